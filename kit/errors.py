@@ -1,0 +1,57 @@
+"""How the kit says that something is wrong: where, what was found, what to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+__all__ = ["KitError"]
+
+
+class KitError(Exception):
+    """Bad input, worded for the person who can mend it.
+
+    Parameters
+    ----------
+    problem : what is wrong, in a short sentence.
+    file, row, column : where. Rows are counted from 1 as a text editor or a
+        spreadsheet counts them; a column is its name, or its number from 1.
+    found : what stood there, shown as it was (cut at 60 characters).
+    fix : what to do, in a short sentence.
+
+    Every part is kept as an attribute, so that a widget can lay it out.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        file: str | Path | None = None,
+        row: int | None = None,
+        column: str | int | None = None,
+        found: object = None,
+        fix: str | None = None,
+    ):
+        self.problem, self.fix, self.found = problem, fix, found
+        self.file = None if file is None else str(file)
+        self.row, self.column = row, column
+        super().__init__(self._sentence())
+
+    def _sentence(self) -> str:
+        place = [self.file] if self.file else []
+        if self.row is not None:
+            place.append(f"row {self.row}")
+        if self.column is not None:
+            place.append(f"column {self.column}")
+        parts = [(", ".join(place) + ": " if place else "") + _closed(self.problem)]
+        if self.found is not None:
+            shown = self.found if isinstance(self.found, str) else repr(self.found)
+            if len(shown) > 60:
+                shown = shown[:57] + "..."
+            parts.append(f"Found: {shown!r}." if isinstance(self.found, str) else f"Found: {shown}.")
+        if self.fix:
+            parts.append(f"What to do: {_closed(self.fix)}")
+        return " ".join(parts)
+
+
+def _closed(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?", "!")) else sentence + "."
