@@ -206,9 +206,8 @@ def _same_shape(counted: pd.DataFrame, x: str) -> str:
 
 
 def _next(trends: list[Trend]) -> float | None:
-    if len(trends) < 2:
-        return None
-    return _plain(next_condition(trends).x)
+    found = next_condition(trends) if trends else None
+    return None if found is None else _plain(found.x)
 
 
 def _plain(value):

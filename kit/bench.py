@@ -171,7 +171,7 @@ def session(
         law = DragLaw(law.a * factor, law.b * factor, law.c * factor)
         run = simulate_run(law, random.uniform(*apparatus.push_turns_per_s), random, gate)
         source = f"passes/{apparatus.x}-{value:02d}_trial-{trial}.csv"
-        runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source))
+        runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source, order=done + 1))
     return runs
 
 
@@ -192,7 +192,7 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     files = {run.source: _log_text(run, notice) for run in runs}
     files["runs.csv"] = _csv_text(
         ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
-        [[r.source, int(r.conditions[kind.x]), r.trial, i, r.flags_per_turn, "", ""] for i, r in enumerate(runs, 1)],
+        [[r.source, int(r.conditions[kind.x]), r.trial, r.order, r.flags_per_turn, "", ""] for r in runs],
     )
     files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
     for name in files:

@@ -15,6 +15,9 @@ from .strictjson import strict_json
 __all__ = ["Entry", "chain_problems", "make_entry", "parse_lines", "read_entry"]
 
 FIELDS = ("n", "time", "stage", "kind", "value", "sealed", "previous", "hash")
+_EXACTLY = frozenset(FIELDS)
+_HASHES = {"previous": re.compile(r"([0-9a-f]{64})?"), "hash": re.compile(r"[0-9a-f]{64}")}
+_CANONICAL = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
 @dataclass(frozen=True)
@@ -49,11 +52,13 @@ class Entry:
         return self.n == before.n + 1 and self.previous == before.hash
 
 
-def make_entry(before: Entry | None, stage: str, kind: str, value: Any, sealed: bool) -> Entry:
-    """The entry that follows `before`, made now. Raises `ValueError` if it could not be read back from a file."""
+def make_entry(
+    before: Entry | None, stage: str, kind: str, value: Any, sealed: bool, *, time: str | None = None
+) -> Entry:
+    """The entry that follows `before`, made now or at `time`. Raises `ValueError` if it could not be read back."""
     record = {
         "n": before.n + 1 if before else 1,
-        "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
+        "time": time or datetime.now(UTC).isoformat(timespec="milliseconds"),
         "stage": stage,
         "kind": kind,
         "value": value,
@@ -67,7 +72,7 @@ def make_entry(before: Entry | None, stage: str, kind: str, value: Any, sealed: 
 
 def read_entry(record: object) -> Entry:
     """An `Entry` from one JSON object. Raises `ValueError`: a field is missing, unknown or of a wrong type."""
-    if not isinstance(record, dict) or set(record) != set(FIELDS):
+    if not isinstance(record, dict) or record.keys() != _EXACTLY:
         raise ValueError(f"an entry has exactly the fields {', '.join(FIELDS)}")
     if type(record["n"]) is not int or record["n"] < 1:
         raise ValueError("n is a whole number from 1 up")
@@ -78,8 +83,8 @@ def read_entry(record: object) -> Entry:
             raise ValueError(f"{name} is a text of 1 to 80 characters")
     if not _is_utc(record["time"]):
         raise ValueError("time is a UTC time such as 2031-05-17T08:30:00.000+00:00")
-    for name, pattern in (("previous", r"([0-9a-f]{64})?"), ("hash", r"[0-9a-f]{64}")):
-        if not isinstance(record[name], str) or not re.fullmatch(pattern, record[name]):
+    for name, pattern in _HASHES.items():
+        if not isinstance(record[name], str) or not pattern.fullmatch(record[name]):
             raise ValueError(f"{name} is a hash of 64 hexadecimal digits")
     return Entry(**record)
 
@@ -122,8 +127,7 @@ def chain_problems(entries: Sequence[Entry]) -> list[str]:
 def _hash(record: dict[str, Any]) -> str:
     """SHA-256 of the canonical JSON: keys sorted, no spaces, UTF-8, the hash itself left out."""
     content = {name: value for name, value in record.items() if name != "hash"}
-    canonical = json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(canonical.encode()).hexdigest()
+    return hashlib.sha256(_CANONICAL.encode(content).encode()).hexdigest()
 
 
 def _is_utc(text: object) -> bool:

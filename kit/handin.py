@@ -10,8 +10,8 @@ Its texts may still hold markup or spreadsheet formulas: whoever shows or export
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from .strictjson import MAX_DEPTH, strict_json
 from .summary import Summary, summarise
 from .workbook import Workbook, check_code, check_lesson
 
-__all__ = ["HandIn", "finish_and_clear", "make_handin", "read_handin", "write_handin"]
+__all__ = ["HandIn", "finish_and_clear", "handin_document", "make_handin", "read_handin", "write_handin"]
 
 SCHEMA, VERSION = "kit-handin", 1
 MAX_BYTES = 5_000_000
@@ -39,6 +39,7 @@ class HandIn(Summary):
     made: str  # UTC, ISO 8601
     entries: tuple[Entry, ...]
     warnings: tuple[str, ...]  # plain sentences: what was changed after it was saved, what was damaged
+    unchanged: bool  # every entry is as it was saved, and in its place
 
 
 def make_handin(workbook: Workbook, code: str, lesson: str) -> dict[str, Any]:
@@ -52,13 +53,19 @@ def make_handin(workbook: Workbook, code: str, lesson: str) -> dict[str, Any]:
     code, lesson, entries = check_code(code), check_lesson(lesson), workbook.entries
     if not entries:
         raise KitError("there is nothing to hand in yet", file=workbook.path)
+    made = datetime.now(UTC).isoformat(timespec="milliseconds")
     try:
-        summary = _as_json(summarise(entries))
+        return handin_document(entries, code, lesson, made, workbook.damage)
     except ValueError as problem:
         raise KitError(str(problem), file=workbook.path, fix="show this to your teacher") from problem
-    made = datetime.now(UTC).isoformat(timespec="milliseconds")
-    header = dict(zip(HEADER, (SCHEMA, VERSION, code, lesson, made, list(workbook.damage)), strict=True))
-    return header | summary | {"entries": [entry.record() for entry in entries]}
+
+
+def handin_document(
+    entries: Sequence[Entry], code: str, lesson: str, made: str, damage: Sequence[str] = ()
+) -> dict[str, Any]:
+    """The JSON object of a hand-in that was made at the UTC time `made`. Raises `ValueError` as `summarise` does."""
+    header = dict(zip(HEADER, (SCHEMA, VERSION, code, lesson, made, list(damage)), strict=True))
+    return header | _as_json(summarise(entries)) | {"entries": [entry.record() for entry in entries]}
 
 
 def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path:
@@ -136,7 +143,8 @@ def finish_and_clear(workbook: Workbook, handin_path: str | Path, *, remove: boo
 
 def _as_json(summary: Summary) -> dict[str, Any]:
     """Dataclasses as objects, tuples as lists: as they come back from a file."""
-    return json.loads(json.dumps(vars(summary), default=vars))
+    plain = {name: list(value) if isinstance(value, tuple) else value for name, value in vars(summary).items()}
+    return plain | {"predictions": [asdict(prediction) for prediction in summary.predictions]}
 
 
 def _read_at_most(path: Path, max_bytes: int) -> bytes:
@@ -173,7 +181,8 @@ def _from_document(found: Any) -> HandIn:
         except ValueError as problem:
             raise ValueError(f"at entry {number}, {problem}") from problem
     summary = summarise(entries)
-    warnings = [*chain_problems(entries), *found["damage"]]
+    changes = chain_problems(entries)
+    warnings = [*changes, *found["damage"]]
     if any(found[key] != value for key, value in _as_json(summary).items()):
         warnings.append("The summary in the file does not fit the entries. The entries count.")
     return HandIn(
@@ -183,6 +192,7 @@ def _from_document(found: Any) -> HandIn:
         made=found["made"],
         entries=tuple(entries),
         warnings=tuple(warnings),
+        unchanged=not changes,
     )
 
 

@@ -23,7 +23,7 @@ TITLES = {
     "explain": "Explain",
     "investigate": "Investigate",
 }
-DEMO_LESSONS = ("coasting_disc",)
+DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
 MADE_STAGES = ("predict", "measure", "average", "trend", "explain")
 
 

@@ -10,9 +10,11 @@ disc cannot speed up. The next richer curve is kept as well: how far its answer 
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import log1p
 
 import numpy as np
 
@@ -22,6 +24,7 @@ __all__ = ["Crossing", "SpeedCurve", "Stretch", "prepare", "speed_curve"]
 
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
+_SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _COMPLEXITIES = tuple((degree, 0) for degree in (2, 3, 4, 5)) + tuple(
     (5, knots) for knots in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -78,6 +81,31 @@ class _Spline:
         from scipy.interpolate import BSpline
 
         return BSpline(self.knots, np.eye(len(self.knots) - self.degree - 1), self.degree)
+
+    @cached_property
+    def _pieces(self) -> tuple[list[float], list[list[float]]]:
+        """Where the polynomial pieces start, and their coefficients: plain floats, quick for one time at a time."""
+        from scipy.interpolate import BSpline, PPoly
+
+        pieces = PPoly.from_spline(BSpline(self.knots, self.coefficients, self.degree))
+        real = np.flatnonzero(np.diff(pieces.x) > 0)
+        return pieces.x[real].tolist(), pieces.c[:, real].T.tolist()
+
+    def at(self, time_s: float) -> tuple[float, float]:
+        """Angle (turns) and speed (turns/s) at one time."""
+        starts, coefficients = self._pieces
+        tau = (time_s - self.start_s) / self.span_s
+        if self.kappa == 0:
+            s, first = tau, 1 / self.span_s
+        else:
+            norm, grow = log1p(self.kappa), 1 + self.kappa * tau
+            s, first = log1p(self.kappa * tau) / norm, self.kappa / (norm * grow * self.span_s)
+        piece = max(bisect_right(starts, s) - 1, 0)
+        x, angle, slope = s - starts[piece], 0.0, 0.0
+        for coefficient in coefficients[piece]:  # Horner's scheme for the value and its slope
+            slope = slope * x + angle
+            angle = angle * x + coefficient
+        return angle, slope * first
 
     def angle_row(self, time_s):
         return self.basis(self._stretched(time_s)[0])
@@ -165,16 +193,16 @@ class SpeedCurve:
         k = int(np.searchsorted(-spline.speed, -wanted, side="right"))
         if k == 0 or k == len(spline.speed):
             return None
-        low, high = self.times_s[k - 1], self.times_s[k]
+        low, high = float(self.times_s[k - 1]), float(self.times_s[k])
 
         def excess(time_s):
-            return spline.speed_row(time_s) @ spline.coefficients - wanted
+            return spline.at(time_s)[1] - wanted
 
         if excess(low) * excess(high) > 0:  # the curve only touches the threshold between two passes
             time_s = low
         else:
             time_s = brentq(excess, low, high, xtol=1e-13 * max(1.0, abs(high)), rtol=1e-14)
-        return Crossing(time_s, float(spline.angle_row(time_s) @ spline.coefficients))
+        return Crossing(time_s, spline.at(time_s)[0])
 
 
 def speed_curve(run: Run) -> SpeedCurve:
@@ -186,11 +214,21 @@ def speed_curve(run: Run) -> SpeedCurve:
     if len(times_s) < MIN_PASSES + run.flags_per_turn - 1:
         return bare
     best, richer = _choose(times_s, turns, run.flags_per_turn)
+    if best.timing_sd_s > _SUSPECT_SCATTER * best.speed[0] ** -1 and len(times_s) > 2 * MIN_PASSES:
+        # a pass missed in the very last gap shows nowhere else; if all is well without it, it stays out
+        shorter = _choose(times_s[:-1], turns[:-1], run.flags_per_turn)
+        if shorter[0].timing_sd_s < best.timing_sd_s / 10:
+            best, richer = shorter
+            times_s, turns = times_s[:-1], turns[:-1]
+    places = _flag_of(turns, run.flags_per_turn)[1]
+    uneven = places - np.arange(len(places)) / run.flags_per_turn
     return replace(
         bare,
+        times_s=times_s,
+        turns=turns,
         period_s=1 / best.speed,
         timing_sd_s=best.timing_sd_s,
-        flag_offsets_turns=tuple(best.offsets),
+        flag_offsets_turns=tuple(uneven - uneven.mean() + best.offsets),
         _best=best,
         _richer=richer,
     )
@@ -231,6 +269,7 @@ class _Data:
     fitted_s: np.ndarray  # those that are fitted
     angle: np.ndarray
     weight_s: np.ndarray  # rough turn period: makes residuals seconds
+    which: np.ndarray  # the flag that made each pass
 
     @classmethod
     def of(cls, times_s, turns, flags) -> _Data:
@@ -241,7 +280,7 @@ class _Data:
             chosen = np.unique(np.linspace(0, len(times_s) - 1, MAX_FITTED).round().astype(int))
         t, angle = times_s[chosen], turns[chosen]
         rough_speed = isotonic_regression(np.gradient(angle, t), increasing=False).x
-        return cls(times_s, flags, t, angle, 1 / rough_speed)
+        return cls(times_s, flags, t, angle, 1 / rough_speed, _flag_of(angle, flags)[0])
 
 
 def _middling(n: int) -> tuple[int, int]:
@@ -277,7 +316,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
     grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
     design = BSpline.design_matrix(s, grid, degree).toarray()
-    design = np.hstack([design, _flag_columns(angle, flags)]) * weight[:, None]
+    design = np.hstack([design, _flag_columns(data.which, flags)]) * weight[:, None]
     q, r = np.linalg.qr(design)
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
@@ -306,7 +345,15 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     return replace(spline, speed=BSpline(grid, spline.coefficients, degree)(s, 1) * first)
 
 
-def _flag_columns(angle, flags) -> np.ndarray:
-    """Columns (n, flags − 1) for the unknown angles of several flags on one turn, taken to sum to zero."""
-    which = np.rint(angle * flags).astype(int) % flags
+def _flag_of(turns, flags) -> tuple[np.ndarray, np.ndarray]:
+    """Which flag made each pass, (n,), and where each flag was counted, (flags,) in turns from the first."""
+    part = np.round(turns % 1.0, 9) % 1.0
+    places, which = np.unique(part, return_inverse=True)
+    if len(places) != flags:  # a run too short to show every flag
+        which, places = np.rint(turns * flags).astype(int) % flags, np.arange(flags) / flags
+    return which, places
+
+
+def _flag_columns(which, flags) -> np.ndarray:
+    """Columns (n, flags − 1) for what is still unknown of the flags' angles, taken to sum to zero."""
     return (which[:, None] == np.arange(flags - 1)) * 1.0 - (which == flags - 1)[:, None]

@@ -90,16 +90,16 @@ def _whole_number(digits: str) -> int:
 
 def _check_levels(found: Any, max_depth: int) -> None:
     """Walk level by level, without recursion, so that no nesting can exhaust the stack."""
-    level = [found]
+    level = [[found]]  # only lists and objects are carried along: most values are neither
     for _ in range(max_depth + 1):
         below: list[Any] = []
-        for value in level:
-            if isinstance(value, dict):
-                below.extend(value.values())
-            elif isinstance(value, list):
-                below.extend(value)
-            elif isinstance(value, float) and not math.isfinite(value):
-                raise ValueError("it holds a number that is too large")
+        for values in level:
+            for value in values.values() if type(values) is dict else values:
+                kind = type(value)
+                if kind is dict or kind is list:
+                    below.append(value)
+                elif kind is float and not math.isfinite(value):
+                    raise ValueError("it holds a number that is too large")
         if not below:
             return
         level = below

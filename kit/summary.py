@@ -88,9 +88,7 @@ def summarise(entries: Sequence[Entry]) -> Summary:
         stages=tuple(dict.fromkeys(entry.stage for entry in entries)),
         predictions=tuple(_prediction(question, found) for question, found in named("prediction")),
         predicted_curves=tuple(_curve(quantity, found) for quantity, found in named("predicted_curve")),
-        observations=tuple(
-            {"topic": topic, "text": _text(found[-1])} for topic, found in named("observation")
-        ),
+        observations=tuple({"topic": topic, "text": _text(found[-1])} for topic, found in named("observation")),
         threshold=latest("threshold", _flat_object, None),
         set_aside=_set_aside(kinds.get("set_aside", [])),
         results=latest("results", _rows, ()),

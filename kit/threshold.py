@@ -7,11 +7,14 @@ period, the start threshold, to the moment it has slowed to another, the stop th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 
+from .drag_fit import DragFit, coasting_passes, fit_drag
 from .errors import KitError
+from .miscounts import Miscount, find_miscounts, recounted
 from .passes import Run
 from .speed import SpeedCurve, prepare
 
@@ -24,6 +27,7 @@ TOO_FEW_PASSES = "too few passes"
 STATUSES = (COUNTED, ALREADY_SLOWER, NEVER_SLOW_ENOUGH, TOO_FEW_PASSES)
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
+_SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
 
@@ -42,7 +46,8 @@ def measure(
     stop_period_s : turn period at which it stops, s; None counts to the last pass, which is not rest.
     rule : "interpolated": the moment between passes at which the smoothed turn period equals the threshold; turns
         are fractional. "whole turns": the first pass that closes a turn at least as long as the threshold, as a
-        careful person finds it in a log.
+        careful person finds it in a log. "law": the moment at which the run's fitted three-term drag law has that turn
+        period; the most accurate, if the law holds.
 
     Returns
     -------
@@ -113,7 +118,7 @@ def _countable(curves) -> list[SpeedCurve]:
 
 def _row(curve: SpeedCurve, found: dict, stop_period_s) -> dict:
     run = curve.run
-    notes = [found.pop("note")] if "note" in found else []
+    notes = [note for note in [found.pop("note", "")] if note]
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
     if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:
@@ -228,4 +233,76 @@ def _lateness(curve: SpeedCurve, period, end: int) -> tuple[float, float, float]
     return (3 * here + before) / 4, (here + before) / 2 * u_turns, u_turns
 
 
-RULES = {"interpolated": _interpolated, "whole turns": _whole_turns}
+def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
+    """Crossings of the three-term drag law fitted to the run's passes (`kit.drag_fit`).
+
+    As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
+    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
+    """
+    if curve not in _LAW_FITS:
+        _LAW_FITS[curve] = _law_fit(curve.run)
+    fit, miscounts = _LAW_FITS[curve]
+    if fit is None:
+        return {"status": TOO_FEW_PASSES}
+    start_s, start_turns = fit.crossing(start_period_s)
+    if start_s < curve.times_s[0]:
+        return {"status": ALREADY_SLOWER}
+    last_s = curve.times_s[-1]
+    if not start_s <= last_s:
+        return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
+    notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
+    if stop_period_s is None:
+        last_period_s = 2 * np.pi / float(fit.speed(last_s))
+        found = fit.between(start_period_s, last_period_s)
+        stop_s, found = (
+            last_s,
+            found._replace(duration_s=last_s - start_s, turns=float(fit.turns(last_s)) - start_turns),
+        )
+    else:
+        stop_s = fit.crossing(stop_period_s)[0]
+        if not stop_s <= last_s:
+            return {"status": NEVER_SLOW_ENOUGH, "start_s": start_s, "more_than_s": last_s - start_s}
+        found = fit.between(start_period_s, stop_period_s)
+        notes += _disagreement(found, curve.between(start_period_s, stop_period_s))
+    return {
+        "duration_s": found.duration_s,
+        "duration_u_s": found.duration_u_s,
+        "turns": found.turns,
+        "turns_u": found.turns_u,
+        "start_s": start_s,
+        "stop_s": stop_s,
+        "status": COUNTED,
+        "note": "; ".join(notes),
+    }
+
+
+def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
+    try:
+        times_s, angles_rad = coasting_passes(run)
+        fit = fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn)
+        if fit.timing_sd_s < _SUSPECT_SCATTER * 2 * np.pi / fit.start_speed:
+            return fit, ()
+        miscounts = find_miscounts(times_s, angles_rad, run.flags_per_turn)
+        angles_rad = recounted(angles_rad, miscounts, run.flags_per_turn)
+        return fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn), miscounts
+    except KitError:
+        return None, ()
+
+
+#: A curve's fit does not depend on the thresholds: it is made once, however often a threshold moves.
+_LAW_FITS: WeakKeyDictionary[SpeedCurve, tuple[DragFit | None, tuple[Miscount, ...]]] = WeakKeyDictionary()
+
+
+def _disagreement(by_law, by_curve) -> list[str]:
+    if by_curve is None:
+        return []
+    off_s = by_law.duration_s - by_curve.duration_s
+    if abs(off_s) <= 2 * (by_law.duration_u_s + by_curve.duration_u_s):
+        return []
+    return [
+        f"the drag law and the curve without a law differ by {off_s:+.2g} s, more than both uncertainties: "
+        "the law does not hold for this run, or a pass was counted wrongly"
+    ]
+
+
+RULES = {"interpolated": _interpolated, "whole turns": _whole_turns, "law": _by_law}

@@ -208,7 +208,7 @@ class Stage:
         """Choose curves, look at what they leave over, predict a new condition."""
         from .trend_fitter import TrendFitter
 
-        menu = "shown" if self.lesson.level in ("confirmation", "structured") else "hidden"
+        menu = "hidden" if self.lesson.level == "confirmation" else "shown"
         return TrendFitter(self.progress.results, x=self.lesson.x, quantity=quantity, menu=menu)
 
     def sensitivity(self) -> widgets.Widget:

@@ -9,7 +9,7 @@ from kit.drag import DragLaw
 from kit.errors import KitError
 
 DEMO = Path(__file__).parents[2] / "datasets_demo"
-SEEDS = {"coasting_disc": 20}
+SEEDS = {"coasting_disc": 20, "felt_brake": 34, "card_vanes": 30}
 
 # Designed values of the demo scenarios: duration (s) and turns between 0.25 s and 1.0 s a turn. They were computed
 # from the closed forms when the scenarios were designed, before this module was written.

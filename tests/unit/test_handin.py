@@ -46,9 +46,7 @@ def book(tmp_path):
     book.add("4_trend", "fits", [{"model": "inverse", "parameters": {"A": {"value": 38.0}}}])
     book.add("4_trend", "comparison", {"t": 1.4, "decision": "repeat", "why": "few trials"})
     book.add("4_trend", "comparison", {"t": 0.4, "decision": "stop", "why": ""})
-    book.add(
-        "5_explain", "explanation", {"claim": "more drag", "evidence": "38 s, 23 s", "reasoning": "adds up"}
-    )
+    book.add("5_explain", "explanation", {"claim": "more drag", "evidence": "38 s, 23 s", "reasoning": "adds up"})
     book.add("5_explain", "prediction:duration", answer("between", moment="end"))
     return book
 
@@ -123,7 +121,7 @@ def test_it_fits_the_published_schema(handin, tmp_path):
 def test_the_schema_has_exactly_the_keys_of_a_handin(handin):
     assert set(SCHEMA["required"]) == set(SCHEMA["properties"]) == set(handin)
     names = {field.name for field in fields(kit.handin.HandIn)}
-    assert set(handin) - {"schema", "version", "damage"} == names - {"warnings"}
+    assert set(handin) - {"schema", "version", "damage"} == names - {"warnings", "unchanged"}
 
 
 def test_an_empty_workbook_has_nothing_to_hand_in(tmp_path):
@@ -152,9 +150,7 @@ def test_damage_found_in_the_workbook_is_told(book):
 
 
 def test_a_table_as_rows(tmp_path):
-    table = pd.DataFrame(
-        {"magnets": [1, 2], "mean": [1.5, np.nan], "high": [np.inf, 2.0], "status": ["counted", None]}
-    )
+    table = pd.DataFrame({"magnets": [1, 2], "mean": [1.5, np.nan], "high": [np.inf, 2.0], "status": ["counted", None]})
     rows = table_rows(table)
     assert rows == [
         {"magnets": 1, "mean": 1.5, "high": None, "status": "counted"},
@@ -364,9 +360,7 @@ JSON_VALUES = st.recursive(
 def one_handin(tmp_path_factory):
     book = Workbook(tmp_path_factory.mktemp("one") / "disc.jsonl")
     for place, kind in enumerate(("prediction", "observation", "threshold", "set_aside", "results", "fits")):
-        value = [answer("half"), "text", {"rule": "law"}, {"source": "a", "trial": 1, "reason": "b"}, [], []][
-            place
-        ]
+        value = [answer("half"), "text", {"rule": "law"}, {"source": "a", "trial": 1, "reason": "b"}, [], []][place]
         book.add("1", kind, value, sealed=place == 0)
     return make_handin(book, "abc", "disc")
 

@@ -321,9 +321,7 @@ def test_damage_in_the_middle_loses_only_that_line_and_changes_nothing(tmp_path)
     data = book.path.read_bytes()
     fresh = Workbook(book.path)
     assert [entry.n for entry in fresh.entries] == [1, 3]
-    assert fresh.damage == (
-        "Line 2 of the workbook cannot be read: it is not UTF-8 text. The others are kept.",
-    )
+    assert fresh.damage == ("Line 2 of the workbook cannot be read: it is not UTF-8 text. The others are kept.",)
     assert fresh.verify() == ["Before entry 3 (kind 2), something was taken out, put in or changed."]
     fresh.add("2", "after", 1)
     assert book.path.read_bytes().startswith(data) and len(fresh.verify()) == 1

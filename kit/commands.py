@@ -1,0 +1,310 @@
+"""The commands of ``python3 -m kit``: one small function each. Third-party modules load only when needed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import os
+import sys
+import webbrowser
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import kit
+from kit import lab, launcher
+from kit.errors import KitError
+
+__all__ = ["main"]
+
+DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
+RULES = ("interpolated", "whole-turns", "law")
+COMPUTING = ("numpy", "pandas", "scipy")  # what a command without a screen needs
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. Returns the exit code: 0 done, 1 bad input, 130 stopped by Ctrl-C (2, by argparse: usage)."""
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        stream.reconfigure(errors="replace")  # a terminal that has no ω shows a ?, and the command goes on
+    chosen = parser().parse_args(arguments, argparse.Namespace(arguments=arguments))
+    try:
+        with lab.stop_signals():
+            return chosen.run(chosen)
+    except KitError as error:
+        print(f"{chosen.command}: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except ImportError as error:
+        if (error.name or "").partition(".")[0] == "kit":
+            raise  # a slip of our own, not something to install
+        print(
+            f"{chosen.command}: A package the kit needs can't be loaded: {error}. What to do: remove the folder "
+            f"{launcher.PROJECT / '.venv'} if there is one, and run the command again.",
+            file=sys.stderr,
+        )
+        return BAD_INPUT
+    except BrokenPipeError:  # the reader of our output has gone; the interpreter must not try to flush it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("\nStopped.", file=sys.stderr)
+        return INTERRUPTED
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line, with each command's function and what it needs to be installed."""
+    top = argparse.ArgumentParser(
+        prog="python3 -m kit", description="Guided inquiry on spinning apparatus that coasts to rest."
+    )
+    top.add_argument("--version", action="version", version=f"%(prog)s {kit.__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for add in (_add_open, _add_test, _add_analyse, _add_bench, _add_class_overview):
+        command = add(commands)
+        command.add_argument(
+            "--uv", action="store_true", help="set up with the program uv, if it is installed (faster than pip)"
+        )
+    return top
+
+
+def _set_up(chosen: argparse.Namespace, **needs) -> None:
+    """See to it that what the command needs is installed; may start the whole command again in .venv."""
+    launcher.ensure(chosen.arguments, use_uv=chosen.uv, **needs)
+
+
+# --- open ----------------------------------------------------------------------------------------------
+
+
+def _add_open(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser("open", help="open a lesson in JupyterLab, after setting up if needed")
+    command.add_argument("lesson", nargs="?", metavar="LESSON", help="a folder in notebooks (default: the start page)")
+    command.add_argument("--no-browser", action="store_true", help="only print the address")
+    command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: a free one)")
+    command.set_defaults(run=open_lesson)
+    return command
+
+
+def open_lesson(chosen: argparse.Namespace) -> int:
+    """Serve a lesson until Ctrl-C."""
+    notebook = lab.first_notebook(chosen.lesson)
+    port = lab.free_port(chosen.port)
+    _set_up(chosen)
+    server = None
+    try:
+        print("Starting JupyterLab ...", flush=True)
+        server = lab.Lab(launcher.PROJECT, port)
+        server.wait_until_it_answers(notebook)
+        address = server.address(notebook)
+        print(f"Ready after {launcher.seconds_since_start():.1f} s. The lesson is at:\n\n    {address}\n")
+        print("Leave this running while you work. To end, press Ctrl-C here.", flush=True)
+        if not chosen.no_browser and not _show(address):
+            print("No browser could be opened from here: copy the address into one.", flush=True)
+        server.wait()
+    except KeyboardInterrupt:
+        print("\nStopping ...", flush=True)
+    finally:
+        if server is not None:
+            server.stop()
+    return DONE
+
+
+def _show(address: str) -> bool:
+    """Open the address in a browser with a window; one that would take over this terminal is not used."""
+    windowless = sys.platform.startswith("linux") and not (
+        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.environ.get("WSL_DISTRO_NAME")
+    )
+    return not windowless and webbrowser.open(address)
+
+
+# --- test ----------------------------------------------------------------------------------------------
+
+
+def _add_test(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser("test", help="run all checks and tests, after setting up if needed")
+    part = command.add_mutually_exclusive_group()
+    part.add_argument("--quick", action="store_true", help="only unit tests and published checks, without the slow")
+    part.add_argument("--browser", action="store_true", help="only the tests in a real browser")
+    command.set_defaults(run=run_tests)
+    return command
+
+
+def run_tests(chosen: argparse.Namespace) -> int:
+    """Linter, formatter, then every test in one run of pytest: fast ones first, the browser last."""
+    _set_up(chosen, extras=("test",))
+    checks = {"ruff check": ["ruff", "check", "."], "ruff format": ["ruff", "format", "--check", "."]}
+    if chosen.browser:
+        checks = {"tests": ["pytest", "tests/browser"]}
+    elif chosen.quick:
+        checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow"]
+    else:
+        checks["tests"] = ["pytest", "tests", "notebooks", "--nbval-lax", "--nbval-current-env"]
+    # Small matrix products are several times slower on two threads than on one.
+    environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
+    failed = []
+    for name, command in checks.items():
+        print(f"== {name}", flush=True)
+        if lab.run_apart([sys.executable, "-m", *command], cwd=launcher.PROJECT, env=environment):
+            failed.append(name)
+    if failed:
+        print(f"test: not passed: {', '.join(failed)}", file=sys.stderr)
+        return BAD_INPUT
+    print(f"All passed, {launcher.seconds_since_start():.0f} s.")
+    return DONE
+
+
+# --- analyse -------------------------------------------------------------------------------------------
+
+
+def _add_analyse(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "analyse",
+        help="from a folder of gate logs to a trend, without a screen",
+        description="From a folder of gate logs to a trend. What is left out is taken from the folder's lesson.toml; "
+        "without one: auto, auto, and the interpolated rule.",
+    )
+    command.add_argument("folder", type=Path, metavar="FOLDER", help="gate logs, and runs.csv if there is one")
+    command.add_argument(
+        "--start-period",
+        type=_seconds_or("auto"),
+        metavar="S|auto",
+        help="start counting at this turn period, s; auto: the fastest that all runs reach",
+    )
+    command.add_argument(
+        "--stop-period",
+        type=_seconds_or("auto", "last"),
+        metavar="S|auto|last",
+        help="stop counting at this turn period, s; auto: the slowest that all runs reach; last: at the last pass",
+    )
+    command.add_argument("--rule", choices=RULES, help="how the moment of a threshold is found")
+    command.add_argument("--x", metavar="NAME", help="the condition that was changed, if several differ")
+    command.add_argument("--json", metavar="FILE", help="write the whole analysis as JSON (- for the terminal)")
+    command.set_defaults(run=analyse_folder)
+    return command
+
+
+def analyse_folder(chosen: argparse.Namespace) -> int:
+    """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
+    if not chosen.folder.is_dir():  # said before anything is installed
+        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    _set_up(chosen, only=COMPUTING)
+    from kit.analysis import analyse, summary_text
+
+    analysis = analyse(
+        chosen.folder,
+        start_period_s=chosen.start_period,
+        stop_period_s=chosen.stop_period,
+        rule=chosen.rule and chosen.rule.replace("-", " "),
+        x=chosen.x,
+    )
+    text = json.dumps(analysis, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if chosen.json == "-":
+        sys.stdout.reconfigure(encoding="utf-8")  # JSON is, wherever it goes
+        sys.stdout.write(text)
+        return DONE
+    if chosen.json:
+        with writing(chosen.json) as path:
+            path.write_text(text, encoding="utf-8")
+    print(summary_text(analysis))
+    return DONE
+
+
+# --- bench ---------------------------------------------------------------------------------------------
+
+
+def _add_bench(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser("bench", help="make a simulated lesson's gate logs")
+    command.add_argument("apparatus", metavar="APPARATUS", help="which apparatus, for example coasting_disc")
+    command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the files go")
+    command.add_argument("--seed", type=int, required=True, metavar="N", help="the same number, the same files")
+    command.set_defaults(run=make_bench_data)
+    return command
+
+
+def make_bench_data(chosen: argparse.Namespace) -> int:
+    """Write a simulated apparatus's logs and say where they are."""
+    _set_up(chosen, only=COMPUTING)
+    from kit.bench import write_lesson_data
+
+    with writing(chosen.out) as folder:
+        paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
+    print(f"{len(paths)} files written to {folder}.")
+    return DONE
+
+
+# --- class-overview ------------------------------------------------------------------------------------
+
+
+def _add_class_overview(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "class-overview",
+        help="what a class's hand-ins show, as one page for the teacher",
+        description="Read all hand-ins of a class. A file that can't be read is named, and the others count.",
+    )
+    command.add_argument("folder", type=Path, metavar="FOLDER", help="the hand-ins: a folder, or a ZIP of one")
+    command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
+    command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
+    command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
+    command.set_defaults(run=overview_class)
+    return command
+
+
+def overview_class(chosen: argparse.Namespace) -> int:
+    """Write a class's report, and its tables if asked; say which files don't count, and why."""
+    if not chosen.folder.exists():  # said before anything is installed
+        raise KitError("There is no such folder or ZIP", file=chosen.folder, fix="check the name and where you are")
+    _set_up(chosen, only=COMPUTING)
+    from kit.class_report import write_class_report
+    from kit.class_sections import handed_in_words
+    from kit.class_tables import write_class_csv
+    from kit.classroom import read_class
+
+    overview = read_class(chosen.folder, chosen.lesson)
+    print(handed_in_words(overview))
+    for refused in overview.refused:
+        print(f"  {refused.file}: {refused.why}")
+    print(f"The page is in {write_class_report(overview, chosen.report)}.")
+    if chosen.csv:
+        with writing(chosen.csv) as folder:
+            print(f"{len(write_class_csv(overview, folder))} tables are in {folder}.")
+    return DONE
+
+
+# --- helpers -------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def writing(path: str | Path) -> Iterator[Path]:
+    """Word a failure to write as bad input: the place was given by the user."""
+    try:
+        yield Path(path)
+    except OSError as error:
+        raise KitError(
+            f"This can't be written ({error.strerror or error})",
+            file=path,
+            fix="give a place that exists and that you may write to",
+        ) from error
+
+
+def _seconds_or(*words: str) -> Callable[[str], float | str]:
+    """An argument type: a positive number of seconds, or one of the words allowed instead."""
+
+    def read(text: str) -> float | str:
+        if text in words:
+            return text
+        try:
+            seconds = float(text)
+        except ValueError:
+            seconds = math.nan
+        if not (math.isfinite(seconds) and seconds > 0):
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is neither a number of seconds above 0 nor {' or '.join(words)}"
+            )
+        return seconds
+
+    return read
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 0 < int(text) < 65536):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a port number from 1 to 65535")
+    return int(text)

@@ -1,0 +1,108 @@
+"""How every plot of the kit looks: colours, line dashes, markers, one plotly template, plotly's own settings.
+
+Nothing here is set globally. A figure takes the template by `new_figure`; a canvas or a page takes the plain values.
+Every series differs in colour *and* in dash *and* in marker, so that none depends on seeing colours.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+__all__ = [
+    "CONFIG",
+    "DASHES",
+    "FONT",
+    "GRID",
+    "INK",
+    "MUTED",
+    "PALETTE",
+    "PAPER",
+    "SYMBOLS",
+    "new_figure",
+    "series",
+]
+
+# Started from hues of Okabe & Ito's colour-blind-safe set, then moved until each has at least 4.5:1 against PAPER (so
+# a label may wear its line's colour) and the first seven stay apart (ΔE ≥ 15) for red- and green-blind eyes.
+PALETTE = ("#0067a8", "#b84a00", "#00604a", "#bb3f86", "#23272b", "#6e2a10", "#4b3fb5", "#67707a")
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "8px 3px 2px 3px", "2px 6px")
+SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "triangle-down", "star", "cross")
+
+INK = "#1b2430"  # text, axes
+MUTED = "#56606b"  # secondary text, 4.5:1 or more on PAPER
+GRID = "#e3e5e3"
+PAPER = "#fcfcf9"  # light, so that the same figure prints and projects; on a dark page it is a card
+FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
+
+FONT_SIZE = 15
+HEIGHT_PX = 420
+
+# Nothing leaves the machine: plotly's mode bar has a button that uploads the figure; it goes, and so does its address.
+CONFIG = {
+    "displaylogo": False,
+    "plotlyServerURL": "",
+    "modeBarButtonsToRemove": ["sendChartToCloud", "sendDataToCloud", "select2d", "lasso2d", "autoScale2d"],
+    "responsive": True,
+    "scrollZoom": False,
+}
+
+
+def series(i: int) -> dict[str, str]:
+    """Colour, dash and marker symbol of the i-th series; they repeat after eight, never in the same company."""
+    return {
+        "color": PALETTE[i % len(PALETTE)],
+        "dash": DASHES[(i + i // len(PALETTE)) % len(DASHES)],
+        "symbol": SYMBOLS[(i + i // len(PALETTE)) % len(SYMBOLS)],
+    }
+
+
+@cache
+def _template():
+    import plotly.graph_objects as go
+
+    axis = {
+        "showline": True,
+        "linecolor": INK,
+        "linewidth": 1.5,
+        "gridcolor": GRID,
+        "ticks": "outside",
+        "tickcolor": INK,
+        "zeroline": False,
+        "automargin": True,
+        "title": {"font": {"size": FONT_SIZE + 1}, "standoff": 8},
+    }
+    return go.layout.Template(
+        layout={
+            "meta": {"template": "kit"},
+            "font": {"family": FONT, "size": FONT_SIZE, "color": INK},
+            "title": {"font": {"size": FONT_SIZE + 2}, "x": 0.01, "xanchor": "left"},
+            "paper_bgcolor": PAPER,
+            "plot_bgcolor": PAPER,
+            "colorway": PALETTE,
+            "margin": {"l": 72, "r": 24, "t": 44, "b": 60},
+            "height": HEIGHT_PX,
+            "xaxis": axis,
+            "yaxis": axis,
+            "hoverlabel": {"font": {"size": FONT_SIZE}},
+            "legend": {"bgcolor": "rgba(252,252,249,0.85)", "font": {"size": FONT_SIZE - 1}},
+            "annotationdefaults": {"font": {"size": FONT_SIZE - 1, "color": INK}, "showarrow": False},
+            "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": MUTED, "activecolor": INK, "orientation": "h"},
+        },
+        data={"scatter": [{"line": {"width": 2.5}, "marker": {"size": 9}}]},
+    )
+
+
+def new_figure(x_title: str, y_title: str, title: str = "", **layout) -> go.Figure:
+    """An empty figure in the kit's template, its axes named (with units)."""
+    import plotly.graph_objects as go
+
+    figure = go.Figure(layout={"template": _template(), **layout})
+    figure.update_xaxes(title_text=x_title)
+    figure.update_yaxes(title_text=y_title)
+    if title:
+        figure.update_layout(title_text=title)
+    return figure

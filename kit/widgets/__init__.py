@@ -1,0 +1,30 @@
+"""The kit's widgets. Each shows tables that the computing modules make, and chooses; none computes on its own.
+
+A name is loaded on first use, so that listing the widgets costs nothing.
+"""
+
+from importlib import import_module
+
+_HOME = {
+    "ExplanationCard": "cards",
+    "ObservationBox": "cards",
+    "PlotView": "plot_view",
+    "PredictedCurve": "predicted_curve",
+    "PredictionCard": "cards",
+    "Stage": "stage",
+    "ThresholdPicker": "threshold_picker",
+    "TrendFitter": "trend_fitter",
+    "TrialTable": "trial_table",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str):
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f".{_HOME[name]}", __name__), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,36 @@
+// A summary to unfold. New content goes into the same element, so that it stays open while the plot above changes.
+function make(tag, text = "", attributes = {}) {
+  const element = document.createElement(tag);
+  element.textContent = text;
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  return element;
+}
+
+function render({ model, el }) {
+  const details = make("details", "", { class: "kit-details" });
+  const summary = make("summary");
+  const content = make("div", "", { class: "kit-details-content" });
+  details.append(summary, content);
+  const show = () => {
+    summary.textContent = model.get("summary");
+    const unbroken = (text) => text.replace(/ (?=[%±=]|s\b)|(?<==) /g, "\u00a0"); // keep signs and units on the line
+    content.replaceChildren(...model.get("paragraphs").map((text) => make("p", unbroken(text))));
+    if (!model.get("rows").length) return;
+    const table = make("table", "", { class: "kit-table" });
+    const head = table.createTHead().insertRow();
+    for (const name of model.get("columns")) head.append(make("th", name, { scope: "col" }));
+    const body = table.createTBody();
+    for (const [first, ...rest] of model.get("rows")) {
+      const row = body.insertRow();
+      row.append(make("th", first, { scope: "row" }), ...rest.map((cell) => make("td", cell)));
+    }
+    const scroll = make("div", "", { class: "kit-scroll" });
+    scroll.append(table);
+    content.append(scroll);
+  };
+  for (const name of ["summary", "paragraphs", "columns", "rows"]) model.on(`change:${name}`, show);
+  el.append(details);
+  show();
+}
+
+export default { render };

@@ -1,0 +1,340 @@
+"""Where counting starts and stops, chosen on one plot of all runs: drag, type or press keys, and every result follows.
+
+threshold_picker.js is the page, threshold_plot.js its drawing; this module measures and answers. They share only the
+synced traits below, and each value has one owner: the person's choices are `start_period_s`, `stop_period_s`, `rule`,
+`log_period` and `refused_repairs`; all else follows from them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import anywidget
+import numpy as np
+import pandas as pd
+import traitlets as t
+
+from ..errors import KitError
+from ..passes import Repair, Run, accept, refuse
+from ..speed import SpeedCurve, prepare
+from ..threshold import (
+    COUNTED,
+    NEVER_SLOW_ENOUGH,
+    RULES,
+    check_thresholds,
+    common_stop,
+    common_threshold,
+    measure,
+)
+from ..wording import join_words, name_of, number, plus_minus, unit_of
+
+__all__ = ["ThresholdPicker"]
+
+_HERE = Path(__file__).parent
+MAX_POINTS = 240  # a run's line on the screen: more points than this would fall on the same pixels
+
+_RULE_WORDS = {
+    "interpolated": (
+        "Between passes",
+        "A smooth curve through the passes tells when a turn takes exactly this long. "
+        "It assumes that nothing speeds it up.",
+    ),
+    "whole turns": (
+        "Whole turns",
+        "Counting starts and stops with the first pass after a turn that is long enough, as you would see in the log. "
+        "It assumes nothing, but can be off by about one turn.",
+    ),
+    "law": (
+        "By a law of drag",
+        "One law is fitted to the whole run: constant rubbing, drag that grows with speed, drag that grows with speed "
+        "squared. It is the sharpest way. It assumes that the run follows such a law.",
+    ),
+}
+_REPAIR_WORDS = {"bounce": "bounce left out", "missed": "missed pass filled in"}
+
+
+class _BadChoice(KitError, t.TraitError):
+    """A KitError that traitlets also knows, so that a refused value is taken back."""
+
+
+class ThresholdPicker(anywidget.AnyWidget):
+    """Choose the start and stop thresholds on a plot of turn period against time.
+
+    Parameters
+    ----------
+    runs : the runs of one lesson, or the curves that `kit.speed.prepare` made of them.
+    start_period_s : turn period at which counting starts, s; None: the fastest start that all runs share.
+    stop_period_s : turn period at which it stops, s; None: the last pass of each log, which is not rest.
+    rule : name of a counting rule, a key of `kit.threshold.RULES`.
+    rules : names of the rules to offer; None: all.
+
+    Every choice is a trait to set, read or `observe`. `results` is the table of `kit.threshold.measure` for the
+    present choices, in full precision; `picker.observe(f, "results")` calls `f` after each change. Without a widget:
+    `measure(runs, start_period_s, stop_period_s, rule)` gives the same table.
+
+    Raises
+    ------
+    KitError : no runs, none with enough passes for a threshold, thresholds that are not 0 < start < stop, an unknown
+        rule, or a repair that does not exist.
+    """
+
+    _esm = "\n".join(_HERE.joinpath(name).read_text("utf-8") for name in ("threshold_plot.js", "threshold_picker.js"))
+    _css = _HERE / "threshold_picker.css"
+
+    start_period_s = t.Float().tag(sync=True)
+    stop_period_s = t.Float(None, allow_none=True).tag(sync=True)
+    rule = t.Unicode().tag(sync=True)
+    log_period = t.Bool(True).tag(sync=True)
+    refused_repairs = t.List(t.List(t.Int())).tag(sync=True)  # pairs: position of the run, position of its repair
+    results = t.Instance(pd.DataFrame, read_only=True)
+
+    _rules = t.List(t.Dict()).tag(sync=True)
+    _columns = t.List(t.Unicode()).tag(sync=True)
+    _runs = t.List(t.Dict()).tag(sync=True)
+    _common = t.Dict().tag(sync=True)
+    _answer = t.Dict().tag(sync=True)
+
+    def __init__(
+        self,
+        runs: Sequence[Run | SpeedCurve],
+        start_period_s: float | None = None,
+        stop_period_s: float | None = None,
+        rule: str = "interpolated",
+        rules: Sequence[str] | None = None,
+    ):
+        if len(runs) == 0:
+            raise KitError("There are no runs to show", fix="read a folder of gate logs first")
+        self._curves = list(prepare(runs))  # before super(): the observers below need it
+        self._styles = _styles(self._curves)
+        self._counted_for: tuple = ()
+        super().__init__(
+            start_period_s=common_threshold(self._curves) if start_period_s is None else start_period_s,
+            stop_period_s=stop_period_s,
+            rule=rule,
+            refused_repairs=self._refused_now(),
+            _rules=[_rule_choice(name) for name in (rules or RULES)],
+            _columns=[_heading(name) for name in _condition_names(self._curves)],
+            _runs=[_drawing(c, *style) for c, style in zip(self._curves, self._styles, strict=True)],
+            _common=_common(self._curves),
+        )
+        self._count()
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        """The runs with the repairs as they are now accepted or refused."""
+        return tuple(curve.run for curve in self._curves)
+
+    @property
+    def curves(self) -> tuple[SpeedCurve, ...]:
+        """The same runs, smoothed: `measure` takes them without smoothing again."""
+        return tuple(self._curves)
+
+    @t.validate("start_period_s", "stop_period_s")
+    def _check_period(self, proposal):
+        chosen = {"start_period_s": self.start_period_s, "stop_period_s": self.stop_period_s}
+        chosen[proposal["trait"].name] = proposal["value"]
+        _same_error_for_traitlets(check_thresholds, **chosen)
+        return proposal["value"]
+
+    @t.validate("rule")
+    def _check_rule(self, proposal):
+        if proposal["value"] not in RULES:
+            raise _BadChoice(
+                "This counting rule is not known",
+                found=proposal["value"],
+                fix=f"use one of: {', '.join(RULES)}",
+            )
+        return proposal["value"]
+
+    @t.validate("refused_repairs")
+    def _check_repairs(self, proposal):
+        for pair in proposal["value"]:
+            known = len(pair) == 2 and 0 <= pair[0] < len(self._curves)
+            if not known or not 0 <= pair[1] < len(self._curves[pair[0]].run.repairs):
+                raise _BadChoice(
+                    "There is no such repair",
+                    found=pair,
+                    fix="give pairs: position of the run, position of its repair",
+                )
+        return sorted(proposal["value"])
+
+    @t.observe("start_period_s", "stop_period_s", "rule")
+    def _count(self, change=None) -> None:
+        """Measure every run and answer the page. Called once per trait, so a set of changes is measured only once."""
+        asked = (self.start_period_s, self.stop_period_s, self.rule, *self._curves)
+        if asked == self._counted_for:
+            return
+        self._counted_for = asked
+        results = measure(self._curves, self.start_period_s, self.stop_period_s, self.rule)
+        self._answer = {
+            "start_period_s": self.start_period_s,
+            "stop_period_s": self.stop_period_s,
+            "rule": self.rule,
+            "rows": [_shown(row, c) for row, c in zip(results.to_dict("records"), self._curves, strict=True)],
+            "summary": _summary(results),
+        }
+        self.set_trait("results", results)
+
+    @t.observe("refused_repairs")
+    def _repair(self, change=None) -> None:
+        """Smooth again only the runs whose repairs have changed, then measure."""
+        if self.refused_repairs == self._refused_now():
+            return
+        drawings = list(self._runs)
+        for i, curve in enumerate(self._curves):
+            wanted = [[i, k] not in self.refused_repairs for k in range(len(curve.run.repairs))]
+            if wanted != [r.accepted for r in curve.run.repairs]:
+                run = accept(curve.run, *(k for k, keep in enumerate(wanted) if keep))
+                run = refuse(run, *(k for k, keep in enumerate(wanted) if not keep))
+                self._curves[i] = prepare([run])[0]
+                drawings[i] = _drawing(self._curves[i], *self._styles[i])
+        self._runs = drawings
+        self._common = _common(self._curves)
+        self._count()
+
+    def _refused_now(self) -> list[list[int]]:
+        return [
+            [i, k] for i, curve in enumerate(self._curves) for k, r in enumerate(curve.run.repairs) if not r.accepted
+        ]
+
+
+def _same_error_for_traitlets(check, *args, **kwargs):
+    try:
+        return check(*args, **kwargs)
+    except KitError as error:
+        raise _BadChoice(error.problem, found=error.found, fix=error.fix) from error
+
+
+def _rule_choice(name: str) -> dict:
+    """A rule's label and the sentence about what it assumes; one without words of its own is shown by its name."""
+    label, assumes = _RULE_WORDS.get(name, (name[:1].upper() + name[1:], ""))
+    return {"name": name, "label": label, "assumes": assumes}
+
+
+def _common(curves) -> dict[str, float]:
+    """Thresholds that every run shares; empty where no run is left that could have one."""
+    try:
+        return {"start": common_threshold(curves), "stop": common_stop(curves)}
+    except KitError:
+        return {}
+
+
+def _condition_names(curves) -> list[str]:
+    return list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
+
+
+def _heading(column: str) -> str:
+    unit = unit_of(column)
+    return f"{name_of(column)} ({unit})" if unit else name_of(column)
+
+
+def _styles(curves) -> list[tuple[int, list[str]]]:
+    """For each run: the number of its condition (it chooses colour and mark), and its cells in the table."""
+    names = _condition_names(curves)
+    values = [tuple(curve.run.conditions.get(name, "") for name in names) for curve in curves]
+    in_order = sorted(set(values), key=lambda value: [(isinstance(v, str), v) for v in value])
+    return [(in_order.index(value), [_plain(v) for v in value]) for value in values]
+
+
+def _plain(value: object) -> str:
+    return f"{value:g}" if isinstance(value, int | float | np.number) else str(value)
+
+
+def _drawing(curve: SpeedCurve, group: int, cells: list[str]) -> dict:
+    """What the page draws of one run: names, its line, the measured turns, its repairs."""
+    run = curve.run
+    parts = [f"{name_of(name)} {_plain(value)} {unit_of(name)}".rstrip() for name, value in run.conditions.items()]
+    condition = ", ".join(parts) or run.source or "run"
+    since = curve.times_s - curve.times_s[0] if len(curve.times_s) else curve.times_s
+    measured = _measured_turns(curve)
+    line = _thinned(since, curve.period_s) if curve.usable else _thinned(*measured)
+    return {
+        "name": f"{condition}, trial {run.trial}",
+        "condition": condition,
+        "group": group,
+        "cells": cells,
+        "trial": int(run.trial),
+        "set_aside": run.set_aside,
+        "line": _packed(line),
+        "measured": _packed(_thinned(*measured)),
+        "repairs": [_repair_shown(r, curve) for r in run.repairs],
+    }
+
+
+def _measured_turns(curve: SpeedCurve) -> tuple[np.ndarray, np.ndarray]:
+    """Middle (s since the launch ended) and period (s) of the turn each pass closed, as logged: nothing smoothed."""
+    closes = curve.turns >= curve.turns[0] + 1 if len(curve.turns) else np.zeros(0, dtype=bool)
+    times_s, turns = curve.times_s[closes], curve.turns[closes]
+    if not closes.any():
+        return times_s, times_s
+    period_s = times_s - np.interp(turns - 1, curve.turns, curve.times_s)
+    return times_s - period_s / 2 - curve.times_s[0], period_s
+
+
+def _thinned(time_s, period_s) -> tuple[np.ndarray, np.ndarray]:
+    """At most MAX_POINTS of the points (n,), evenly along the drawn line: the screen can show no more."""
+    if len(time_s) <= MAX_POINTS:
+        return time_s, period_s
+    rise = np.log(np.maximum(period_s, 1e-9))
+    steps = np.abs(np.diff(time_s)) / np.ptp(time_s) + np.abs(np.diff(rise)) / max(np.ptp(rise), 1e-9)
+    along = np.r_[0, np.cumsum(steps)]
+    chosen = np.unique(np.searchsorted(along, np.linspace(0, along[-1], MAX_POINTS)).clip(0, len(along) - 1))
+    return time_s[chosen], period_s[chosen]
+
+
+def _packed(points) -> bytes:
+    """Times, then periods, as 32-bit floats: for drawing only."""
+    return np.concatenate(points).astype("<f4").tobytes()
+
+
+def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
+    count = f"{repair.passes} missed passes" if repair.kind == "missed" and repair.passes > 1 else ""
+    what = f"{count} filled in" if count else _REPAIR_WORDS.get(repair.kind, repair.kind)
+    since = repair.time_s - curve.times_s[0] if len(curve.times_s) else 0.0
+    on_curve = curve.usable and since >= 0
+    return {
+        "kind": repair.kind,
+        "time_s": float(since),
+        "period_s": float(np.interp(repair.time_s, curve.times_s, curve.period_s)) if on_curve else None,
+        "words": f"{what} at {repair.time_s:.3f} s on the log's clock: {repair.reason}",
+        "accepted": repair.accepted,
+    }
+
+
+def _shown(row: Mapping, curve: SpeedCurve) -> dict:
+    """One row of results in words, rounded by its uncertainty. The full numbers stay in `results`."""
+    words = [row["status"]]
+    if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
+        words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
+    if row["set_aside"]:
+        words = [f"set aside: {row['set_aside']}"] + (words if row["status"] != COUNTED else [])
+    launched = curve.times_s[0] if len(curve.times_s) else 0.0
+    return {
+        "duration": plus_minus(row["duration_s"], row["duration_u_s"]),
+        "turns": plus_minus(row["turns"], row["turns_u"]),
+        "status": "; ".join(words),
+        "note": row["note"],
+        "counted": row["status"] == COUNTED,
+        "start": None if np.isnan(row["start_s"]) else float(row["start_s"] - launched),
+        "stop": None if np.isnan(row["stop_s"]) else float(row["stop_s"] - launched),
+    }
+
+
+def _summary(results: pd.DataFrame) -> str:
+    """The results in a sentence or two, for eyes and for a screen reader."""
+    aside = results["set_aside"] != ""
+    counted = results[(results["status"] == COUNTED) & ~aside]
+    reasons = results.loc[(results["status"] != COUNTED) & ~aside, "status"].value_counts()
+    parts = [f"{len(counted)} of {len(results)} {'run' if len(results) == 1 else 'runs'} counted"]
+    parts += [f"{n} {status}" for status, n in reasons.items()]
+    if aside.any():
+        parts.append(f"{aside.sum()} set aside")
+    text = join_words(parts) + "."
+    if len(counted) > 1:
+        low, high = counted[["duration_s", "turns"]].min(), counted[["duration_s", "turns"]].max()
+        text += (
+            f" Durations from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
+            f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
+        )
+    return text

@@ -1,0 +1,184 @@
+"""How numbers and their names are written for people: the same in every widget, report and command.
+
+An uncertainty carries two significant digits and its value ends at the same place (GUM 7.2.6). Pure text: nothing
+here rounds a number that is computed with.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from decimal import ROUND_HALF_UP, Context, Decimal
+from math import isfinite
+
+__all__ = [
+    "DASH",
+    "axis_title",
+    "case_of",
+    "count_of",
+    "interval",
+    "join_words",
+    "name_of",
+    "number",
+    "percent",
+    "plus_minus",
+    "rounded_by",
+    "unit_of",
+]
+
+DASH = "–"  # stands where there is no number
+
+_MINUS = "−"
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_EXACT = Context(prec=700)  # enough to write any float out to any other float's last place
+_UNITS = {
+    "s": "s",
+    "ms": "ms",
+    "min": "min",
+    "m": "m",
+    "cm": "cm",
+    "mm": "mm",
+    "kg": "kg",
+    "g": "g",
+    "N": "N",
+    "deg": "°",
+    "rad": "rad",
+    "Hz": "Hz",
+    "dB": "dB",
+    "percent": "%",
+    "C": "°C",
+    "V": "V",
+    "A": "A",
+}
+
+
+def number(value: float, digits: int = 4) -> str:
+    """A number with `digits` significant digits: "37.97", "−0.001235", "1235000".
+
+    Zero is "0"; powers of ten are used only below 0.00001 and from 10⁹ on: "1.200 × 10⁻⁷".
+    """
+    if not isfinite(value):
+        return DASH
+    if value == 0:
+        return "0"
+    power = _exact(value).adjusted()
+    if -6 < power < 9:
+        return _written(value, _places(value, digits))
+    scaled = float(_exact(value).scaleb(-power))
+    return f"{_written(scaled, _places(scaled, digits))} × 10{str(power).translate(_RAISED)}"
+
+
+def plus_minus(value: float, u: float, unit: str = "") -> str:
+    """Value ± standard uncertainty, two digits of `u`: plus_minus(37.966, 0.4188, "s") is "37.97 ± 0.42 s".
+
+    Where `u` is zero, not a number or infinite, the value stands alone with four digits.
+    """
+    if not isfinite(value):
+        return DASH
+    if not (isfinite(u) and u > 0):
+        return _with_unit(number(value), unit)
+    places = _places(u, 2)
+    return _with_unit(f"{_written(value, places)} ± {_written(u, places)}", unit)
+
+
+def rounded_by(value: float, u: float) -> str:
+    """The value alone, ended where two digits of its uncertainty end: rounded_by(37.966, 0.4188) is "37.97"."""
+    return plus_minus(value, u).partition(" ± ")[0]
+
+
+def interval(low: float, high: float, unit: str = "") -> str:
+    """An interval, rounded to two digits of half its width: interval(37.14, 38.81, "s") is "37.14 to 38.81 s".
+
+    An end that does not exist reads "no limit".
+    """
+    half = (high - low) / 2
+    places = _places(half, 2) if isfinite(half) and half > 0 else None
+    ends = ["no limit" if not isfinite(end) else number(end) if places is None else _written(end, places)
+            for end in (low, high)]  # fmt: skip
+    return _with_unit(" to ".join(ends), unit)
+
+
+def percent(fraction: float, digits: int = 2) -> str:
+    """A fraction as a percentage: "2.0 %"; below a tenth of a per cent "below 0.1 %"."""
+    if not isfinite(fraction):
+        return DASH
+    if 0 < fraction < 0.001:
+        return "below 0.1 %"
+    return f"{number(100 * fraction, digits)} %"
+
+
+def count_of(n: int, singular: str, plural: str | None = None) -> str:
+    """ "one trial", "3 trials": small enough to read aloud."""
+    if n == 1:
+        return f"one {singular}"
+    return f"{n} {plural or singular + 's'}"
+
+
+def join_words(words: Iterable[str], last: str = "and") -> str:
+    """ "a", "a and b", "a, b and c"."""
+    words = list(words)
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def unit_of(column: str) -> str:
+    """The unit a column's name ends in ("duration_s" → "s"); empty for counts such as "turns" or "magnets"."""
+    *stem, ending = column.split("_")
+    return _UNITS.get(ending, "") if stem else ""
+
+
+def name_of(column: str) -> str:
+    """A column's name in words, without its unit: "duration_s" → "duration", "level_deg" → "level"."""
+    stem = column.rsplit("_", 1)[0] if unit_of(column) else column
+    return re.sub(r"_+", " ", stem).strip()
+
+
+def axis_title(column: str) -> str:
+    """Name and unit for an axis: "duration_s" → "Duration (s)", "magnets" → "Magnets"."""
+    name, unit = name_of(column), unit_of(column)
+    name = name[:1].upper() + name[1:]
+    if not unit:
+        return name
+    return f"{name} ({unit})"
+
+
+def case_of(column: str, value: float | str) -> str:
+    """One condition in words: "3 magnets", "1 magnet", "level 2.5 °", "floor carpet"."""
+    name, unit = name_of(column), unit_of(column)
+    if isinstance(value, str):
+        return f"{name} {value}"
+    if unit:
+        return f"{name} {value:g} {unit}"
+    if value == 1 and name.endswith("s") and not name.endswith("ss"):
+        name = name[:-1]
+    return f"{value:g} {name}"
+
+
+def _exact(value: float) -> Decimal:
+    return Decimal(repr(float(value)))  # float() first: numpy's numbers have another repr
+
+
+def _places(value: float, digits: int) -> int:
+    """Decimal places (may be negative) that show `digits` significant digits of `value` once it is rounded."""
+    value = abs(_exact(value))
+    if value == 0:
+        return digits - 1
+    places = digits - 1 - value.adjusted()
+    if _rounded(value, places).adjusted() > value.adjusted():  # 0.0996 becomes 0.10, not 0.100
+        places -= 1
+    return places
+
+
+def _rounded(value: Decimal, places: int) -> Decimal:
+    return value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_UP, context=_EXACT)
+
+
+def _written(value: float, places: int) -> str:
+    rounded = _rounded(_exact(value), places)
+    text = f"{abs(rounded):f}" if places < 0 else f"{abs(rounded):.{places}f}"
+    return _MINUS + text if rounded < 0 else text
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if unit else text

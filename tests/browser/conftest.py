@@ -1,0 +1,169 @@
+"""A real Chromium on a real JupyterLab, for tests that no kernel alone can answer.
+
+    def test_something(lab_page):
+        page = lab_page("notebooks/coasting_disc/2_measure.ipynb")
+        page.get_by_role("button", name="...").click()
+
+`lab_page` opens a notebook from a temporary copy of the project's notebooks and data, runs it to the end, fails
+with the cell's own message if a cell fails, and returns the Playwright page. What a test enters or saves stays in
+the copy, and every test gets a fresh one. Without a Chromium these tests are skipped, and say so; with
+KIT_REQUIRE_BROWSER=1 they fail instead.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from kit.lab import Lab, free_port
+from kit.launcher import PROJECT
+
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
+PLACES = (
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+    r"C:\Program Files\Google\Chrome\Application\chrome.exe",
+    r"C:\Program Files (x86)\Microsoft\Edge\Application\msedge.exe",
+)
+# Software drawing, and none of the traffic a browser makes on its own account.
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+LAPTOP = (1366, 768)  # the small shared laptop of a school
+
+RUN_TO_THE_END = """async () => {
+    const panel = jupyterapp.shell.currentWidget;
+    await panel.context.ready;
+    await panel.sessionContext.ready;
+    await panel.sessionContext.session.kernel.info;
+    await jupyterapp.commands.execute('notebook:run-all-cells');
+    return panel.content.model.toJSON().cells;
+}"""
+NOTEBOOK_IS_OPEN = "path => window.jupyterapp?.shell.currentWidget?.context?.path === path"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    here = Path(__file__).parent
+    for item in items:
+        if here in item.path.parents:
+            item.add_marker(pytest.mark.browser)
+
+
+def find_chromium() -> str | None:
+    """Path of a Chromium (or a sister of it): the CHROMIUM variable, the search path, the usual places."""
+    named = os.environ.get("CHROMIUM")
+    found = [named] if named else [shutil.which(name) for name in NAMES]
+    return next((path for path in (*found, *PLACES) if path and Path(path).is_file()), None)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator:
+    """A running Chromium, as a Playwright context that all tests share, so that JupyterLab is cached."""
+    executable = find_chromium()
+    if executable is None:
+        message = (
+            "no Chromium on this machine: install chromium, or set CHROMIUM to the program's path; "
+            "the tests in a browser can't run without it"
+        )
+        if os.environ.get("KIT_REQUIRE_BROWSER") == "1":
+            pytest.fail(message, pytrace=False)
+        pytest.skip(message)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=list(FLAGS))
+        context = browser.new_context()
+        context.set_default_timeout(60_000)
+        yield context
+        context.close()
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    """One JupyterLab for all tests, with settings and workspaces of its own: nothing of the user's is touched."""
+    home = tmp_path_factory.mktemp("jupyter")
+    names = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTERLAB_WORKSPACES_DIR", "IPYTHONDIR")
+    server = Lab(
+        tmp_path_factory.mktemp("lab"),
+        free_port(),
+        options=("--expose-app-in-browser",),
+        environment={name: str(home / name.lower()) for name in names},
+    )
+    try:
+        server.wait_until_it_answers("")
+        yield server
+    finally:
+        server.stop()
+
+
+@pytest.fixture
+def lesson_copy(lab: Lab) -> Iterator[Path]:
+    """A fresh copy of the project's notebooks and demo data, below the folder that JupyterLab shows."""
+    copy = Path(tempfile.mkdtemp(dir=lab.root))
+    for name in ("notebooks", "datasets_demo"):
+        if (PROJECT / name).is_dir():
+            shutil.copytree(PROJECT / name, copy / name, ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    yield copy
+    lab.end_kernels()
+
+
+@pytest.fixture
+def make_notebook(lesson_copy: Path) -> Callable[..., str]:
+    """Write a notebook of code cells among the copied ones: make_notebook("x.ipynb", "1 + 1") -> its path."""
+
+    def make(name: str, *sources: str) -> str:
+        empty = {"cell_type": "code", "execution_count": None, "metadata": {}, "outputs": []}
+        cells = [{**empty, "id": f"cell-{i}", "source": source} for i, source in enumerate(sources)]
+        kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+        notebook = {"cells": cells, "metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
+        path = lesson_copy / "notebooks" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(notebook), encoding="utf-8")
+        return path.relative_to(lesson_copy).as_posix()
+
+    return make
+
+
+@pytest.fixture
+def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
+    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), run=True)."""
+    pages = []
+
+    def open_page(notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
+        path = f"{lesson_copy.name}/{notebook}"
+        page = chromium.new_page()
+        pages.append(page)
+        page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
+        page.goto(f"{lab.address(path)}&reset")
+        page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
+        if run:
+            _refuse_errors(notebook, page.evaluate(RUN_TO_THE_END))
+        return page
+
+    yield open_page
+    for page in pages:
+        page.close()
+
+
+def _refuse_errors(notebook: str, cells: list[dict]) -> None:
+    """Fail the test with the first cell that failed, as a reader of the notebook would see it."""
+    for number, cell in enumerate(cells, start=1):
+        for output in cell.get("outputs", ()):
+            if output["output_type"] == "error":
+                source = "".join(cell["source"])
+                pytest.fail(
+                    f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
+                )

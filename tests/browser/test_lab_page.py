@@ -1,0 +1,44 @@
+"""The fixtures themselves: a notebook runs in a real page, a click reaches the kernel, a failing cell is noticed."""
+
+from __future__ import annotations
+
+import pytest
+
+BUTTON = """
+import ipywidgets
+
+clicks = 0
+button = ipywidgets.Button(description="Count a pass")
+shown = ipywidgets.HTML("none yet")
+
+def on_click(_):
+    global clicks
+    clicks += 1
+    shown.value = f"passes: {clicks}"
+
+button.on_click(on_click)
+ipywidgets.VBox([button, shown])
+"""
+
+
+def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_notebook):
+    page = lab_page(make_notebook("button.ipynb", BUTTON), viewport=(1024, 600))
+    assert page.viewport_size == {"width": 1024, "height": 600}
+    for n in (1, 2):
+        page.get_by_role("button", name="Count a pass").click()
+        page.get_by_text(f"passes: {n}", exact=True).wait_for()
+
+
+def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(lab_page, make_notebook):
+    imports = "from pathlib import Path\nfrom kit import KitError"
+    page = lab_page(
+        make_notebook("find_kit.ipynb", imports, "print(KitError.__name__, Path('../datasets_demo').is_dir())")
+    )
+    page.get_by_text("KitError True", exact=True).wait_for()
+    assert page.get_by_text("Would you like to get notified about official Jupyter news?").count() == 0
+
+
+def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook):
+    notebook = make_notebook("failing.ipynb", "1 + 1", "raise ValueError('the gate was not logged')")
+    with pytest.raises(pytest.fail.Exception, match=r"cell 2 failed: ValueError: the gate was not logged"):
+        lab_page(notebook)

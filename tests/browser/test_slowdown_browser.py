@@ -1,0 +1,262 @@
+"""The slowdown explorer in a real page: sliders, fields and keys move the model at once; Python owns the numbers."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from kit.drag import DragLaw
+from kit.drag_fit import TURN
+from kit.widgets.slowdown_explorer import SlowdownPage
+
+NOTEBOOK = """
+from kit.bench import APPARATUS, Gate, session
+from kit.threshold import measure
+from kit.widgets.collapse_view import CollapseView
+from kit.widgets.slowdown_explorer import SlowdownExplorer
+from kit.widgets.two_routes import TwoRoutes
+
+runs = session(APPARATUS["coasting_disc"], 3, gate=Gate(bounces=0, misses=0), values=(1, 2, 4, 8), trials=2)
+explorer = SlowdownExplorer(runs, "magnets", 0.25, 1.0)
+explorer
+"""
+OTHERS = """
+results = measure(runs, 0.25, 1.0)
+collapse_view = CollapseView(runs, results, "magnets", 0.25, 1.0)
+two_routes = TwoRoutes(results, runs, "magnets", 0.25, 1.0)
+display(collapse_view, two_routes)
+"""
+SETTLED = "() => document.querySelector('.slow-cards').ariaBusy === 'false'"
+INK = """canvas => {
+    const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
+    let sum = 0;
+    for (let i = 0; i < data.length; i += 4)
+        sum = (sum * 31 + data[i] + 7 * data[i + 1] + 13 * data[i + 3]) % 1000000007;
+    return sum;
+}"""
+
+
+@pytest.fixture
+def page(lab_page, make_notebook):
+    page = lab_page(make_notebook("slow.ipynb", NOTEBOOK))
+    page.errors = []
+    page.on("pageerror", lambda error: page.errors.append(str(error)))
+    page.locator(".kit-slow").evaluate("node => node.scrollIntoView()")
+    settle(page)
+    yield page
+    assert page.errors == []
+
+
+def settle(page) -> None:
+    page.wait_for_function(SETTLED)
+
+
+def kernel_says(page, expression: str) -> str:
+    """What the notebook's own kernel answers."""
+    return page.evaluate(
+        """async (code) => {
+            const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
+            let said = "";
+            const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
+            asked.onIOPub = (message) => { if (message.header.msg_type === "stream") said += message.content.text; };
+            await asked.done;
+            return said.trim();
+        }""",
+        expression,
+    )
+
+
+def slider(page, name: str):
+    return page.get_by_role("slider", name=name, exact=True)
+
+
+def field(page, name: str):
+    return page.get_by_role("textbox", name=name)
+
+
+def picture(page, which: str = "speeds") -> int:
+    """A number that changes with what is drawn."""
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    return page.locator(f".slow-{which} canvas").evaluate(INK)
+
+
+def test_a_slider_moves_the_curve_within_frames_and_the_numbers_follow(page):
+    speeds, trend, before = picture(page), picture(page, "trend"), page.locator(".slow-model").all_inner_texts()
+    drag = slider(page, "drag that grows with speed: each magnet adds")
+    drag.focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    assert picture(page) != speeds  # drawn by the page itself: Python was not asked yet
+    assert picture(page, "trend") != trend
+    settle(page)
+    shown = page.locator(".slow-model").all_inner_texts()
+    assert all(now != was for now, was in zip(shown, before, strict=True))
+    expected = json.loads(kernel_says(page, "[c[2] for c in explorer.page._answer['cards']]").replace("'", '"'))
+    assert [text.removeprefix("model ") for text in shown] == expected
+    value = float(kernel_says(page, "explorer.page.added[1]"))
+    assert value == pytest.approx(float(drag.input_value()) / 100)
+    assert field(page, "drag that grows with speed: each magnet adds").input_value() == drag.input_value()
+
+
+def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page):
+    alone = field(page, "rubbing that is always the same: the apparatus alone")
+    alone.fill("0,0098")
+    alone.press("Enter")
+    settle(page)
+    assert float(kernel_says(page, "explorer.page.spindle[0]")) == pytest.approx(0.0098 * TURN, rel=1e-12)
+    for text in ("some", "-1"):
+        alone.fill(text)
+        alone.press("Enter")
+        assert page.get_by_role("alert").filter(has_text="Type a number from 0 on.").is_visible()
+        assert alone.input_value() == text
+        assert alone.get_attribute("aria-invalid") == "true"
+    start = field(page, "Counting starts when one turn takes")
+    start.fill("1.5")
+    start.press("Enter")
+    assert page.get_by_text("The start (1.5 s) has to be less than the stop (1 s).").is_visible()
+    assert kernel_says(page, "explorer.page.start_period_s") == "0.25"
+    # a value beyond the slider's end moves that end
+    each = field(page, "drag that grows with speed squared: each magnet adds")
+    each.fill("500")
+    each.press("Enter")
+    settle(page)
+    assert float(slider(page, "drag that grows with speed squared: each magnet adds").input_value()) == 500
+
+
+def test_condition_and_thresholds_change_what_is_measured(page):
+    measured = page.locator(".slow-measured").first
+    before, drawn = measured.inner_text(), picture(page)
+    slider(page, "Magnets").focus()
+    page.keyboard.press("ArrowRight")
+    settle(page)
+    assert kernel_says(page, "explorer.page.count") == "2.0"
+    assert measured.inner_text() != before
+    assert picture(page) != drawn
+    page.keyboard.press("ArrowRight")
+    settle(page)
+    assert measured.inner_text() == "measured no run"
+    page.get_by_text("No run with 3 magnets was counted.").wait_for()
+    page.keyboard.press("ArrowLeft")
+    stop = field(page, "Counting stops when one turn takes")
+    stop.fill("0.8")
+    stop.press("Enter")
+    settle(page)
+    assert kernel_says(page, "explorer.results['duration_s'].equals(measure(runs, 0.25, 0.8)['duration_s'])") == "True"
+
+
+def test_the_fit_button_moves_the_sliders_and_says_the_law(page):
+    page.get_by_role("button", name="Show the law that fits all runs best").click()
+    said = page.get_by_role("status").filter(has_text="Of the seven laws tried")
+    said.wait_for()
+    assert "(95\u00a0%: " in said.inner_text()
+    settle(page)
+    added = float(kernel_says(page, "explorer.page.added[1]"))
+    shown = slider(page, "drag that grows with speed: each magnet adds").input_value()
+    assert float(shown) == pytest.approx(100 * added, rel=0.02)  # the slider stands on its nearest step
+    assert float(field(page, "drag that grows with speed: each magnet adds").input_value()) == pytest.approx(
+        100 * added, rel=1e-3
+    )
+    page.get_by_role("button", name="Set the drag back").click()
+    page.get_by_text("The drag is as it was at the start.").wait_for()
+    settle(page)
+    assert kernel_says(page, "explorer.page.added[1]") == "0.0"
+
+
+def test_python_moves_the_sliders_too_and_the_second_plot_shows_turns(page):
+    kernel_says(page, "explorer.page.set_trait('count', 8.0)")
+    page.wait_for_function("() => document.querySelector('.slow-case input[type=range]').value === '8'")
+    settle(page)
+    assert slider(page, "Magnets").get_attribute("aria-valuetext") == "8"
+    before = picture(page, "trend")
+    page.get_by_role("radio", name="turns").check()
+    assert picture(page, "trend") != before
+    assert kernel_says(page, "explorer.page.quantity") == "'turns'"
+
+
+def test_everything_can_be_reached_hit_and_is_named(page):
+    sizes = page.locator(".kit-slow :is(button, input)").evaluate_all(
+        "nodes => nodes.map(n => [(n.closest('label') ?? n).getBoundingClientRect(), n.outerHTML])"
+    )
+    assert len(sizes) == 2 * 9 + 2
+    assert [html[:80] for box, html in sizes if min(box["width"], box["height"]) < 24] == []
+    unnamed = page.locator(".kit-slow").evaluate(
+        "root => [...root.querySelectorAll('input, canvas')].filter(n => !(n.ariaLabel || n.closest('label')))"
+        ".map(n => n.outerHTML)"
+    )
+    assert unnamed == []
+    for canvas in page.locator(".kit-slow canvas").all():
+        assert "1 magnet, 2 runs. Duration: the model" in canvas.get_attribute("aria-label")
+    # keys meant for the widget leave the notebook's cells alone
+    cells = page.locator(".jp-Cell").count()
+    slider(page, "Magnets").focus()
+    for key in ("a", "b", "d", "d", "x"):  # these add, delete and cut cells while a notebook listens
+        page.keyboard.press(key)
+    assert page.locator(".jp-Cell").count() == cells
+
+
+def test_plots_take_the_colours_of_the_theme_and_the_page_fits_a_narrow_window(page):
+    page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Dark' })")
+    page.wait_for_function("() => document.body.dataset.jpThemeLight === 'false'")
+    accent = page.locator(".kit-slow").evaluate("n => getComputedStyle(n).getPropertyValue('--kit-accent').trim()")
+    wanted = [int(accent[i : i + 2], 16) for i in (1, 3, 5)]
+    page.wait_for_function(
+        """wanted => {
+            const canvas = document.querySelector('.slow-speeds canvas');
+            const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+            for (let i = 0; i < data.length; i += 4)
+                if (data[i + 3] === 255 && wanted.every((v, k) => data[i + k] === v)) return true;
+            return false;
+        }""",
+        arg=wanted,
+    )
+    # at four times the size nothing has to be scrolled sideways
+    page.evaluate("jupyterapp.commands.execute('application:toggle-left-area')")
+    page.set_viewport_size({"width": 400, "height": 700})
+    page.wait_for_function("() => document.querySelector('.kit-slow').clientWidth < 400")
+    page.wait_for_function("() => document.querySelector('.kit-slow').hasAttribute('data-narrow')")
+    assert page.locator(".kit-slow").evaluate("node => node.scrollWidth <= node.clientWidth + 1")
+
+
+def test_the_collapse_and_the_two_routes_are_drawn_and_described(lab_page, make_notebook):
+    page = lab_page(make_notebook("others.ipynb", NOTEBOOK.removesuffix("explorer\n"), OTHERS))
+    page.locator(".kit-choice").first.scroll_into_view_if_needed()
+    page.get_by_text("If the only drag were").first.wait_for(state="attached")
+    page.get_by_role("button", name="turns ÷ duration", exact=True).click()
+    page.get_by_role("status").filter(has_text="It lies close to the kind").wait_for()
+    page.get_by_text("from durations").first.wait_for(state="attached")
+    assert page.get_by_text("The two routes agree within their uncertainties.").first.is_visible()
+
+
+def in_javascript(chromium, call: str, *arguments):
+    """Call a function of slowdown_plot.js on an empty page."""
+    page = chromium.new_page()
+    source = SlowdownPage._esm.replace("export default { render };", "")
+    try:
+        return page.evaluate(
+            "([source, call, args]) => new Function(`${source}; return ${call}`)()(...args)", [source, call, arguments]
+        )
+    finally:
+        page.close()
+
+
+@pytest.mark.parametrize("law", [(0.5, 0, 0), (0, 0.1, 0), (0, 0, 0.01), (0.0625, 0.1, 0), (0.06, 0.01, 0.004)])
+def test_the_page_integrates_what_python_solves(chromium, law):
+    drag = DragLaw(*law)
+    found = in_javascript(chromium, "(law, from, to) => stretch(inTurns(law), from, to)", law, 4.0, 1.0)
+    assert found["duration_s"] == pytest.approx(float(drag.duration(4 * TURN, TURN)), rel=1e-7)
+    assert found["turns"] == pytest.approx(float(drag.angle(4 * TURN, TURN)) / TURN, rel=1e-7)
+    points = in_javascript(chromium, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", law)
+    times, speeds = np.array([p for p in points if 0 <= p[0] <= 60]).T
+    inside = speeds > 0.02
+    np.testing.assert_allclose(speeds[inside], drag.speed_at(times[inside], 4 * TURN) / TURN, rtol=2e-3)
+    assert speeds[0] <= 4 and (np.diff(speeds) <= 1e-12).all()
+    earlier = np.array([p for p in points if p[0] < 0])
+    np.testing.assert_allclose(
+        [float(drag.duration(v * TURN, 4 * TURN)) for v in earlier[:, 1]], -earlier[:, 0], rtol=1e-5
+    )
+
+
+def test_without_drag_the_page_draws_a_level_line(chromium):
+    assert in_javascript(chromium, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", (0, 0, 0)) == [[-1, 4], [60, 4]]

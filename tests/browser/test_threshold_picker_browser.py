@@ -1,0 +1,212 @@
+"""The threshold picker in a real page: dragged, typed, moved by keys; what is on the page is what the kernel says."""
+
+from __future__ import annotations
+
+import pytest
+
+NOTEBOOK = """
+import numpy as np
+from kit.passes import Run, with_repairs
+from kit.widgets import ThresholdPicker
+
+def a_run(magnets, trial):
+    drag, turns_per_s = 0.02 * (magnets + 0.5), 4.3 + 0.3 * trial + 0.1 * magnets
+    times = -np.log1p(-drag * np.arange(0.0, 0.95 * turns_per_s / drag) / turns_per_s) / drag
+    if (magnets, trial) == (2, 1):
+        times = np.sort(np.append(times, times[12] + 0.004))
+    return with_repairs(Run(times, {"magnets": magnets}, trial=trial))
+
+picker = ThresholdPicker([a_run(m, k) for m in (1, 2, 4, 8) for k in (1, 2, 3)], 0.3, 1.0)
+picker
+"""
+SETTLED = "() => document.querySelector('.kit-picker .pick-scroll').ariaBusy === 'false'"
+
+
+@pytest.fixture
+def page(lab_page, make_notebook):
+    page = lab_page(make_notebook("pick.ipynb", NOTEBOOK))
+    page.errors = []
+    page.on("pageerror", lambda error: page.errors.append(str(error)))
+    page.locator(".kit-picker").evaluate("node => node.scrollIntoView()")
+    settle(page)
+    yield page
+    assert page.errors == []
+
+
+def settle(page) -> None:
+    page.wait_for_function(SETTLED)
+
+
+def kernel_says(page, expression: str) -> str:
+    """What the notebook's own kernel answers."""
+    return page.evaluate(
+        """async (code) => {
+            const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
+            let said = "";
+            const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
+            asked.onIOPub = (message) => { if (message.header.msg_type === "stream") said += message.content.text; };
+            await asked.done;
+            return said.trim();
+        }""",
+        expression,
+    )
+
+
+def slider(page, which: str):
+    return page.get_by_role("slider", name=f"{which} counting when one turn takes")
+
+
+def value_of(page, which: str) -> float:
+    return float(slider(page, which).get_attribute("aria-valuenow"))
+
+
+def durations(page) -> list[str]:
+    return page.locator(".pick-table tbody tr").evaluate_all("rows => rows.map(r => r.children[3].textContent)")
+
+
+def test_a_dragged_line_takes_the_results_with_it(page):
+    before = durations(page)
+    box = slider(page, "Start").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for step in range(1, 9):
+        page.mouse.move(x + 3 * step, y - 4 * step)
+    page.mouse.up()
+    settle(page)
+    start = value_of(page, "Start")
+    assert start > 0.3
+    assert float(kernel_says(page, "picker.start_period_s")) == start
+    assert page.get_by_role("textbox", name="Start counting when one turn takes").input_value() == f"{start:.3f}"
+    shown = durations(page)
+    assert len(shown) == 12
+    assert all(new != old for new, old in zip(shown, before, strict=True))
+    expected = kernel_says(page, "[row['duration'] for row in picker._answer['rows']]")
+    assert repr(shown) == expected
+
+
+def test_keys_move_a_line_and_leave_the_notebook_alone(page):
+    line = slider(page, "Start")
+    line.focus()
+    cells = page.locator(".jp-Cell").count()
+    for key, value in (
+        ("ArrowUp", 0.301),
+        ("Shift+ArrowUp", 0.311),
+        ("PageUp", 0.361),
+        ("ArrowDown", 0.36),
+        ("Shift+ArrowDown", 0.35),
+        ("PageDown", 0.3),
+    ):
+        page.keyboard.press(key)
+        assert value_of(page, "Start") == value, key
+    for key in ("a", "b", "d", "d", "x"):  # these add, delete and cut cells while a notebook listens
+        page.keyboard.press(key)
+    page.keyboard.press("End")
+    assert value_of(page, "Start") == 0.99
+    page.keyboard.press("Home")
+    assert value_of(page, "Start") == float(line.get_attribute("aria-valuemin"))
+    settle(page)
+    assert line.evaluate("node => node === document.activeElement")
+    assert page.locator(".jp-Cell").count() == cells
+    assert float(kernel_says(page, "picker.start_period_s")) == value_of(page, "Start")
+
+
+def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page):
+    field = page.get_by_role("textbox", name="Start counting when one turn takes")
+    field.fill("0,2754")
+    field.press("Enter")
+    settle(page)
+    assert kernel_says(page, "picker.start_period_s") == "0.2754"
+    for text, answer in (("fast", "Type a number of seconds above zero"), ("1.5", "less than the stop, 1 s")):
+        field.fill(text)
+        field.press("Enter")
+        assert answer in page.get_by_role("alert").filter(has_text=answer).inner_text()
+        assert field.input_value() == text
+        assert field.get_attribute("aria-invalid") == "true"
+    assert kernel_says(page, "picker.start_period_s") == "0.2754"
+
+
+def test_the_two_buttons_and_the_last_pass(page):
+    page.get_by_role("button", name="Fastest start that all runs share").click()
+    page.get_by_role("button", name="Slowest stop that all runs reach").click()
+    settle(page)
+    assert (
+        kernel_says(page, "(picker.start_period_s, picker.stop_period_s) == tuple(picker._common.values())") == "True"
+    )
+    page.get_by_role("radio", name="or at the last pass of each log").check()
+    settle(page)
+    assert kernel_says(page, "picker.stop_period_s") == "None"
+    assert page.get_by_text("The last pass isn't rest.").is_visible()
+    assert slider(page, "Stop").count() == 0  # hidden from everyone
+    page.get_by_role("radio", name="Stop counting when one turn takes").check()
+    settle(page)
+    assert kernel_says(page, "picker.stop_period_s == picker._common['stop']") == "True"
+
+
+def test_rule_and_repairs_are_chosen_on_the_page(page):
+    page.get_by_role("radio", name="Whole turns").check()
+    page.get_by_text("Repairs in the logs: 1, of which you refused 0").click()
+    box = page.get_by_role("checkbox", name="bounce left out")
+    assert box.is_checked()
+    box.uncheck()
+    page.get_by_text("Repairs in the logs: 1, of which you refused 1").wait_for()
+    settle(page)
+    assert kernel_says(page, "(picker.rule, picker.refused_repairs)") == "('whole turns', [[3, 0]])"
+
+
+def test_python_moves_the_lines_too(page):
+    kernel_says(page, "picker.set_trait('stop_period_s', 0.8)")
+    page.wait_for_function("() => document.querySelector('.pick-line-stop').ariaValueNow === '0.8'")
+    settle(page)
+    assert slider(page, "Stop").get_attribute("aria-valuetext") == "0.800 seconds for one turn"
+
+
+def test_a_run_is_found_by_pointing_and_by_keys(page):
+    rows = page.locator(".pick-table tbody tr")
+    rows.first.focus()
+    reading = page.locator(".pick-reading")
+    assert reading.inner_text().startswith("magnets 1, trial 1: ")
+    page.keyboard.press("ArrowDown")
+    assert reading.inner_text().startswith("magnets 1, trial 2: ")
+    rows.nth(7).hover()
+    assert reading.inner_text().startswith("magnets 4, trial 2: ")
+    # the plot's last label stands beside the curve of one magnet: point at the curve's middle, between the lines
+    plot = page.locator(".pick-plot").bounding_box()
+    lines = [slider(page, which).bounding_box() for which in ("Start", "Stop")]
+    middle = sum(box["y"] + box["height"] / 2 for box in lines) / 2
+    for x in range(int(plot["x"] + plot["width"]) - 60, int(plot["x"]), -6):
+        page.mouse.move(x, middle)
+        if reading.inner_text().startswith("magnets 1,"):
+            break
+    else:
+        pytest.fail("no run answered to the pointer")
+    assert page.locator("tr.pick-bright").count() == 1
+
+
+def test_everything_can_be_reached_and_hit(page):
+    sizes = page.locator(
+        ".kit-picker :is([role=slider], button, input, summary, .pick-choice, tbody tr):not([hidden])"
+    ).evaluate_all(
+        "nodes => nodes.filter(n => n.offsetParent)"
+        ".map(n => [(n.closest('label') ?? n).getBoundingClientRect(), n.outerHTML])"
+    )
+    assert len(sizes) > 20
+    too_small = [html[:80] for box, html in sizes if min(box["width"], box["height"]) < 24]
+    assert too_small == []
+    unnamed = page.locator(".kit-picker").evaluate(
+        "root => [...root.querySelectorAll('input, button, [role=slider], [role=img]')]"
+        ".filter(n => !(n.ariaLabel || n.closest('label') || n.textContent.trim())).map(n => n.outerHTML)"
+    )
+    assert unnamed == []
+    assert "12 of 12 runs counted" in page.locator("canvas[role=img]").get_attribute("aria-label")
+
+
+def test_a_page_at_four_times_the_size_needs_no_sideways_scrolling(page):
+    page.evaluate("jupyterapp.commands.execute('application:toggle-left-area')")
+    page.set_viewport_size({"width": 400, "height": 700})
+    page.wait_for_function("() => document.querySelector('.kit-picker').clientWidth < 400")
+    box = page.locator(".kit-picker").bounding_box()
+    assert page.locator(".kit-picker").evaluate("node => node.scrollWidth <= node.clientWidth + 1")
+    for which in ("Start", "Stop"):
+        line = slider(page, which).bounding_box()
+        assert box["x"] < line["x"] and line["x"] + line["width"] < box["x"] + box["width"]

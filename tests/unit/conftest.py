@@ -1,0 +1,48 @@
+"""Hand-ins for tests, as a class would give them."""
+
+from __future__ import annotations
+
+import json
+from types import SimpleNamespace
+
+import pytest
+
+from kit.entries import make_entry
+from kit.handin import handin_document
+
+TIME = "2031-05-17T08:30:00.000+00:00"
+
+
+def _answer(question, choice, moment="first", confidence="67–80 %", reason="because"):
+    """One answer, as the step of a lesson that saves it."""
+    value = {"choice": choice, "reason": reason, "confidence": confidence, "moment": moment}
+    return ("explain" if moment == "end" else "predict", f"prediction:{question}", value, moment == "first")
+
+
+def _results(*rows):
+    """Rows (magnets, duration_s, turns), each a counted trial, as the step that saves them."""
+    keys = ("magnets", "duration_s", "turns")
+    return ("average", "results", [dict(zip(keys, row, strict=True)) | {"trial": 1} for row in rows])
+
+
+def _document(code, *steps, lesson="coasting_disc"):
+    """The hand-in of a group that saved these steps: stage, kind, value, and whether it was sealed."""
+    entries = []
+    for stage, kind, value, *sealed in steps:
+        before = entries[-1] if entries else None
+        entries.append(make_entry(before, stage, kind, value, bool(sealed and sealed[0]), time=TIME))
+    return handin_document(entries, code, lesson, TIME)
+
+
+def _write(folder, name, document):
+    """Write a document (or bytes) as a file; return its path."""
+    path = folder / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(document if isinstance(document, bytes) else json.dumps(document, ensure_ascii=False).encode())
+    return path
+
+
+@pytest.fixture(scope="session")
+def hand_in():
+    """Functions that make hand-ins: answer, results (steps of a lesson), document (of steps), write (to a file)."""
+    return SimpleNamespace(answer=_answer, results=_results, document=_document, write=_write)

@@ -1,0 +1,331 @@
+"""The command line: arguments, exit codes, messages, and a real start of a lesson."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import urllib.error
+from pathlib import Path
+
+import pytest
+
+from kit import commands, lab, launcher, threshold
+from kit.errors import KitError
+
+
+def kit(*arguments: str, cwd: Path = launcher.PROJECT, **environment: str) -> subprocess.CompletedProcess:
+    """Run a command as a user would, without a terminal to ask questions in."""
+    return subprocess.run(
+        [sys.executable, "-m", "kit", *arguments],
+        cwd=cwd,
+        env={**launcher.project_environment(), **environment},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+
+
+def write_logs(folder: Path) -> Path:
+    """Logs of a disc that one to four magnets slow down: turn periods from 0.1 s, each longer by a fixed factor."""
+    folder.mkdir()
+    for magnets in (1, 2, 3, 4):
+        for trial in (1, 2):
+            period, time_s, lines = 0.1 * (1 + 0.003 * trial), 0.0, ["time_s"]
+            while period < 0.8:
+                lines.append(f"{time_s:.5f}")
+                time_s += period
+                period *= 1 + 0.02 * magnets
+            (folder / f"magnets-{magnets}_trial-{trial}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder
+
+
+# --- arguments -----------------------------------------------------------------------------------------
+
+
+def test_a_start_page_and_a_lesson_can_be_asked_for():
+    chosen = commands.parser().parse_args(["open"])
+    assert (chosen.lesson, chosen.no_browser, chosen.port) == (None, False, None)
+    chosen = commands.parser().parse_args(["open", "coasting_disc", "--no-browser", "--port", "9000"])
+    assert (chosen.lesson, chosen.no_browser, chosen.port) == ("coasting_disc", True, 9000)
+
+
+def test_periods_are_seconds_or_a_word():
+    chosen = commands.parser().parse_args(["analyse", "f", "--start-period", "0.25", "--stop-period", "last"])
+    assert (chosen.start_period, chosen.stop_period, chosen.rule) == (0.25, "last", None)
+
+
+def test_the_rules_offered_are_the_rules_there_are():
+    assert {rule.replace("-", " ") for rule in commands.RULES} == set(threshold.RULES)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ([], "the following arguments are required: COMMAND"),
+        (["spin"], "invalid choice: 'spin'"),
+        (["open", "--port", "0"], "'0' is not a port number from 1 to 65535"),
+        (["open", "--port", "70000"], "'70000' is not a port number from 1 to 65535"),
+        (["test", "--quick", "--browser"], "not allowed with argument"),
+        (["analyse"], "the following arguments are required: FOLDER"),
+        (["analyse", "f", "--start-period", "last"], "'last' is neither a number of seconds above 0 nor auto"),
+        (["analyse", "f", "--stop-period", "-1"], "'-1' is neither a number of seconds above 0 nor auto or last"),
+        (["analyse", "f", "--start-period", "nan"], "'nan' is neither a number"),
+        (["analyse", "f", "--rule", "guess"], "invalid choice: 'guess'"),
+        (["bench", "coasting_disc"], "the following arguments are required: --out, --seed"),
+    ],
+)
+def test_wrong_usage_ends_with_2_and_says_what_was_wrong(arguments, message, capsys):
+    with pytest.raises(SystemExit) as ended:
+        commands.main(arguments)
+    assert ended.value.code == 2
+    assert message in capsys.readouterr().err
+
+
+# --- exit codes and messages ---------------------------------------------------------------------------
+
+
+def test_wrong_usage_from_outside():
+    done = kit("spin")
+    assert done.returncode == 2
+    assert "usage: python3 -m kit" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["open", "no_such_lesson"], "open: There is no such lesson. Found: 'no_such_lesson'. What to do: choose one"),
+        (["analyse", "no_such_folder"], "analyse: no_such_folder: There is no such folder. What to do: check the name"),
+        (["bench", "no_such_apparatus", "--out", "x", "--seed", "1"], "bench: The bench has no such apparatus."),
+    ],
+)
+def test_bad_input_ends_with_1_and_one_message(arguments, message, tmp_path):
+    done = kit(*arguments, cwd=tmp_path)
+    assert done.returncode == 1
+    assert done.stderr.startswith(message)
+    assert "Traceback" not in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_broken_log_is_named_without_a_traceback(tmp_path):
+    (tmp_path / "magnets-1_trial-1.csv").write_text("time_s\n0.1\n0.2\nbanana\n0.4\n", encoding="utf-8")
+    done = kit("analyse", str(tmp_path))
+    assert done.returncode == 1
+    assert "magnets-1_trial-1.csv, row 4" in done.stderr
+    assert "banana" in done.stderr
+    assert "What to do:" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_an_old_python_is_told_so_in_words():
+    """Run the first lines of the command as an old interpreter would."""
+    source = (launcher.PROJECT / "kit" / "__main__.py").read_text(encoding="utf-8")
+    program = f"import sys; sys.version_info = (3, 9, 1); exec({source!r})"
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr.startswith("The kit needs Python 3.11 or newer; this one is 3.9.\nWhat to do: install a newer")
+
+
+def test_a_package_that_is_broken_is_a_message_and_no_traceback(tmp_path):
+    (tmp_path / "pandas.py").write_text("raise ImportError('its library file is missing', name='pandas')\n")
+    (tmp_path / "logs").mkdir()
+    done = kit("analyse", "logs", cwd=tmp_path)
+    assert done.returncode == 1
+    assert "A package the kit needs can't be loaded: its library file is missing. What to do: remove" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_ctrl_c_ends_with_130_and_one_word(monkeypatch, capsys):
+    def interrupted(chosen):
+        signal.raise_signal(signal.SIGTERM)
+
+    monkeypatch.setattr(commands, "run_tests", interrupted)
+    assert commands.main(["test"]) == 130
+    assert capsys.readouterr().err == "\nStopped.\n"
+
+
+# --- analyse and bench ---------------------------------------------------------------------------------
+
+
+def test_analyse_prints_a_summary_and_writes_the_whole_as_json(tmp_path):
+    logs, out = write_logs(tmp_path / "logs"), tmp_path / "analysis.json"
+    done = kit("analyse", str(logs), "--start-period", "0.2", "--stop-period", "0.6", "--json", str(out))
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "magnets" in done.stdout
+    analysis = json.loads(out.read_text(encoding="utf-8"))
+    assert analysis["schema"] == "kit-analysis-1"
+    assert analysis["threshold"] == {"start_period_s": 0.2, "stop_period_s": 0.6, "rule": "interpolated"}
+    assert [row["x"] for row in analysis["conditions"]] == [1, 2, 3, 4]
+
+
+def test_json_to_the_terminal_is_json_and_nothing_else(tmp_path):
+    logs = write_logs(tmp_path / "logs")
+    done = kit("analyse", str(logs), "--rule", "whole-turns", "--json", "-", PYTHONIOENCODING="latin-1")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["threshold"]["rule"] == "whole turns"
+
+
+def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
+    logs = write_logs(tmp_path / "logs")
+    place = tmp_path / "no such folder" / "analysis.json"
+    done = kit("analyse", str(logs), "--json", str(place))
+    assert done.returncode == 1
+    assert done.stderr.startswith(f"analyse: {place}: This can't be written (No such file or directory)")
+    assert "Traceback" not in done.stderr
+
+
+def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path):
+    done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    written = [path for path in (tmp_path / "lesson").rglob("*") if path.is_file()]
+    assert done.stdout == f"{len(written)} files written to lesson.\n"
+    again = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "6", cwd=tmp_path)
+    assert again.returncode == 1
+    assert "What to do:" in again.stderr
+
+
+# --- test ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def checks(monkeypatch):
+    """Record the programs that `test` would run; those whose name is put into `failing` fail."""
+    ran, failing = [], set()
+
+    def run(command, **_):
+        ran.append(command[2:])
+        return int(bool(failing & set(command)))
+
+    monkeypatch.setattr(launcher, "ensure", lambda *_, **__: None)
+    monkeypatch.setattr(lab, "run_apart", run)
+    return ran, failing
+
+
+def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(checks, capsys):
+    ran, failing = checks
+    assert commands.main(["test"]) == 0
+    assert [command[0] for command in ran] == ["ruff", "ruff", "pytest"]
+    assert ran[2] == ["pytest", "tests", "notebooks", "--nbval-lax", "--nbval-current-env"]
+    failing.add("check")
+    assert commands.main(["test"]) == 1
+    assert ran[-1][0] == "pytest"  # the tests run all the same
+    assert capsys.readouterr().err == "test: not passed: ruff check\n"
+
+
+def test_parts_of_the_tests_can_be_chosen(checks):
+    ran, _ = checks
+    commands.main(["test", "--quick"])
+    assert ran[-1] == ["pytest", "tests/unit", "tests/published", "-m", "not slow"]
+    ran.clear()
+    commands.main(["test", "--browser"])
+    assert ran == [["pytest", "tests/browser"]]
+
+
+def test_a_program_run_apart_hands_back_its_exit_code():
+    assert lab.run_apart([sys.executable, "-c", "raise SystemExit(5)"]) == 5
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals as here exist on POSIX only")
+def test_a_program_run_apart_may_clean_up_when_we_are_stopped(tmp_path):
+    """The inner program tells the outer one to stop, is interrupted by it, and still writes its last words."""
+    inner = (
+        "import os, pathlib, signal, time\n"
+        "try:\n"
+        "    os.kill(os.getppid(), signal.SIGTERM)\n"
+        "    time.sleep(60)\n"
+        "except KeyboardInterrupt:\n"
+        "    pathlib.Path('last words').touch()\n"
+    )
+    with pytest.raises(KeyboardInterrupt), lab.stop_signals():
+        lab.run_apart([sys.executable, "-c", inner], cwd=tmp_path)
+    assert (tmp_path / "last words").exists()
+
+
+# --- open ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def lessons(tmp_path: Path) -> Path:
+    for name in ("b/2_measure", "b/1_predict", "a/1_look", ".ipynb_checkpoints/start_here", "start_here"):
+        path = tmp_path / "notebooks" / f"{name}.ipynb"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("{}", encoding="utf-8")
+    return tmp_path
+
+
+def test_a_lesson_begins_with_its_first_notebook(lessons):
+    assert lab.first_notebook(project=lessons) == "notebooks/start_here.ipynb"
+    assert lab.first_notebook("b", project=lessons) == "notebooks/b/1_predict.ipynb"
+
+
+@pytest.mark.parametrize("lesson", ["c", "", "..", "a/1_look", ".ipynb_checkpoints"])
+def test_an_unknown_lesson_is_refused_with_the_known_ones(lessons, lesson):
+    with pytest.raises(KitError, match=r"There is no such lesson.*choose one of: a, b\."):
+        lab.first_notebook(lesson, project=lessons)
+
+
+def test_a_missing_start_page_is_named(tmp_path):
+    with pytest.raises(KitError, match=r"start_here.ipynb: The first notebook is missing"):
+        lab.first_notebook(project=tmp_path)
+
+
+def test_a_taken_port_is_refused_and_another_is_found():
+    with socket.socket() as taken:
+        taken.bind((lab.HOST, 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(KitError, match=rf"Port {port} can't be used on this machine\. What to do: give another"):
+            lab.free_port(port)
+        assert lab.free_port() != port
+    assert lab.free_port(port) == port
+
+
+def test_a_server_that_cannot_start_says_why(tmp_path):
+    server = lab.Lab(tmp_path, lab.free_port(), options=("--no-such-option",))
+    try:
+        with pytest.raises(KitError, match=r"(?s)JupyterLab did not start\. Its last lines were:.*no-such-option"):
+            server.wait_until_it_answers("x.ipynb")
+    finally:
+        server.stop()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C can't be sent to a program on Windows as here")
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
+def test_open_prints_an_address_that_answers_and_stops_cleanly(end):
+    with subprocess.Popen(
+        [sys.executable, "-m", "kit", "open", "--no-browser", "--port", str(lab.free_port())],
+        cwd=launcher.PROJECT,
+        env=launcher.project_environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as process:
+        try:
+            shown = []
+            for line in process.stdout:
+                shown.append(line.strip())
+                if "Ctrl-C" in line:
+                    break
+            address = next((line for line in shown if line.startswith("http://127.0.0.1:")), "\n".join(shown))
+            assert "/lab/tree/notebooks/start_here.ipynb?token=" in address
+            with lab._open(address, timeout=10) as answer:
+                assert answer.status == 200
+            with pytest.raises(urllib.error.HTTPError, match="403") as refused:
+                lab._open(address.partition("/lab")[0] + "/api/contents", timeout=10)  # no token, no access
+            refused.value.close()
+            process.send_signal(end)
+            assert process.stdout.read().strip() == "Stopping ..."
+            assert process.wait(30) == 0
+            with pytest.raises(OSError, match="refused"):
+                lab._open(address, timeout=10)
+        finally:
+            process.kill()
