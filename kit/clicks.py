@@ -3,7 +3,7 @@
 A block's spectrum is cut down to one band and brought back as a complex envelope of few samples (so this costs little
 more than the spectrum itself). A click is a moment at which the power of the next few milliseconds exceeds that of the
 last few by more than the noise of the moment explains. The threshold follows the noise: it is a multiple of the
-lower quartile of the power nearby, chosen so that steady noise alone gives less than one false click in ten minutes.
+lower quartile of the power nearby, chosen so that steady noise alone gives hardly one false click in ten minutes.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from .sound import Recording, Spectra
 __all__ = ["Clicks", "find_clicks", "run_from_clicks", "timing_scatter"]
 
 BAND_HZ = (1_000.0, 6_000.0)  # where a card or a dry hub clicks; hands, voices and rumble lie mostly below
-WINDOW_S = 0.002  # power before and after is compared over this long
-FALSE_ONE_IN_S = 600.0
-ECHO_DB, ECHO_FALL_DB_PER_S = -8.0, 60.0  # an echo is weaker than this against its click, and dies away at least so
-_NEIGHBOURHOOD_S = 0.5  # over which the noise is taken as steady
+WINDOW_S = 0.0015  # power before and after is compared over this long
+FALSE_ONE_IN_S = 1_000.0
+ECHO_DB, ECHO_FALL_DB_PER_S = -4.0, 40.0  # an echo is weaker than this against its click, and dies away at least so
+_NEIGHBOURHOOD_S = 0.25  # over which the noise is taken as steady
 CLOCK_U = 1e-4  # relative standard uncertainty of a phone's or sound card's clock: they keep to 0.01 %
 
 
@@ -56,7 +56,7 @@ def find_clicks(
     band_hz : where clicks stand out most; its upper end is brought below half the sample rate.
     min_gap_s : of two rises closer than this only the stronger is a click.
 
-    The noise is assumed to be Gaussian and steady over half a second within the band; clicks to fill less than three
+    The noise is assumed to be Gaussian and steady over a quarter of a second within the band; clicks to fill less than three
     quarters of the time.
     """
     after, rate, reach = _power_after(recording, band_hz, channel)
@@ -66,7 +66,7 @@ def find_clicks(
     minute = round(60 * rate)
     for start in range(0, after.size, minute):  # in pieces: the difference is never there as a whole
         place, rise = _peaks(after, start, start + minute, reach, factor * noise.min())
-        enough = rise[:, 1] > factor * np.interp(place, edges, noise)
+        enough = after[place] > factor * np.interp(place, edges, noise)
         places.append(place[enough])
         rises.append(rise[enough])
     place, rise = np.concatenate(places), np.concatenate(rises)
@@ -161,11 +161,11 @@ def _power_after(recording: Recording, band_hz, channel) -> tuple[np.ndarray, fl
 
 
 def _peaks(after: np.ndarray, start: int, stop: int, reach: int, least: float) -> tuple[np.ndarray, np.ndarray]:
-    """Local maxima above `least` of the rise of power: positions (m,), rises there and at both neighbours (m, 3)."""
+    """Where power rises most and then exceeds `least`: positions (m,), rises there and at both neighbours (m, 3)."""
     first, last = max(start - 1, reach), min(stop + 1, after.size)
     rise = after[first:last] - after[first - reach : last - reach]
     at = rise[1:-1]
-    top = 1 + np.flatnonzero((at > least) & (at >= rise[:-2]) & (at > rise[2:]))
+    top = 1 + np.flatnonzero((after[first + 1 : last - 1] > least) & (at >= rise[:-2]) & (at > rise[2:]))
     return first + top, np.stack([rise[top - 1], rise[top], rise[top + 1]], axis=1).astype(float)
 
 
@@ -192,12 +192,11 @@ def _threshold(rate: float, reach: int, band_hz) -> float:
     from scipy.special import gammainccinv
 
     k = _independent(rate, reach, band_hz)
-    # a rise is a difference of two such means and neighbours are alike: both err on the safe side
-    return float(gammainccinv(k, 1 / (FALSE_ONE_IN_S * rate)) / k)
+    return float(gammainccinv(k, WINDOW_S / (k * FALSE_ONE_IN_S)) / k)  # k independent moments in every window
 
 
 def _noise(after: np.ndarray, rate: float, k: float, recording: Recording) -> tuple[np.ndarray, np.ndarray]:
-    """Mean noise power, from the lower quartile of half-second pieces (clicks do not reach it): middles and values."""
+    """Mean noise power, from the lower quartile of quarter-second pieces (clicks do not reach it): middles and values."""
     from scipy.special import gammaincinv
 
     piece = max(16, round(_NEIGHBOURHOOD_S * rate))

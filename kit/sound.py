@@ -13,7 +13,9 @@ import wave
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from shutil import rmtree
+from tempfile import mkdtemp
+from weakref import finalize
 
 import numpy as np
 
@@ -49,7 +51,6 @@ class Recording:
     notes: tuple[str, ...] = ()  # what was odd about the file but could be read all the same
     _data_at: int = 0  # byte
     _kind: tuple[int, int] = (1, 16)
-    _kept: TemporaryDirectory | None = None  # goes when the recording goes
 
     @property
     def duration_s(self) -> float:
@@ -262,18 +263,19 @@ def _decoded(path: Path) -> Recording:
             found=path.suffix,
             fix='install it with  pip install "spin-down-inquiry-kit[phone-sound]",  or save the recording as WAV',
         ) from None
-    folder = TemporaryDirectory(prefix="recording-")
-    target = Path(folder.name) / "decoded.wav"
+    folder = Path(mkdtemp(prefix="recording-"))
+    target = folder / "decoded.wav"
     try:
         _decode(av, path, target)
+        opened = replace(_open_wav(target), notes=(f"Decoded from {path.name}.",))
     except av.error.FFmpegError as problem:
-        folder.cleanup()
+        rmtree(folder, ignore_errors=True)
         raise KitError("The recording can't be decoded", file=path, found=str(problem), fix=_AS_WAV) from None
     except KitError:
-        folder.cleanup()
+        rmtree(folder, ignore_errors=True)
         raise
-    opened = _open_wav(target)
-    return replace(opened, path=target, notes=(f"Decoded from {path.name}.",), _kept=folder)
+    finalize(opened, rmtree, folder, ignore_errors=True)  # the temporary file goes when the recording goes
+    return opened
 
 
 def _decode(av, path: Path, target: Path) -> None:

@@ -37,34 +37,37 @@ def test_all_34_bands_through_the_meter(tmp_path, weighting):
 
 @pytest.fixture(scope="module")
 def burst_tables(tmp_path_factory):
-    """For every burst: steady level and tables with weightings F and S, A-weighted."""
+    """For frequency weightings A and Z: steady level, and for every burst tables with time weightings F and S."""
     folder = tmp_path_factory.mktemp("bursts")
     tone = 0.5 * np.sin(2 * np.pi * 4000 * np.arange(4 * RATE_HZ) / RATE_HZ)
-    steady = level(read_sound(write_wav(folder / "steady.wav", tone, RATE_HZ))).attrs["equivalent_dB"]
+    recording = read_sound(write_wav(folder / "steady.wav", tone, RATE_HZ))
+    steady = {f: level(recording, f).attrs["equivalent_dB"] for f in "AZ"}
     tables = {}
     for burst_ms in BURSTS["burst_ms"]:
         on = np.zeros_like(tone)
         on[RATE_HZ : RATE_HZ + round(burst_ms / 1000 * RATE_HZ)] = 1
         recording = read_sound(write_wav(folder / "burst.wav", tone * on, RATE_HZ))
-        tables[burst_ms] = {w: level(recording, "A", w) for w in ("F", "S")}
+        tables[burst_ms] = {(f, w): level(recording, f, w) for f in "AZ" for w in "FS"}
     return steady, tables
 
 
+@pytest.mark.parametrize("weighting", ["A", "Z"])
 @pytest.mark.parametrize("burst", list(BURSTS.itertuples(index=False)), ids=lambda b: f"{b.burst_ms} ms")
-def test_toneburst_responses(burst_tables, burst):
-    steady, tables = burst_tables
-    by = tables[burst.burst_ms]
-    # the class-1 limits are ± 0.5 dB for the longest bursts and wider for shorter ones
-    assert by["F"].attrs["maximum_dB"] - steady == pytest.approx(burst.F_dB, abs=0.1)
+def test_toneburst_responses(burst_tables, burst, weighting):
+    steady, tables = burst_tables[0][weighting], burst_tables[1][burst.burst_ms]
+    # Class-1 limits are ± 0.5 dB for the longest bursts and wider for shorter ones. A burst of one or two periods
+    # is no longer at 4 kHz alone, so weighting A takes a little from it; Z shows the time weighting by itself.
+    within = 0.15 if weighting == "A" else 0.06
+    assert tables[weighting, "F"].attrs["maximum_dB"] - steady == pytest.approx(burst.F_dB, abs=within)
     if np.isfinite(burst.S_dB):
-        assert by["S"].attrs["maximum_dB"] - steady == pytest.approx(burst.S_dB, abs=0.1)
-    exposure_dB = by["F"].attrs["equivalent_dB"] + 10 * np.log10(4)  # referred to one second
-    assert exposure_dB - steady == pytest.approx(burst.LE_minus_L_dB, abs=0.1)
+        assert tables[weighting, "S"].attrs["maximum_dB"] - steady == pytest.approx(burst.S_dB, abs=within)
+    exposure_dB = tables[weighting, "F"].attrs["equivalent_dB"] + 10 * np.log10(4)  # referred to one second
+    assert exposure_dB - steady == pytest.approx(burst.LE_minus_L_dB, abs=within)
 
 
 def test_decay_after_the_tone_stops(burst_tables):
     # IEC 61672-1 5.8: free decay 34.7 dB/s with F, 4.3 dB/s with S
     for weighting, expected in (("F", 34.7), ("S", 4.3)):
-        table = burst_tables[1][1000][weighting].set_index("time_s")["level_dB"]
+        table = burst_tables[1][1000]["A", weighting].set_index("time_s")["level_dB"]
         late, later = table.index[table.index > 2.2][0], table.index[table.index > 2.7][0]
         assert (table[late] - table[later]) / (later - late) == pytest.approx(expected, abs=0.1)

@@ -189,24 +189,25 @@ class TestBrokenFiles:
 
 
 class TestPhoneFormats:
-    @pytest.mark.parametrize(("ending", "codec"), [("m4a", "aac"), ("mp3", "libmp3lame"), ("ogg", "libvorbis")])
+    @pytest.mark.parametrize(("ending", "codec"), [("m4a", "aac"), ("mp3", "libmp3lame"), ("ogg", "libopus")])
     def test_read_like_a_wav(self, tmp_path, ending, codec):
         av = pytest.importorskip("av")
-        rate = 44_100
+        rate = 48_000
         tone = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(2 * rate) / rate)
         path = tmp_path / f"phone.{ending}"
         with av.open(str(path), "w") as container:
-            stream = container.add_stream(codec, rate=rate, layout="mono")
-            frame = av.AudioFrame.from_ndarray((tone * 32767).astype(np.int16)[None, :], format="s16", layout="mono")
-            frame.sample_rate = rate
-            for part in av.AudioResampler(format=stream.format, layout="mono", rate=rate).resample(frame):
-                for packet in stream.encode(part):
-                    container.mux(packet)
-            for packet in stream.encode(None):
-                container.mux(packet)
+            stream = container.add_stream(codec, rate=rate)
+            stream.layout = "mono"
+            for start in range(0, tone.size, 960):
+                steps = (tone[start : start + 960] * 32767).astype(np.int16)[None, :]
+                frame = av.AudioFrame.from_ndarray(steps, format="s16", layout="mono")
+                frame.sample_rate, frame.pts = rate, start
+                container.mux(stream.encode(frame))
+            container.mux(stream.encode(None))
         recording = read_sound(path)
         assert recording.duration_s == pytest.approx(2, abs=0.1)
-        assert level(recording).attrs["equivalent_dB"] == pytest.approx(20 * np.log10(0.5), abs=0.3)
+        loud = level(recording)["level_dB"].max()
+        assert loud == pytest.approx(20 * np.log10(0.5), abs=0.5)
         assert "phone" in recording.notes[0]
 
 
@@ -232,7 +233,7 @@ class TestLevel:
         table = level(read_sound(write_wav(tmp_path / "t.wav", 0.5 * np.sin(2 * np.pi * 50 * t), 44_100)), "A", "S")
         late = table["level_dB"][(table["time_s"] > 1) & (table["time_s"] < 4.9)]
         expected = 10 * np.log10(1 - np.exp(-table["time_s"][late.index]))  # the S weighting still settling
-        assert np.ptp(late - expected) < 0.02
+        assert np.ptp(late - expected) < 0.05
 
     def test_calibration_tone_sets_the_scale(self, tmp_path):
         t = np.arange(4 * 48_000) / 48_000
@@ -357,8 +358,8 @@ class TestSoundBesideSpeed:
         plain = mean_level(tables[1]["level_dB"]) - mean_level(tables[0]["level_dB"])
         equal = compare_at_equal_speed(*tables)
         assert abs(equal.attrs["mean_dB"]) < 0.3 < abs(plain)
-        by_speed = level_by_speed(tables[0], [1, 2, 4])
-        assert by_speed["level_dB"].diff()[1] == pytest.approx(6, abs=1)
+        by_speed = level_by_speed(tables[0], [1.5, 1.7, 3.0, 3.4])
+        assert by_speed["level_dB"].iloc[-1] - by_speed["level_dB"].iloc[0] == pytest.approx(6, abs=0.5)
 
     def test_calibrated_and_uncalibrated_are_not_compared(self, ticking):
         run, recording = ticking
