@@ -56,8 +56,8 @@ def find_clicks(
     band_hz : where clicks stand out most; its upper end is brought below half the sample rate.
     min_gap_s : of two rises closer than this only the stronger is a click.
 
-    The noise is assumed to be Gaussian and steady over a quarter of a second within the band; clicks to fill less than three
-    quarters of the time.
+    The noise is assumed to be Gaussian and steady over a quarter of a second within the band; clicks to fill less
+    than three quarters of the time.
     """
     after, rate, reach = _power_after(recording, band_hz, channel)
     edges, noise = _noise(after, rate, _independent(rate, reach, band_hz), recording)
@@ -196,7 +196,7 @@ def _threshold(rate: float, reach: int, band_hz) -> float:
 
 
 def _noise(after: np.ndarray, rate: float, k: float, recording: Recording) -> tuple[np.ndarray, np.ndarray]:
-    """Mean noise power, from the lower quartile of quarter-second pieces (clicks do not reach it): middles and values."""
+    """Mean noise power, from the lower quartile of short pieces (clicks do not reach it): their middles and values."""
     from scipy.special import gammaincinv
 
     piece = max(16, round(_NEIGHBOURHOOD_S * rate))
