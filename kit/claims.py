@@ -98,6 +98,8 @@ class Verdict:
     own: Effect  # in the measurement's own unit
     drift: Drift
     table: pd.DataFrame  # one row a condition
+    scores: tuple[np.ndarray, ...]  # what was shuffled, one array a condition: setting (0 or 1), or quantity
+    compared: tuple[np.ndarray, ...]  # the values, in step with the scores: logarithms on the relative scale
 
     @property
     def p_value(self) -> float:
@@ -165,6 +167,8 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
         own,
         drift,
         table,
+        tuple(scores),
+        tuple(tested),
     )
 
 

@@ -11,7 +11,17 @@ from . import wording
 from .shuffling import Shuffled, shuffle
 from .trials import t_factor
 
-__all__ = ["Effect", "as_percent", "band", "common_effect", "least_squares", "rank_correlation", "signed", "t_prime"]
+__all__ = [
+    "Effect",
+    "as_percent",
+    "band",
+    "common_effect",
+    "least_squares",
+    "rank_correlation",
+    "ranks",
+    "signed",
+    "t_prime",
+]
 
 LEVEL = 0.05  # a result that shuffled worlds reach less often than this is taken seriously
 
@@ -52,19 +62,22 @@ class Effect:
 
 def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
     """Spearman's ρ within conditions: slope of ranks on ranks, scaled to lie between −1 and 1."""
-    x, y = [_ranks(a) for a in scores], [_ranks(v) for v in values]
+    x, y = ranks(scores), ranks(values)
     raw = shuffle(x, y, seed=seed)
-    spread = sum(np.sum((r - r.mean()) ** 2) for r in y)
-    if spread == 0:
+    spread_x, spread_y = (sum(np.sum((r - r.mean()) ** 2) for r in part) for part in (x, y))
+    if spread_y == 0:
         return raw
-    scale = float(np.sqrt(sum(np.sum((r - r.mean()) ** 2) for r in x) / spread))
+    scale = float(np.sqrt(spread_x / spread_y))
     return replace(raw, measured=raw.measured * scale, worlds=raw.worlds * scale)
 
 
-def _ranks(values: np.ndarray) -> np.ndarray:
-    """Ranks from 1, equal values sharing their mean rank."""
-    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
-    return (np.cumsum(count) - (count - 1) / 2)[place]
+def ranks(values) -> list[np.ndarray]:
+    """Ranks from 1 within each condition, equal values sharing their mean rank."""
+    found = []
+    for part in values:
+        _, place, count = np.unique(part, return_inverse=True, return_counts=True)
+        found.append((np.cumsum(count) - (count - 1) / 2)[place])
+    return found
 
 
 def common_effect(scores, values, unit: str, seed: int) -> Effect:

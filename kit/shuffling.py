@@ -20,7 +20,7 @@ from math import comb, factorial, prod
 
 import numpy as np
 
-__all__ = ["EXACT_LIMIT", "SAMPLES", "Shuffled", "arrangements", "shuffle"]
+__all__ = ["EXACT_LIMIT", "SAMPLES", "Shuffled", "arrangements", "deal", "shuffle", "slope"]
 
 EXACT_LIMIT = 400_000  # up to here every arrangement is worked out; 9! = 362,880 still is
 SAMPLES = 9_999  # else this many are drawn
@@ -115,10 +115,10 @@ def shuffle(
     samples : how many worlds are drawn when there are more than `EXACT_LIMIT` arrangements.
     seed : makes the draw repeatable.
     """
+    measured = slope(scores, values)
     centred = [a - a.mean() for a in map(_float, scores)]
     values = [v - v.mean() for v in map(_float, values)]  # centring costs nothing and keeps digits
     square = sum(float(a @ a) for a in centred)
-    measured = sum(float(a @ v) for a, v in zip(centred, values, strict=True)) / square
     count = arrangements(scores)
     exact = count <= EXACT_LIMIT
     rng = np.random.default_rng(seed)
@@ -133,6 +133,18 @@ def shuffle(
         else:
             worlds, overlap = worlds + handed @ v, overlap + handed @ a
     return Shuffled(measured, worlds / square, overlap / square, exact, count)
+
+
+def slope(scores: Sequence[np.ndarray], values: Sequence[np.ndarray]) -> float:
+    """The common slope d of values on scores within conditions."""
+    centred = [a - a.mean() for a in map(_float, scores)]
+    products = (a @ (v - v.mean()) for a, v in zip(centred, map(_float, values), strict=True))
+    return float(sum(products) / sum(a @ a for a in centred))
+
+
+def deal(scores: Sequence[np.ndarray], rng: np.random.Generator) -> list[np.ndarray]:
+    """One shuffled world: the scores of every condition handed round among its own runs."""
+    return [rng.permutation(a) for a in scores]
 
 
 def _float(values) -> np.ndarray:
