@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .claims import Verdict
-from .figure_style import INK, MUTED, PALETTE, new_figure, series
+from .figure_style import INK, MUTED, PALETTE, PAPER, new_figure, series
 from .wording import axis_title, case_of, name_of, unit_of
 
 __all__ = ["describe_worlds", "effect_of", "effect_title", "world_figure", "worlds_figure", "worlds_table"]
@@ -43,7 +43,7 @@ def world_figure(verdict: Verdict, scores: Sequence[np.ndarray] | None = None):
     relative = claim.scale == "relative"
     unit = "%" if relative else unit_of(claim.quantity)
     title = "A shuffled world" if shuffled else "The measured world"
-    away = f"{name_of(claim.quantity).capitalize()}, from the condition's mean" + (f" ({unit})" if unit else "")
+    away = "Away from the mean" + (f" ({unit})" if unit else "")
     values = [100 * np.expm1(v - v.mean()) if relative else v - v.mean() for v in verdict.compared]
     scores = list(verdict.scores) if scores is None else list(scores)
     if claim.is_relation:
@@ -84,13 +84,13 @@ def worlds_figure(verdict: Verdict, worlds: Sequence[float]):
     reach = 1.08 * max(float(everything.max(initial=0.0)), abs(measured), 1e-12)
     edges = np.linspace(-reach, reach, BARS + 1)
     far = is_far(verdict, worlds)
-    figure = new_figure(effect_title(verdict), "Number of worlds", "Worlds seen so far", barmode="stack", bargap=0.08)
+    figure = new_figure(effect_title(verdict), "Worlds seen so far", barmode="stack", bargap=0.08)
     middles = (edges[1:] + edges[:-1]) / 2
     for rows, words, color, pattern in (
         (~far, "less than measured", PALETTE[7], ""),
         (far, "at least as much", PALETTE[1], "/"),
     ):
-        marker = {"color": color, "pattern": {"shape": pattern, "fgcolor": "#ffffff"}}
+        marker = {"color": color, "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": PAPER}}
         counts = np.histogram(shown[rows], edges)[0] if len(shown) else np.zeros(BARS)
         figure.add_bar(x=middles, y=counts, width=np.diff(edges), name=words, marker=marker)
     figure.add_vline(
@@ -101,7 +101,7 @@ def worlds_figure(verdict: Verdict, worlds: Sequence[float]):
     )
     figure.update_xaxes(range=[-reach, reach])
     figure.update_yaxes(rangemode="tozero")
-    figure.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0.4})
+    figure.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
     return figure
 
 

@@ -26,7 +26,14 @@ def plan_figure(table: pd.DataFrame, pilot: Pilot):
     minutes, widths = [0.0, *table["minutes"]], [now, *table["half_width"]]
     if table["low"].notna().all() and len(table):
         x = [*table["minutes"], *table["minutes"][::-1]]
-        band = {"fill": "toself", "fillcolor": PALETTE[0], "opacity": 0.14, "line": {"width": 0}, "hoverinfo": "skip"}
+        band = {
+            "mode": "lines",
+            "fill": "toself",
+            "fillcolor": PALETTE[0],
+            "opacity": 0.14,
+            "line": {"width": 0},
+            "hoverinfo": "skip",
+        }
         figure.add_scatter(x=x, y=[*table["high"], *table["low"][::-1]], name="scatter itself unsure", **band)
     for i, (x, y, words) in enumerate(
         (

@@ -32,7 +32,7 @@ def level_figure(levels: pd.DataFrame, clicks: Clicks | None = None, speed: pd.D
     clicks : from `kit.clicks.find_clicks`.
     speed : from `kit.sound_turns.level_against_speed`, on the same clock as `levels`.
     """
-    unit = "dB" if levels.attrs.get("reference") == "20 µPa" else "dB below full scale"
+    unit = "dB" if levels.attrs.get("reference") == "20 µPa" else "dB re full scale"
     weighting = f"{levels.attrs.get('weighting', 'A')}, {levels.attrs.get('time_weighting', 'F')}"
     figure = new_figure("Time in the recording (s)", f"Sound level {weighting} ({unit})")
     shown = levels.iloc[_peaks_kept(levels["level_dB"].to_numpy())]
@@ -59,8 +59,9 @@ def level_figure(levels: pd.DataFrame, clicks: Clicks | None = None, speed: pd.D
             name="speed",
             line={"color": style["color"], "dash": style["dash"], "width": 2.5},
         )
-        second = {"title": "Speed (turns a second)", "overlaying": "y", "side": "right", "rangemode": "tozero"}
-        figure.update_layout(yaxis2={**second, "showgrid": False, "color": style["color"]}, margin={"r": 72})
+        second = {"title": "Speed (turns a second)", "overlaying": "y", "side": "right", "tickmode": "auto"}
+        second |= {"range": [0, 1.05 * float(speed["turns_per_s"].max())], "showgrid": False, "color": style["color"]}
+        figure.update_layout(yaxis2=second, margin={"r": 72})
     figure.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
     return figure
 
@@ -73,12 +74,12 @@ def spectrogram_figure(times_s: np.ndarray, frequency_hz: np.ndarray, level_dB: 
     power = 10 ** (level_dB[:rows] / 10)
     coarse = 10 * np.log10(power.reshape(-1, step, power.shape[1]).mean(axis=1))
     middle = frequency_hz[:rows].reshape(-1, step).mean(axis=1)
-    loudest = float(coarse.max())
+    loudest, quietest = float(coarse.max()), float(np.quantile(coarse, 0.02))
     figure.add_heatmap(
         x=np.round(times_s, 3),
         y=np.round(middle / 1000, 3),
         z=np.round(coarse, 1),
-        zmin=loudest - 80,
+        zmin=max(loudest - 80, quietest),
         zmax=loudest,
         colorscale=[[0, "#fcfcf9"], [0.35, "#b9cfe0"], [0.65, "#4b83b5"], [1, "#10233a"]],
         colorbar={"title": {"text": "dB"}, "thickness": 14},
@@ -89,7 +90,7 @@ def spectrogram_figure(times_s: np.ndarray, frequency_hz: np.ndarray, level_dB: 
 
 def equal_speed_figure(compared: pd.DataFrame, first: str, second: str):
     """Levels of two recordings at equal speed. `compared`: from `kit.sound_turns.compare_at_equal_speed`."""
-    unit = "dB" if compared.attrs.get("reference") == "20 µPa" else "dB below full scale"
+    unit = "dB" if compared.attrs.get("reference") == "20 µPa" else "dB re full scale"
     figure = new_figure("Speed (turns a second)", f"Sound level ({unit})")
     for i, (column, words) in enumerate((("first_dB", first), ("second_dB", second))):
         style = series(i)
@@ -110,7 +111,8 @@ def clicks_figure(counted: pd.DataFrame):
     figure = new_figure("Speed (turns a second)", "Clicks in the turn")
     marker = {"color": PALETTE[0], "size": 9, "opacity": 0.6}
     figure.add_scatter(x=counted["turns_per_s"], y=counted["clicks"], mode="markers", marker=marker)
-    figure.update_yaxes(rangemode="tozero")
+    most = int(counted["clicks"].max())
+    figure.update_yaxes(range=[0, most + 1], dtick=1 if most < 10 else None)
     return figure
 
 

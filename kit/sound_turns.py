@@ -67,7 +67,8 @@ def align(
     chance = float(min(1.0, offsets.size / 4 * np.exp(-score)))
     found = chance < 0.001
     sentence = (
-        f"The recording starts {offset_s:.3f} s after the log: {n} clicks come at the same place of the turn."
+        f"The recording starts {abs(offset_s):.3f} s {'after' if offset_s > 0 else 'before'} the log: "
+        f"then its {n} clicks come at the same place of the turn."
         if found
         else "No offset brings the clicks to one place of the turn. They may not belong to the turning."
     )

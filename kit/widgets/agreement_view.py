@@ -64,7 +64,7 @@ class AgreementView(widgets.VBox):
     ):
         self.agreement: Agreement = compare_methods(x, first, second, unit)
         self._unit, self._names, self._x_name = unit, names, x_name
-        self._question = choice_of(f"Do {names[0]} and {names[1]} count the same thing?", _ANSWERS)
+        self._question = choice_of("Do both count the same thing, from the same start to the same stop?", _ANSWERS)
         self._say, self._plot, self._reading = (
             Say(),
             PlotView(name="the differences"),

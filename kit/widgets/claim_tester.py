@@ -15,7 +15,7 @@ from ..effects import ranks
 from ..errors import KitError
 from ..shuffling import deal, slope
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
-from .parts import Details, Say, action, choice_of, heading, html_table, row_of, side_of, stack_of
+from .parts import Details, Say, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
 from .plot_view import PlotView
 
 __all__ = ["ClaimTester"]
@@ -66,8 +66,7 @@ class ClaimTester(widgets.VBox):
         )
         self._found = examine(claim, self._results)
         self._expect.value, self._matters.value = claim.expect, claim.matters or 0.0
-        for field in (self._expect, self._matters, self._put_down):
-            field.disabled = True
+        self._before.children = (note(self._claimed(claim)),)
         self._after.layout.display = ""
         self.set_trait("claim", claim)
         self._show_world(None)
@@ -101,12 +100,20 @@ class ClaimTester(widgets.VBox):
 
     # --- what is on the page --------------------------------------------------------------------------------------
 
+    @staticmethod
+    def _claimed(claim: Claim) -> str:
+        """The claim as it was put down, in one sentence."""
+        direction = {"any": "different", "more": "more", "less": "less"}[claim.expect]
+        words = f"You claim: {name_of(claim.quantity)} {_circumstance(claim)} is {direction}."
+        unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
+        return words + (f" It would matter from {number(claim.matters, 3)} {unit} on." if claim.matters else "")
+
     def _build(self) -> None:
         claim = self._asked
         about = name_of(claim.quantity)
-        case = f"as {name_of(claim.by)} rises" if claim.is_relation else f"with {case_of(claim.by, claim.settings[1])}"
         self._expect = choice_of(
-            f"I expect that {about} {case} is", [("different, either way", "any"), ("more", "more"), ("less", "less")]
+            f"I expect that {about} {_circumstance(claim)} is",
+            [("different, either way", "any"), ("more", "more"), ("less", "less")],
         )
         self._expect.value = claim.expect
         unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
@@ -134,7 +141,7 @@ class ClaimTester(widgets.VBox):
         self._after = widgets.VBox(
             [
                 row_of(*self._buttons, self._real, self._ask),
-                side_of(stack_of("kit-main", self._world), stack_of("kit-main", self._pile)),
+                side_of(stack_of("kit-rail kit-narrow", self._world), stack_of("kit-rail kit-narrow", self._pile)),
                 self._verdict_box,
             ]
         )
@@ -189,6 +196,12 @@ class ClaimTester(widgets.VBox):
             self._say.refuse(error)
 
 
+def _circumstance(claim: Claim) -> str:
+    if claim.is_relation:
+        return f"as {name_of(claim.by)} rises"
+    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}"
+
+
 def _case(found: Verdict, i: int) -> str:
     row = found.table.iloc[i]
     return ", ".join(case_of(name, row[name]) for name in found.claim.within) or "all runs"
@@ -217,6 +230,8 @@ def _rounded(found: Verdict) -> pd.DataFrame:
             heads = {key: text.replace(f", {place}", f", {words}") for key, text in heads.items()}
     table = found.table.copy()
     for name in table.columns:
+        if name == "band":
+            table[name] = table[name].str.partition(":")[0]  # what to do next stands in the sentences
         if name.startswith("n") or name in found.claim.within or name == "band":
             continue
         table[name] = [number(v, 3) for v in table[name]]

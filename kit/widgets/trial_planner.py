@@ -15,7 +15,7 @@ from ..plan_figures import SYMBOL, describe_plan, plan_figure
 from ..planning import Pilot, width_against_minutes
 from ..run_sheet import run_order, run_sheet_html
 from ..trend import Trend
-from ..wording import axis_title, case_of, count_of, join_words, number
+from ..wording import axis_title, case_of, join_words, number
 from .parts import Say, action, heading, html_table, note, row_of, side_of, stack_of
 from .plot_view import PlotView
 
@@ -86,7 +86,8 @@ class TrialPlanner(widgets.VBox):
 
     def draw(self) -> pd.DataFrame:
         """Draw the order of the planned runs, and offer the sheet. Raises KitError if no run is planned."""
-        order = run_order(list(self.plan["x"]), reference=self._reference.value, seed=self._seed)
+        reference = None if self._reference.value == "" else self._reference.value
+        order = run_order(list(self.plan["x"]), reference=reference, seed=self._seed)
         self.set_trait("order", order)
         shown = order.assign(
             x=[case_of(self.x, value) for value in order["x"]],
@@ -101,7 +102,8 @@ class TrialPlanner(widgets.VBox):
             html_table(
                 shown, "Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect."
             )
-            + f'<p><a download="run_sheet.html" href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
+            + f'<p><a style="text-decoration: underline" download="run_sheet.html" '
+            f'href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
         )
         return order
 
@@ -116,8 +118,8 @@ class TrialPlanner(widgets.VBox):
         self._reset = widgets.BoundedFloatText(
             reset_s, min=0, max=3600, step=5, description="Seconds between runs:", **_FIELD
         )
-        choices = [("none", None)] + [(case_of(self.x, value), value) for value in self._candidates]
-        self._reference = widgets.Dropdown(options=choices, value=None, description="Reference runs:", **_FIELD)
+        choices = [("none", "")] + [(case_of(self.x, value), value) for value in self._candidates]
+        self._reference = widgets.Dropdown(options=choices, value="", description="Reference runs:", **_FIELD)
         self._plot, self._say = PlotView(name="this plan"), Say()
         self._counts, self._sheet = widgets.HTML(), widgets.HTML()
         self._draw = widgets.VBox(
@@ -167,7 +169,7 @@ class TrialPlanner(widgets.VBox):
         rarely = [value for value in self._candidates if value not in counts]
         if left_out:
             names = join_words([f"{v:g}" for v in left_out])
-            return f"This holds if the curve holds. Nothing tests it at {names}: keep {count_of(1, 'run')} for there."
+            return f"This holds if the curve holds. Nothing tests it at {names}: keep a run for that."
         if rarely:
             return "This holds if the curve holds. One or two runs elsewhere keep testing that."
         return "This holds if the curve holds and the runs scatter as they did."
