@@ -15,7 +15,16 @@ import pandas as pd
 
 from .errors import KitError
 
-__all__ = ["Agreement", "Outlier", "average", "compare_methods", "grubbs", "pooled_scatter", "summary", "t_factor"]
+__all__ = [
+    "Agreement",
+    "Outlier",
+    "average",
+    "compare_methods",
+    "grubbs",
+    "pooled_scatter",
+    "summary",
+    "t_factor",
+]
 
 COUNTED = "counted"
 
@@ -53,9 +62,7 @@ def summary(values: Sequence[float]) -> dict:
     }
 
 
-def average(
-    results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled: str = "relative"
-) -> pd.DataFrame:
+def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled: str = "relative") -> pd.DataFrame:
     """Average the counted trials of every condition.
 
     Parameters
@@ -204,7 +211,13 @@ def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float]
         raise KitError("Fewer than three pairs cannot show a bias", found=m, fix="measure more conditions both ways")
     difference = first - second
     pairs = pd.DataFrame(
-        {"x": list(x), "first": first, "second": second, "mean": (first + second) / 2, "difference": difference}
+        {
+            "x": list(x),
+            "first": first,
+            "second": second,
+            "mean": (first + second) / 2,
+            "difference": difference,
+        }
     )
     s = summary(difference)
     reach = s["t"] * s["sd"] * np.sqrt(1 + 1 / m)
@@ -238,7 +251,9 @@ def _finite(values: Sequence[float]) -> np.ndarray:
         raise KitError("There are no values to average")
     if not np.isfinite(values).all():
         raise KitError(
-            "Only finite numbers can be averaged", row=int(np.flatnonzero(~np.isfinite(values))[0]) + 1, found="NaN"
+            "Only finite numbers can be averaged",
+            row=int(np.flatnonzero(~np.isfinite(values))[0]) + 1,
+            found="NaN",
         )
     return values
 

@@ -1,0 +1,240 @@
+"""The virtual bench: simulated apparatus, from its law of drag to the log a beam gate would have written.
+
+The motion is exact (closed forms of the drag law); on top come the things that make real logs real: a push by hand,
+drag that differs a little from run to run, a bearing that warms up over the session, jitter, bounces and missed
+passes of the gate. Everything is invented, and every file made here says so.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from .drag import DragLaw
+from .errors import KitError
+from .passes import Run
+
+__all__ = ["APPARATUS", "Apparatus", "Gate", "session", "simulate_run", "true_stretch", "write_lesson_data"]
+
+INVENTED = "Invented data from the kit's virtual bench (seed {seed}): no real apparatus was used."
+
+
+@dataclass(frozen=True)
+class Torque:
+    """Coefficients of the drag torque τ₀ + τ₁ω + τ₂ω², in N m, N m s and N m s²."""
+
+    constant: float = 0.0
+    linear: float = 0.0
+    quadratic: float = 0.0
+
+
+@dataclass(frozen=True)
+class Apparatus:
+    """A spinning apparatus and how its drag depends on what is changed.
+
+    Drag torque = spindle + count × added. Tilt and a dry hub multiply the spindle's constant friction.
+    """
+
+    name: str
+    x: str  # what is changed, as the condition's name
+    values: tuple[int, ...]  # the conditions of the demo
+    inertia_kg_m2: float
+    spindle: Torque
+    added: Torque  # per unit of what is changed
+    tilt_growth: float = 0.5  # constant friction grows by this share at 3° of tilt, in step with the angle
+    dry_hub_factor: float = 3.0
+    drag_scatter: float = 0.02  # run to run, relative
+    warm_up: float = 0.03  # growth of duration over a session
+    push_turns_per_s: tuple[float, float] = (4.3, 6.0)
+
+    def law(self, count: float, tilt_deg: float = 0.0, dry_hub: bool = False) -> DragLaw:
+        """Drag law (SI) with `count` units added, the spindle tilted by `tilt_deg` degrees, the hub greased or dry."""
+        spindle, added = self.spindle, self.added
+        rough = (1 + self.tilt_growth * tilt_deg / 3) * (self.dry_hub_factor if dry_hub else 1)
+        return DragLaw(
+            (spindle.constant * rough + count * added.constant) / self.inertia_kg_m2,
+            (spindle.linear + count * added.linear) / self.inertia_kg_m2,
+            (spindle.quadratic + count * added.quadratic) / self.inertia_kg_m2,
+        )
+
+
+_SPINDLE = Torque(constant=8e-5, linear=1e-5)
+APPARATUS: Mapping[str, Apparatus] = MappingProxyType(
+    {
+        a.name: a
+        for a in (
+            Apparatus("coasting_disc", "magnets", (1, 2, 3, 4, 6, 8, 12), 1.28e-3, _SPINDLE, Torque(linear=3.0e-5)),
+            Apparatus("felt_brake", "pads", (3, 4, 5, 6, 8), 1.28e-3, _SPINDLE, Torque(constant=7.5e-4)),
+            Apparatus("card_vanes", "vanes", (1, 2, 3, 4, 6), 1.28e-3, _SPINDLE, Torque(quadratic=2.3e-6)),
+        )
+    }
+)
+
+
+@dataclass(frozen=True)
+class Gate:
+    """How a gate's log departs from the true passes."""
+
+    jitter_s: float = 2e-4  # standard deviation of each time
+    bounces: float = 0.01  # chance that a pass is followed by a second one
+    misses: float = 0.005  # chance that a pass is not seen
+    bounce_gap_s: tuple[float, float] = (0.002, 0.012)
+    flag_offsets_turns: tuple[float, ...] = field(default=(0.0,))  # one a flag: how far it sits from its even place
+
+    @classmethod
+    def perfect(cls) -> Gate:
+        """A gate without jitter, bounces or misses."""
+        return cls(jitter_s=0.0, bounces=0.0, misses=0.0)
+
+
+def true_stretch(law: DragLaw, start_period_s: float, stop_period_s: float) -> tuple[float, float]:
+    """Exact duration (s) and turns between two turn periods."""
+    speeds = 2 * np.pi / start_period_s, 2 * np.pi / stop_period_s
+    return float(law.duration(*speeds)), float(law.angle(*speeds) / (2 * np.pi))
+
+
+def simulate_run(
+    law: DragLaw,
+    push_turns_per_s: float,
+    random: np.random.RandomState,
+    gate: Gate | None = None,
+    slowest_period_s: float = 12.0,
+    longest_s: float = 3600.0,
+) -> Run:
+    """One spin-down as a gate would log it: push, release at `push_turns_per_s`, coast until (nearly) at rest.
+
+    The push speeds the disc up evenly within about a second. The log ends with the last pass, when a turn takes
+    longer than `slowest_period_s`, or after `longest_s` of coasting. The clock starts at an arbitrary moment.
+    """
+    if not push_turns_per_s > 0:
+        raise KitError(
+            "The push must leave the disc spinning", found=push_turns_per_s, fix="give turns a second above 0"
+        )
+    gate = gate or Gate()
+    flags = len(gate.flag_offsets_turns)
+    peak = 2 * np.pi * push_turns_per_s
+    push_s = random.uniform(0.7, 1.3)
+    push_turns = push_turns_per_s * push_s / 2
+    first = random.uniform() / flags
+    coasting_turns = _turns_until(law, peak, slowest_period_s, longest_s)
+    even = np.arange(first, push_turns + coasting_turns, 1 / flags)
+    angle = even + np.resize(gate.flag_offsets_turns, even.size)
+    pushed = np.minimum(np.maximum(angle, 0.0), push_turns)
+    times = push_s * np.sqrt(pushed / push_turns)
+    coasting = angle > push_turns
+    times[coasting] = push_s + law.time_at_angle(2 * np.pi * (angle[coasting] - push_turns), peak)
+    times = times[np.isfinite(times)] + random.uniform(1.0, 4.0)
+    return Run(_through_gate(times, gate, random), flags_per_turn=flags)
+
+
+def _turns_until(law: DragLaw, peak, slowest_period_s, longest_s) -> float:
+    slowest = 2 * np.pi / slowest_period_s
+    return float(min(law.angle(peak, min(slowest, peak)), law.angle_at(longest_s, peak)) / (2 * np.pi))
+
+
+def _through_gate(times, gate: Gate, random) -> np.ndarray:
+    seen = times + gate.jitter_s * random.standard_normal(times.size)
+    kept = random.uniform(size=times.size) >= gate.misses
+    bounced = kept & (random.uniform(size=times.size) < gate.bounces)
+    # a flag can only bounce while it is in the beam: well before the next pass
+    room = np.minimum(np.diff(seen, append=np.inf) * 0.2, gate.bounce_gap_s[1])
+    gap = gate.bounce_gap_s[0] + random.uniform(size=times.size) * np.maximum(room - gate.bounce_gap_s[0], 0)
+    return np.sort(np.concatenate([seen[kept], (seen + gap)[bounced]]))
+
+
+def session(
+    apparatus: Apparatus,
+    seed: int,
+    trials: int = 3,
+    values: tuple[float, ...] | None = None,
+    gate: Gate | None = None,
+) -> list[Run]:
+    """All runs of a lesson: every condition once a round, each round in a new random order.
+
+    Run-to-run scatter multiplies the whole drag by a log-normal factor; over the session the bearing warms, so that
+    the last run lasts `apparatus.warm_up` longer than it would have at first. Returned in the order they were made.
+    """
+    # RandomState: numpy promises never to change its stream, so a seed makes the same bytes for ever (NEP 19)
+    random = np.random.RandomState(seed)
+    values = apparatus.values if values is None else values
+    order = [(value, trial) for trial in range(1, trials + 1) for value in random.permutation(values).tolist()]
+    runs = []
+    for done, (value, trial) in enumerate(order):
+        warmth = 1 + apparatus.warm_up * done / max(len(order) - 1, 1)
+        factor = np.exp(apparatus.drag_scatter * random.standard_normal()) / warmth
+        law = apparatus.law(value)
+        law = DragLaw(law.a * factor, law.b * factor, law.c * factor)
+        run = simulate_run(law, random.uniform(*apparatus.push_turns_per_s), random, gate)
+        source = f"passes/{apparatus.x}-{value:02d}_trial-{trial}.csv"
+        runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source))
+    return runs
+
+
+def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Path]:
+    """Write a lesson's invented data: `runs.csv`, `passes/*.csv` and `hand_counts.csv`; return the paths.
+
+    The same seed writes the same bytes. Files that are there already are never overwritten.
+
+    Raises
+    ------
+    KitError : an unknown apparatus, or a file that would be overwritten.
+    """
+    if apparatus not in APPARATUS:
+        raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
+    kind, folder = APPARATUS[apparatus], Path(folder)
+    runs = session(kind, seed)
+    notice = INVENTED.format(seed=seed)
+    files = {run.source: _log_text(run, notice) for run in runs}
+    files["runs.csv"] = _csv_text(
+        ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
+        [[r.source, int(r.conditions[kind.x]), r.trial, i, r.flags_per_turn, "", ""] for i, r in enumerate(runs, 1)],
+    )
+    files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
+    for name in files:
+        if (folder / name).exists():
+            raise KitError(
+                "This file is there already and is not overwritten",
+                file=folder / name,
+                fix="name a new folder",
+            )
+    for name, text in files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
+    return [folder / name for name in files]
+
+
+def _log_text(run: Run, notice: str) -> str:
+    return f"# {notice}\ntime (s)\n" + "".join(f"{t:.5f}\n" for t in run.pass_times_s)
+
+
+def _hand_counts(kind: Apparatus, seed: int) -> str:
+    """An earlier session by hand, one run a condition: start and stop judged by eye, so a late and uneven click."""
+    random = np.random.RandomState(seed + 1)
+    rows = []
+    for value in kind.values:
+        duration_s, turns = true_stretch(kind.law(value), 0.25, 1.0)
+        scatter = np.exp(kind.drag_scatter * random.standard_normal())
+        late_s = 0.25 + 0.12 * random.standard_normal()
+        rows.append(
+            [
+                value,
+                f"{duration_s * scatter + late_s:.1f}",
+                int(np.rint(turns * scatter + random.uniform(-0.5, 1))),
+            ]
+        )
+    return _csv_text([kind.x, "duration_s", "turns"], rows)
+
+
+def _csv_text(header, rows) -> str:
+    from io import StringIO
+
+    out = StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerows([header, *rows])
+    return out.getvalue()

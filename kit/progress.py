@@ -1,0 +1,115 @@
+"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+
+Every number the notebooks show comes from here, and can be had without a widget:
+
+    progress = Progress("datasets_demo/coasting_disc")
+    progress.results, progress.averages("turns"), progress.trends("duration_s")
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from .lesson import Lesson, load_lesson
+from .passes import Run, accept, refuse
+from .speed import SpeedCurve, prepare
+from .threshold import measure
+from .trend import Trend, fit_trends
+from .trials import average, counting
+from .workbook import Workbook, default_path
+
+__all__ = ["QUANTITIES", "Progress", "Thresholds"]
+
+#: What is measured of every run: column of the results, words, unit.
+QUANTITIES = {"duration_s": ("coasting time", "s"), "turns": ("number of turns", "turns")}
+
+
+class Thresholds(NamedTuple):
+    """The agreed choice of where counting starts and stops."""
+
+    start_period_s: float
+    stop_period_s: float | None
+    rule: str
+
+
+class Progress:
+    """A lesson together with the workbook of the group that works on it.
+
+    Parameters
+    ----------
+    lesson : a `Lesson`, or the folder that holds `lesson.toml`.
+    workbook : a `Workbook`; by default the lesson's own beside the notebooks (`workbooks/<lesson>.jsonl`).
+    """
+
+    def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
+        self.lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
+        self.workbook = workbook or Workbook(default_path(self.lesson.name))
+
+    @property
+    def x(self) -> str:
+        """The column of the results that says what was changed."""
+        return self.lesson.x
+
+    @cached_property
+    def runs(self) -> list[Run]:
+        """The lesson's runs as read, every found repair accepted."""
+        return self.lesson.runs()
+
+    @cached_property
+    def _curves_as_read(self) -> dict[str, SpeedCurve]:
+        return {curve.run.source: curve for curve in prepare(self.runs)}
+
+    @property
+    def curves(self) -> tuple[SpeedCurve, ...]:
+        """Speed curves of all runs, with the group's refused repairs applied."""
+        refused = self.workbook.latest("refused_repairs", {})
+        return tuple(
+            self._with_refused(curve, refused[source]) if refused.get(source) else curve
+            for source, curve in self._curves_as_read.items()
+        )
+
+    def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
+        run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
+        return prepare([run])[0]
+
+    @property
+    def thresholds(self) -> Thresholds:
+        """The group's thresholds, or the lesson's suggestion while the group has chosen none."""
+        chosen = self.workbook.latest("threshold")
+        if chosen is None:
+            return Thresholds(self.lesson.start_period_s, self.lesson.stop_period_s, self.lesson.rule)
+        return Thresholds(chosen["start_period_s"], chosen["stop_period_s"], chosen["rule"])
+
+    @property
+    def set_aside(self) -> dict[str, str]:
+        """Reasons of the runs now set aside, by source: the data folder's own and the group's."""
+        reasons = {run.source: run.set_aside for run in self.runs if run.set_aside}
+        for entry in self.workbook.history("set_aside"):
+            reasons[entry.value["source"]] = entry.value["reason"]
+        return {source: reason for source, reason in reasons.items() if reason}
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """Duration and turns of every run by the group's thresholds, as `measure` returns them."""
+        table = measure(self.curves, *self.thresholds)
+        reasons = self.set_aside
+        return table.assign(set_aside=[reasons.get(source, "") for source in table["source"]])
+
+    @property
+    def counted(self) -> pd.DataFrame:
+        """The results that enter averages and trends."""
+        results = self.results
+        return results[counting(results)]
+
+    def averages(self, quantity: str = "duration_s") -> pd.DataFrame:
+        """One row a condition, as `average` returns it."""
+        return average(self.results, self.x, quantity)
+
+    def trends(self, quantity: str = "duration_s", models: tuple[str, ...] | None = None) -> list[Trend]:
+        """Trends of the counted trials, best first."""
+        counted = self.counted
+        return fit_trends(counted[self.x], counted[quantity], models=models)

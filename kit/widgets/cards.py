@@ -1,0 +1,239 @@
+"""Cards on which a student writes: predictions, observations, an explanation. What is typed is kept, sealed or not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from html import escape
+
+import ipywidgets as widgets
+
+from ..errors import KitError
+from ..lesson import Question
+from ..workbook import Workbook
+from .parts import Say, action, choice_of, heading, note
+
+__all__ = ["CONFIDENCE", "EXPLANATION", "ExplanationCard", "ObservationBox", "PredictionCard", "answer_html"]
+
+#: Three bands of confidence: what the student reads, and what is saved.
+CONFIDENCE = {
+    "below 67 %": "I am not sure (less than 2 in 3)",
+    "67–80 %": "I am fairly sure (2 in 3 to 4 in 5)",
+    "above 80 %": "I am very sure (more than 4 in 5)",
+}
+#: The parts of an explanation and how each is asked for.
+EXPLANATION = {
+    "claim": "Your claim: one sentence that answers the question.",
+    "evidence": "Your evidence: which measurements speak for it? Give values with their uncertainty.",
+    "reasoning": "Your reasoning: why does the evidence support the claim?",
+    "rebuttal": "Against it: what could somebody object, and what do you say to that?",
+}
+FIRST, DISCUSSED, END = "first", "after discussion", "end"
+
+
+class PredictionCard(widgets.VBox):
+    """A question with choices, a reason and a confidence; sealed first, answered again after talking.
+
+    Parameters
+    ----------
+    question : from the lesson.
+    workbook : where answers go, as entries of kind `prediction:<question id>`.
+    stage : the stage that is saved with them.
+    moment : "end" asks only for a last answer; by default the card asks for the first answer, then for another
+        one after the discussion.
+    """
+
+    def __init__(self, question: Question, workbook: Workbook, stage: str = "predict", moment: str | None = None):
+        super().__init__()
+        self.add_class("kit-box")
+        self.question, self.workbook, self.stage, self._only = question, workbook, stage, moment
+        self.kind = f"prediction:{question.id}"
+        self.choice = widgets.RadioButtons(
+            options=[(choice.text, choice.id) for choice in self._in_order()],
+            value=None,
+            layout=widgets.Layout(width="auto"),
+        )
+        self.reason = _text_area("Why do you think so?")
+        self.confidence = choice_of("How sure are you?", [(words, band) for band, words in CONFIDENCE.items()])
+        self.confidence.value = None
+        self.save_button = action("", self._save)
+        self.message = Say()
+        _keep_drafts(self.reason, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        self._show()
+
+    def _in_order(self):
+        """The lesson's order, or for this group a shuffled one that stays the same."""
+        choices = list(self.question.choices)
+        if self.question.shuffle:
+            from hashlib import sha256
+
+            group = f"{self.workbook.code}{self.question.id}"
+            choices.sort(key=lambda choice: sha256((group + choice.id).encode()).digest())
+        return choices
+
+    @property
+    def answers(self) -> list[dict]:
+        """All answers saved so far, oldest first."""
+        return [entry.value for entry in self.workbook.history(self.kind)]
+
+    @property
+    def moment(self) -> str:
+        """What the next answer will be saved as."""
+        return self._only or (DISCUSSED if self.answers else FIRST)
+
+    def _show(self) -> None:
+        answers = self.answers
+        self.save_button.description = "Seal my answer" if self.moment == FIRST else "Save this answer"
+        self.save_button.tooltip = "A sealed answer stays as it is." if self.moment == FIRST else ""
+        earlier = [widgets.HTML(answer_html(self.question, answer)) for answer in answers]
+        invite = {
+            FIRST: "Choose one answer.",
+            DISCUSSED: "Now talk with others. Then answer again. You may keep your answer or change it.",
+            END: "What would you answer now?",
+        }[self.moment]
+        self.children = (
+            heading(self.question.text),
+            *earlier,
+            note(invite),
+            self.choice,
+            self.reason,
+            self.confidence,
+            self.save_button,
+            self.message,
+        )
+
+    def _save(self) -> None:
+        missing = self._missing()
+        if missing:
+            self.message.refuse(missing)
+            return
+        answer = {
+            "choice": self.choice.value,
+            "reason": self.reason.value.strip(),
+            "confidence": self.confidence.value,
+        }
+        try:
+            answer["moment"] = self.moment
+            self.workbook.add(self.stage, self.kind, answer, sealed=answer["moment"] == FIRST)
+        except KitError as error:
+            self.message.refuse(error)
+            return
+        self._show()
+        self.choice.value = self.confidence.value = None
+        self.reason.value = ""
+        self.message.say("Saved and sealed." if answer["moment"] == FIRST else "Saved. Your earlier answers are kept.")
+
+    def _missing(self) -> str:
+        if self.choice.value is None:
+            return "Not saved yet: choose an answer first."
+        if not self.reason.value.strip():
+            return "Not saved yet: write a reason in your own words. A few words are enough."
+        if self.confidence.value is None:
+            return "Not saved yet: say how sure you are."
+        return ""
+
+
+def answer_html(question: Question, answer: Mapping[str, str]) -> str:
+    """One saved answer as HTML, every text escaped."""
+    label = {FIRST: "Your first answer (sealed)", DISCUSSED: "After the discussion", END: "At the end"}
+    texts = {choice.id: choice.text for choice in question.choices}
+    choice = texts.get(answer["choice"], answer["choice"])
+    sure = CONFIDENCE.get(answer["confidence"], answer["confidence"])
+    return (
+        f'<div class="kit-answer"><p><b>{label.get(answer["moment"], "Answer")}:</b> {escape(choice)}</p>'
+        f"<p>{escape(answer['reason'])}</p><p><i>{escape(sure)}</i></p></div>"
+    )
+
+
+class ObservationBox(widgets.VBox):
+    """What a student sees, in their own words, before anything is explained. Saved as `observation:<topic>`."""
+
+    def __init__(self, workbook: Workbook, stage: str, topic: str, ask: str = "What do you see?"):
+        super().__init__()
+        self.add_class("kit-box")
+        self.workbook, self.stage, self.kind = workbook, stage, f"observation:{topic}"
+        self.text = _text_area(ask, workbook.latest(self.kind, ""))
+        self.message = Say()
+        self.save_button = action("Save what I see", self._save)
+        _keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        self.children = (self.text, self.save_button, self.message)
+
+    def _save(self) -> None:
+        if not self.text.value.strip():
+            self.message.refuse("Not saved yet: there is nothing written.")
+            return
+        _add(self.message, self.workbook, self.stage, self.kind, self.text.value.strip())
+
+
+class ExplanationCard(widgets.VBox):
+    """Claim, evidence, reasoning, rebuttal. Live values can be put into the evidence by a button.
+
+    Parameters
+    ----------
+    evidence : sentences with values and uncertainties that the student may insert (McNeill & Krajcik's scheme).
+    """
+
+    def __init__(self, workbook: Workbook, stage: str = "explain", evidence: tuple[str, ...] = ()):
+        super().__init__()
+        self.add_class("kit-box")
+        self.workbook, self.stage = workbook, stage
+        self.message = Say()
+        saved = workbook.latest("explanation", {})
+        self.boxes = {part: _text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
+        for part, box in self.boxes.items():
+            _keep_drafts(box, workbook, stage, f"draft:explanation:{part}", self.message, saved_as="explanation")
+        self.inserts = [_insert_button(sentence, self.boxes["evidence"]) for sentence in evidence]
+        self.save_button = action("Save my explanation", self._save)
+        offered = (note("Values from your data that you can put in:"), *self.inserts) if self.inserts else ()
+        claim, given, *rest = self.boxes.values()
+        self.children = (claim, given, *offered, *rest, self.save_button, self.message)
+
+    def _save(self) -> None:
+        written = {part: box.value.strip() for part, box in self.boxes.items()}
+        if not any(written.values()):
+            self.message.refuse("Not saved yet: there is nothing written.")
+            return
+        if _add(self.message, self.workbook, self.stage, "explanation", written):
+            empty = [part for part, text in written.items() if not text]
+            self.message.say("Saved." + (f" Still empty: {', '.join(empty)}." if empty else ""))
+
+
+def _insert_button(sentence: str, box: widgets.Textarea) -> widgets.Button:
+    def insert():
+        box.value = f"{box.value.rstrip()}\n{sentence}".strip()
+
+    return action(f"Insert: {sentence}", insert, tooltip="Put this into your evidence")
+
+
+def _text_area(ask: str, value: str = "") -> widgets.Textarea:
+    area = widgets.Textarea(
+        description=ask, value=value, rows=3, continuous_update=False, layout=widgets.Layout(width="100%")
+    )
+    area.style.description_width = "initial"
+    area.add_class("kit-writing")
+    return area
+
+
+def _keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, saved_as: str) -> None:
+    """Save what is typed whenever the field is left, and bring it back if it was never saved properly."""
+    drafts, saved = workbook.history(kind), workbook.history(saved_as)
+    if drafts and (not saved or drafts[-1].n > saved[-1].n):
+        area.value = drafts[-1].value
+
+    def keep(change):
+        try:
+            if change["new"].strip() and change["new"] != workbook.latest(kind, ""):
+                workbook.add(stage, kind, change["new"])
+        except KitError as error:
+            message.refuse(error)
+
+    area.observe(keep, "value")
+
+
+def _add(message: Say, workbook: Workbook, stage: str, kind: str, value) -> bool:
+    try:
+        workbook.add(stage, kind, value)
+    except KitError as error:
+        message.refuse(error)
+        return False
+    message.say("Saved.")
+    return True

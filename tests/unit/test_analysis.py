@@ -1,0 +1,117 @@
+"""The main job in one call: contract of the result, choices, and what happens to what can't be used."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kit.analysis import analyse, analyse_runs, summary_text
+from kit.bench import APPARATUS, Gate, session, true_stretch
+from kit.errors import KitError
+from kit.passes import Run, with_repairs
+
+DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return analyse(DEMO)
+
+
+def test_the_demo_agrees_with_what_it_was_designed_to_show(demo):
+    assert demo["threshold"] == {"start_period_s": 0.25, "stop_period_s": 1.0, "rule": "interpolated"}
+    best = demo["trends"]["duration_s"][0]
+    assert best["model"] == "shifted inverse"
+    assert best["parameters"]["A"]["low"] < 59.1 < best["parameters"]["A"]["high"]
+    assert best["parameters"]["x0"]["low"] < 0.557 < best["parameters"]["x0"]["high"]
+    assert "clearly preferred of the 8 curves tried" in demo["verdict"]["duration_s"]
+    disc = APPARATUS["coasting_disc"]
+    for row in demo["conditions"]:
+        designed = true_stretch(disc.law(row["x"]), 0.25, 1.0)[0]
+        assert row["duration_s"]["mean"] == pytest.approx(designed, rel=0.05)
+
+
+def test_the_contract(demo):
+    assert list(demo) == [
+        "schema", "x", "threshold", "runs", "conditions", "trends", "verdict", "next_condition"
+    ]  # fmt: skip
+    assert demo["schema"] == "kit-analysis-1"
+    run = demo["runs"][0]
+    for key in ("source", "conditions", "trial", "flags_per_turn", "duration_s", "duration_u_s", "turns", "turns_u",
+                "status", "set_aside", "repairs", "drag"):  # fmt: skip
+        assert key in run
+    assert set(run["repairs"]) == {"bounce", "missed"}
+    assert set(run["drag"]) == {"law", "a", "b", "c"}
+    assert set(demo["conditions"][0]["duration_s"]) == {"mean", "sd", "u", "low", "high"}
+    trend = demo["trends"]["turns"][0]
+    assert set(trend) == {"model", "parameters", "aicc", "weight", "lack_of_fit_p", "loo_error"}
+    assert set(demo["verdict"]) == {"duration_s", "turns", "same_shape"}
+    assert sum(t["weight"] for t in demo["trends"]["duration_s"]) == pytest.approx(1.0)
+
+
+def test_it_is_json_to_the_last_digit(demo):
+    assert json.loads(json.dumps(demo, allow_nan=False)) == demo
+
+
+def test_trends_are_listed_best_first(demo):
+    aicc = [t["aicc"] for t in demo["trends"]["duration_s"]]
+    assert aicc == sorted(aicc)
+
+
+def test_summary_names_what_matters(demo):
+    text = summary_text(demo)
+    assert "21 runs, 21 counted, from 0.25 s a turn to 1 s" in text
+    assert "shifted inverse" in text
+
+
+def perfect_runs():
+    return [with_repairs(run) for run in session(APPARATUS["felt_brake"], 4, gate=Gate.perfect())]
+
+
+def test_auto_thresholds_count_every_run():
+    found = analyse_runs(perfect_runs())
+    assert {run["status"] for run in found["runs"]} == {"counted"}
+    assert found["x"] == "pads"
+
+
+def test_the_last_pass_and_whole_turns():
+    found = analyse_runs(perfect_runs(), 0.25, "last", "whole turns")
+    assert found["threshold"]["stop_period_s"] is None
+    assert "rest" in found["runs"][0]["note"]
+    assert float(found["runs"][0]["turns"]).is_integer()
+
+
+def test_runs_that_cannot_be_measured_stay_with_their_status():
+    runs = [*perfect_runs(), Run(np.array([0.0, 0.4, 0.9]), {"pads": 3.0}, source="short.csv")]
+    found = analyse_runs(runs, 0.25, 1.0)
+    assert found["runs"][-1]["status"] == "too few passes"
+    assert found["runs"][-1]["duration_s"] is None
+    assert "short.csv: too few passes" in summary_text(found)
+
+
+def test_nothing_counted_gives_no_trend_and_says_so():
+    found = analyse_runs(perfect_runs(), 30.0, 60.0)
+    assert found["trends"] == {"duration_s": [], "turns": []}
+    assert found["conditions"] == []
+    assert "No trend can be fitted" in found["verdict"]["duration_s"]
+
+
+class TestWhatWasChanged:
+    def test_several_conditions_need_a_name(self):
+        runs = [Run(r.pass_times_s, {**r.conditions, "tilt": i % 2}) for i, r in enumerate(perfect_runs())]
+        with pytest.raises(KitError, match=r"Several conditions.*pads, tilt"):
+            analyse_runs(runs, 0.25, 1.0)
+        assert analyse_runs(runs, 0.25, 1.0, x="pads")["x"] == "pads"
+        with pytest.raises(KitError, match="No run has this condition"):
+            analyse_runs(runs, 0.25, 1.0, x="mass")
+
+    def test_no_condition_differs(self):
+        runs = [Run(r.pass_times_s, {"pads": 3.0}) for r in perfect_runs()[:3]]
+        with pytest.raises(KitError, match="No numeric condition differs"):
+            analyse_runs(runs, 0.25, 1.0)
+
+
+def test_a_threshold_that_is_no_number():
+    with pytest.raises(KitError, match="must be a number of seconds"):
+        analyse_runs(perfect_runs(), "fast", 1.0)
