@@ -250,12 +250,12 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         AGAINST: "The data speak against this.",
         CANNOT_TELL: "These data cannot tell.",
     }[grade]
-    name = wording.name_of(claim.quantity)
-    what = (
-        f"For each step of 1 in {wording.name_of(claim.by)}, {name} changes by"
-        if claim.is_relation
-        else f"With {_setting(claim.by, claim.settings[1])} instead of {_plain(claim.settings[0])}, {name} changes by"
-    )
+    if claim.is_relation:
+        what = f"For each step of 1 in {wording.name_of(claim.by)}"
+    else:
+        first, second = (wording.case_of(claim.by, setting) for setting in claim.settings)
+        what = f"With {second} instead of {first}"
+    what += f", {wording.name_of(claim.quantity)} changes by"
     size = f"{what} {signed(effect.value, effect.unit)}{_interval(effect)}."
     worlds = shuffled.worlds.size
     count = f"{shuffled.at_least:,} of {worlds:,} shuffled worlds show at least as much."
@@ -347,17 +347,8 @@ def _uneven(table: pd.DataFrame) -> bool:
     return t_prime(table["per_cent"][largest], u[largest], table["per_cent"][smallest], u[smallest]) > 3
 
 
-def _plain(value) -> str:
-    return f"{value:g}" if isinstance(value, (int, float, np.number)) else str(value)
-
-
-def _setting(column: str, value) -> str:
-    """ "level_deg", 3 → "level 3 °": a column's name in words with one of its values."""
-    return f"{wording.name_of(column)} {_plain(value)} {wording.unit_of(column)}".rstrip()
-
-
 def _plain_conditions(table: pd.DataFrame, within) -> list[str]:
-    return [", ".join(_setting(name, row[name]) for name in within) for _, row in table.iterrows()]
+    return [", ".join(wording.case_of(name, row[name]) for name in within) for _, row in table.iterrows()]
 
 
 def _interval(effect: Effect) -> str:

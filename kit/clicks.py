@@ -152,11 +152,15 @@ def _power_after(recording: Recording, band_hz, channel) -> tuple[np.ndarray, fl
     gain = (_taper(chosen.size) * np.sqrt(2) * points / Spectra.SIZE).astype(np.float32)
     after = np.empty(-(-recording.frames // fewer), dtype=np.float32)
     step, guard = spectra.kept // fewer, spectra.guard // fewer
-    for i, (_, _, spectrum) in enumerate(spectra):
-        envelope = ifft(spectrum[chosen[0] : chosen[-1] + 1] * gain, n=points)[guard : guard + step + reach - 1]
-        total = np.concatenate([[0.0], np.cumsum(envelope.real**2 + envelope.imag**2, dtype=float)])
-        part = after[i * step : (i + 1) * step]
-        part[:] = (total[reach:] - total[:-reach])[: part.size] / reach
+    filled = 0
+    for _, blocks in spectra:
+        envelope = ifft(blocks[:, chosen[0] : chosen[-1] + 1] * gain, n=points)[:, guard : guard + step + reach - 1]
+        total = np.zeros((len(blocks), step + reach))
+        np.cumsum(envelope.real**2 + envelope.imag**2, axis=1, out=total[:, 1:])
+        means = ((total[:, reach:] - total[:, :-reach]) / reach).reshape(-1)
+        part = after[filled : filled + means.size]
+        part[:] = means[: part.size]
+        filled += part.size
     return after, rate / fewer, reach
 
 

@@ -119,7 +119,8 @@ class Spectra:
     multiple : the kept part is a whole number of this many frames.
     """
 
-    SIZE = 1 << 16  # long enough for a guard of 0.1 s up to 192 kHz, short enough for the processor's cache
+    SIZE = 1 << 16  # long enough for a guard of 0.1 s up to 192 kHz
+    TOGETHER = 4  # blocks are transformed four at a time: one processor instruction then serves all four
 
     def __init__(self, recording: Recording, guard_s: float = 0.1, multiple: int = 1, channel: int | None = None):
         rate = recording.sample_rate_hz
@@ -128,20 +129,22 @@ class Spectra:
         self.kept = (self.SIZE - 2 * self.guard) // multiple * multiple
         self.frequency_hz = np.arange(self.SIZE // 2 + 1) * (rate / self.SIZE)
 
-    def __iter__(self) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
-        """Yields (first kept frame, samples kept, spectrum (SIZE/2 + 1,) complex64)."""
+    def __iter__(self) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yields (kept samples of a few blocks on end, their spectra (blocks, SIZE/2 + 1) complex64)."""
         from scipy.fft import rfft
 
-        for start in range(0, self.recording.frames, self.kept):
+        for start in range(0, self.recording.frames, self.TOGETHER * self.kept):
+            count = min(self.TOGETHER, -(-(self.recording.frames - start) // self.kept))
             first = start - self.guard
-            block = self.recording.samples(first, first + self.SIZE, self.channel)
-            yield start, block[self.guard : self.guard + self.kept], rfft(block, overwrite_x=False)
+            samples = self.recording.samples(first, first + (count - 1) * self.kept + self.SIZE, self.channel)
+            blocks = np.lib.stride_tricks.sliding_window_view(samples, self.SIZE)[:: self.kept]
+            yield samples[self.guard : self.guard + count * self.kept], rfft(blocks)
 
-    def filtered(self, spectrum: np.ndarray, gain: np.ndarray) -> np.ndarray:
-        """The kept part of a block after a filter of real gain (no delay): (kept,) float32."""
+    def filtered(self, spectra: np.ndarray, gain: np.ndarray) -> np.ndarray:
+        """The kept parts of blocks after a filter of real gain (no delay), on end: (blocks·kept,) float32."""
         from scipy.fft import irfft
 
-        return irfft(spectrum * gain, n=self.SIZE)[self.guard : self.guard + self.kept]
+        return irfft(spectra * gain, n=self.SIZE)[:, self.guard : self.guard + self.kept].reshape(-1)
 
 
 def read_sound(path: str | Path) -> Recording:

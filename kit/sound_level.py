@@ -123,7 +123,7 @@ def calibrate(recording: Recording, tone_dB: float = 94.0, channel: int | None =
         steady to 1 dB), or it is clipped.
     """
     spectra = Spectra(recording, channel=channel)
-    power = sum(np.abs(spectrum) ** 2 for _, _, spectrum in spectra)
+    power = sum(np.sum(np.abs(blocks) ** 2, axis=0) for _, blocks in spectra)
     f = spectra.frequency_hz
     power[f < 20] = 0  # a calibrator is far above the rumble of the room
     tone_hz = float(f[np.argmax(power)])
@@ -145,10 +145,10 @@ def _squares(recording: Recording, weighting: str, channel) -> tuple[np.ndarray,
     spectra = Spectra(recording, multiple=width, channel=channel)
     gain = _gain(spectra.frequency_hz, weighting).astype(np.float32)
     squares, clipped = [], 0
-    for _, samples, spectrum in spectra:
+    for samples, blocks in spectra:
         if max(samples.max(), -samples.min()) >= CLIPPED:
             clipped += int(np.count_nonzero(np.abs(samples) >= CLIPPED))
-        weighted = spectra.filtered(spectrum, gain).reshape(-1, width)
+        weighted = spectra.filtered(blocks, gain).reshape(-1, width)
         squares.append(np.einsum("ij,ij->i", weighted, weighted))
     everything = np.concatenate(squares)[: max(1, recording.frames // width)]
     return everything.astype(float) / (width * FULL_SCALE), width / recording.sample_rate_hz, clipped

@@ -17,7 +17,15 @@ from .passes import Run, coasting_start, counted_passes
 from .sound_level import mean_level
 from .speed import SpeedCurve, prepare
 
-__all__ = ["Alignment", "align", "clicks_per_turn", "compare_at_equal_speed", "level_against_speed", "level_by_speed"]
+__all__ = [
+    "Alignment",
+    "align",
+    "clicks_per_turn",
+    "compare_at_equal_speed",
+    "level_against_speed",
+    "level_at_speeds",
+    "level_by_speed",
+]
 
 
 @dataclass(frozen=True)
@@ -178,6 +186,28 @@ def level_by_speed(table: pd.DataFrame, edges_turns_per_s=None) -> pd.DataFrame:
     out = pd.DataFrame(rows, columns=["turns_per_s", "level_dB", "seconds"])
     out.attrs.update(table.attrs)
     return out
+
+
+def level_at_speeds(table: pd.DataFrame, slowest_turns_per_s: float, fastest_turns_per_s: float) -> float:
+    """One level for a whole recording, fit to be compared with others: the mean over equal bands of speed, dB.
+
+    Every half turn a second between the two speeds has the same weight, however long the run stayed there. This is
+    the number to take for a claim about sound (`kit.claims`): one a recording, since the bands of one recording are
+    not independent of each other.
+
+    Raises
+    ------
+    KitError : the recording does not cover all these speeds.
+    """
+    bands = max(1, round((fastest_turns_per_s - slowest_turns_per_s) / 0.5))
+    found = level_by_speed(table, np.linspace(slowest_turns_per_s, fastest_turns_per_s, bands + 1))
+    if len(found) < bands:
+        raise KitError(
+            "The run was not at all these speeds while it was recorded",
+            found=f"{table['turns_per_s'].min():.2f} to {table['turns_per_s'].max():.2f} turns a second",
+            fix="choose speeds that every recording covers",
+        )
+    return float(found["level_dB"].mean())
 
 
 def compare_at_equal_speed(first: pd.DataFrame, second: pd.DataFrame, edges_turns_per_s=None) -> pd.DataFrame:

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from kit.trend import fit_trend
 from scipy.optimize import least_squares
 
 from kit.errors import KitError
@@ -20,6 +19,7 @@ from kit.planning import (
     width_against_minutes,
 )
 from kit.run_sheet import run_order, run_sheet_html
+from kit.trend import fit_trend
 from kit.trials import t_factor
 
 MAGNETS = np.array([1, 2, 3, 4, 6, 8], dtype=float)
