@@ -1,0 +1,238 @@
+"""Hold a claim against the runs: say what you expect, shuffle the labels, see what luck alone would show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+import traitlets as t
+
+from ..claim_figures import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
+from ..claims import Claim, Verdict, examine
+from ..effects import ranks
+from ..errors import KitError
+from ..shuffling import deal, slope
+from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
+from .parts import Details, Say, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
+from .plot_view import PlotView
+
+__all__ = ["ClaimTester"]
+
+ENOUGH = 100  # worlds to look at before the kit says what it counts
+_AS_NUMBERS = {"style": {"description_width": "initial"}}
+
+
+class ClaimTester(widgets.VBox):
+    """A claim, the shuffled worlds that a student builds up beside the measured one, and what the data say.
+
+    Parameters
+    ----------
+    claim : what is claimed, see `kit.claims.Claim`. Its `expect` and `matters` are what the fields start with.
+    results : a table of runs, one row a run, such as `kit.threshold.measure` makes.
+    seed : makes the shuffles repeatable; None draws afresh.
+
+    First the student says what to expect and from where on an effect would matter; "This is my claim" fixes that, and
+    only then do the runs show. `claim` is the claim as fixed (None before), `worlds` the effects of the worlds
+    shuffled so far, `verdict` what `kit.claims.examine` found (None until it is asked for, after 100 worlds); all can
+    be observed.
+
+    Raises
+    ------
+    KitError : the table cannot answer this claim (see `kit.claims.examine`).
+    """
+
+    claim = t.Instance(Claim, allow_none=True, read_only=True)
+    worlds = t.Tuple()
+    verdict = t.Instance(Verdict, allow_none=True, read_only=True)
+
+    def __init__(self, claim: Claim, results: pd.DataFrame, seed: int | None = None):
+        self._asked, self._results = claim, results
+        self._found = examine(claim, results)  # refuses what cannot be examined, before anything shows
+        self._rng = np.random.default_rng(seed)
+        self._build()
+        super().__init__([heading(claim.statement), self._before, self._say, self._after])
+        self.add_class("kit-box")
+
+    # --- for code and for buttons alike ---------------------------------------------------------------------------
+
+    def fix(self, expect: str | None = None, matters: float | None = None) -> None:
+        """Put the claim down: what is expected ("any", "more", "less") and from where on an effect would matter."""
+        if self.claim is not None:
+            raise KitError("This claim is already put down", fix="open a new one to claim something else")
+        claim = replace(
+            self._asked, expect=expect or self._expect.value, matters=matters or self._matters.value or None
+        )
+        self._found = examine(claim, self._results)
+        self._expect.value, self._matters.value = claim.expect, claim.matters or 0.0
+        self._before.children = (note(self._claimed(claim)),)
+        self._after.layout.display = ""
+        self.set_trait("claim", claim)
+        self._show_world(None)
+        self._show_pile()
+        self._say.say("Your claim is put down. These are your runs.", self._next_step())
+
+    def shuffle(self, times: int = 1) -> None:
+        """Draw further shuffled worlds and add them to the pile; the last one is shown run by run."""
+        if self.claim is None:
+            raise KitError("First put your claim down", fix='press "This is my claim"')
+        scores, new = None, []
+        for _ in range(times):
+            scores = deal(self._found.scores, self._rng)
+            new.append(self._statistic(scores))
+        self.worlds = (*self.worlds, *new)
+        self._show_world(scores)
+        self._show_pile()
+        self._ask.disabled = len(self.worlds) < ENOUGH
+        self._say.say(describe_worlds(self._found, self.worlds), self._next_step())
+
+    def ask(self) -> Verdict:
+        """What the data say, counted over all shuffled worlds. Raises KitError before 100 worlds were looked at."""
+        if len(self.worlds) < ENOUGH:
+            raise KitError(f"First look at {ENOUGH} shuffled worlds", found=len(self.worlds))
+        self._verdict_box.layout.display = ""
+        self._table.value = html_table(_rounded(self._found), "Condition by condition")
+        self._not_shown.show(self._found.not_shown)
+        self._answer.say(self._found.sentence, self._found.drift.sentence)
+        self.set_trait("verdict", self._found)
+        return self._found
+
+    # --- what is on the page --------------------------------------------------------------------------------------
+
+    @staticmethod
+    def _claimed(claim: Claim) -> str:
+        """The claim as it was put down, in one sentence."""
+        direction = {"any": "different", "more": "more", "less": "less"}[claim.expect]
+        words = f"You claim: {name_of(claim.quantity)} {_circumstance(claim)} is {direction}."
+        unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
+        return words + (f" It would matter from {number(claim.matters, 3)} {unit} on." if claim.matters else "")
+
+    def _build(self) -> None:
+        claim = self._asked
+        about = name_of(claim.quantity)
+        self._expect = choice_of(
+            f"I expect that {about} {_circumstance(claim)} is",
+            [("different, either way", "any"), ("more", "more"), ("less", "less")],
+        )
+        self._expect.value = claim.expect
+        unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
+        self._matters = widgets.BoundedFloatText(
+            claim.matters or 0.0,
+            min=0,
+            max=1e9,
+            description=f"It would matter from this much on ({unit or 'own unit'}; 0: I can't say)",
+            layout={"width": "auto"},
+            **_AS_NUMBERS,
+        )
+        self._put_down = action("This is my claim", lambda: self._try(self.fix))
+        self._before = widgets.VBox([row_of(self._expect), row_of(self._matters, self._put_down)])
+        self._say, self._answer = Say(), Say()
+        self._world, self._pile = PlotView(360, "this world"), PlotView(360, "the pile of worlds")
+        self._buttons = [
+            action(words, lambda n=n: self._try(lambda: self.shuffle(n)))
+            for words, n in (("Shuffle once", 1), ("10 times", 10), ("100 times", 100), ("1,000 times", 1000))
+        ]
+        self._real = action("Show the measured world", lambda: self._show_world(None))
+        self._ask = action("What do the data say?", lambda: self._try(self.ask), disabled=True)
+        self._table, self._not_shown = widgets.HTML(), Details(summary="What these data do not show")
+        self._verdict_box = widgets.VBox([self._answer, self._table, self._not_shown])
+        self._verdict_box.layout.display = "none"
+        self._after = widgets.VBox(
+            [
+                row_of(*self._buttons, self._real, self._ask),
+                side_of(stack_of("kit-rail kit-narrow", self._world), stack_of("kit-rail kit-narrow", self._pile)),
+                self._verdict_box,
+            ]
+        )
+        self._after.layout.display = "none"
+        self._say.say("If the labels meant nothing, they could be handed round. First say what you expect.")
+
+    def _statistic(self, scores) -> float:
+        """What `kit.claims.examine` counts: mean difference, or Spearman's rank correlation, of one world."""
+        found = self._found
+        if not found.claim.is_relation:
+            return slope(scores, found.compared)
+        x, y = ranks(scores), ranks(found.compared)
+        spread_x, spread_y = (sum(np.sum((r - r.mean()) ** 2) for r in part) for part in (x, y))
+        return slope(x, y) * float(np.sqrt(spread_x / spread_y)) if spread_y else 0.0
+
+    def _show_world(self, scores) -> None:
+        found, claim = self._found, self._found.claim
+        statistic = found.shuffled.measured if scores is None else self._statistic(scores)
+        kind = "the measured world" if scores is None else "this shuffled world"
+        what = "rank correlation" if claim.is_relation else "difference"
+        unit = "" if claim.is_relation else ("%" if claim.scale == "relative" else unit_of(claim.quantity))
+        effect = float(effect_of(found, statistic))
+        words = f"In {kind} the {what} is {number(effect, 3)} {unit}".rstrip() + "."
+        given = found.scores if scores is None else scores
+        rows = [
+            (
+                _case(found, i),
+                case_of(claim.by, a) if claim.is_relation else case_of(claim.by, claim.settings[int(a)]),
+                v,
+            )
+            for i, (part, values) in enumerate(zip(given, found.compared, strict=True))
+            for a, v in zip(part, np.exp(values) if claim.scale == "relative" else values, strict=True)
+        ]
+        table = pd.DataFrame(rows, columns=["condition", "label", axis_title(claim.quantity)])
+        self._world.show(world_figure(found, scores), words, table.round(4))
+
+    def _show_pile(self) -> None:
+        found = self._found
+        table = worlds_table(found, self.worlds)
+        self._pile.show(worlds_figure(found, self.worlds), describe_worlds(found, self.worlds), table)
+
+    def _next_step(self) -> str:
+        left = ENOUGH - len(self.worlds)
+        if left > 0:
+            return f"Look at {count_of(left, 'more world', 'more worlds')}, then ask what the data say."
+        return "You can now ask what the data say."
+
+    def _try(self, step) -> None:
+        try:
+            step()
+        except KitError as error:
+            self._say.refuse(error)
+
+
+def _circumstance(claim: Claim) -> str:
+    if claim.is_relation:
+        return f"as {name_of(claim.by)} rises"
+    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}"
+
+
+def _case(found: Verdict, i: int) -> str:
+    row = found.table.iloc[i]
+    return ", ".join(case_of(name, row[name]) for name in found.claim.within) or "all runs"
+
+
+def _rounded(found: Verdict) -> pd.DataFrame:
+    """The verdict's table with headings in words and numbers in three digits."""
+    unit = unit_of(found.claim.quantity)
+    heads = {
+        "n": "runs",
+        "slope": f"change for each step of 1 ({unit})" if unit else "change for each step of 1",
+        "rank_correlation": "rank correlation",
+        "n_first": "runs, first",
+        "n_second": "runs, second",
+        "mean_first": f"mean, first ({unit})" if unit else "mean, first",
+        "mean_second": f"mean, second ({unit})" if unit else "mean, second",
+        "difference": f"difference ({unit})" if unit else "difference",
+        "difference_u": "its uncertainty",
+        "per_cent": "per cent",
+        "t_prime": "t′",
+        "band": "by itself",
+    }
+    if not found.claim.is_relation:
+        for place, setting in (("first", 0), ("second", 1)):
+            words = case_of(found.claim.by, found.claim.settings[setting])
+            heads = {key: text.replace(f", {place}", f", {words}") for key, text in heads.items()}
+    table = found.table.copy()
+    for name in table.columns:
+        if name == "band":
+            table[name] = table[name].str.partition(":")[0]  # what to do next stands in the sentences
+        if name.startswith("n") or name in found.claim.within or name == "band":
+            continue
+        table[name] = [number(v, 3) for v in table[name]]
+    return table.rename(columns={name: axis_title(name) for name in found.claim.within} | heads)

@@ -1,0 +1,206 @@
+"""A recording to listen to and to look at: level, clicks, spectrogram, and the speed of its run beside them."""
+
+from __future__ import annotations
+
+import io
+import wave
+from pathlib import Path
+
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+import traitlets as t
+
+from ..clicks import Clicks, find_clicks
+from ..errors import KitError
+from ..passes import Run
+from ..sound import Recording, read_sound
+from ..sound_figures import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
+from ..sound_level import Calibration, level
+from ..sound_spectrum import spectrogram, third_octaves
+from ..sound_turns import align, clicks_per_turn, level_against_speed
+from ..wording import count_of, number
+from .parts import Say, action, choice_of, row_of, side_of, stack_of
+from .plot_view import PlotView
+
+__all__ = ["SoundView"]
+
+LONGEST_S = 20.0  # of sound sent to the page at once: about 2 MB
+_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+_VIEWS = (("level and clicks", "level"), ("spectrogram", "spectrogram"), ("clicks in every turn", "turns"))
+
+
+class SoundView(widgets.VBox):
+    """Listen to a recording, and see all that can be heard in it.
+
+    Parameters
+    ----------
+    recording : a file, or what `kit.sound.read_sound` returned.
+    run : the run that was recorded, if its gate log is there; its speed is then shown beside the level.
+    offset_s : time in the log = time in the recording + offset_s. "clicks" finds it from clicks that belong to the
+        turning.
+    calibration : from `kit.sound_level.calibrate`; without it levels are relative to full scale, and it says so.
+
+    `levels`, `clicks` (of the whole recording) and `offset_s` are what is shown; `listening` is (start, length) of
+    the part that can be heard.
+
+    Raises
+    ------
+    KitError : a recording that can't be read.
+    """
+
+    offset_s = t.Float(read_only=True)
+    listening = t.Tuple(read_only=True)
+
+    def __init__(
+        self,
+        recording: Recording | str | Path,
+        run: Run | None = None,
+        *,
+        offset_s: float | str = 0.0,
+        calibration: Calibration | None = None,
+    ):
+        self.recording = recording if isinstance(recording, Recording) else read_sound(recording)
+        self.run = run
+        self.levels: pd.DataFrame = level(self.recording, calibration=calibration)
+        self.clicks: Clicks = find_clicks(self.recording)
+        self._sayings = list(self.recording.notes)
+        self._set_offset(offset_s)
+        self._build()
+        super().__init__(
+            [
+                row_of(self._start, self._length, self._listen),
+                self._audio,
+                self._view,
+                side_of(stack_of("kit-main", self._plot), stack_of("kit-rail kit-narrow", self._say)),
+            ]
+        )
+        self.add_class("kit-box")
+        self._view.observe(lambda _: self._show(), "value")
+        self.listen(self._start.value, self._length.value)
+        self._show()
+
+    # --- for code and for buttons alike ---------------------------------------------------------------------------
+
+    def listen(self, start_s: float, length_s: float) -> None:
+        """Put a part of the recording into the player; at most 20 s of it."""
+        if not 0 <= start_s < self.recording.duration_s:
+            raise KitError(
+                "The recording has no such moment", found=start_s, fix=f"it lasts {self.recording.duration_s:.1f} s"
+            )
+        length_s = min(length_s, LONGEST_S, self.recording.duration_s - start_s)
+        self._audio.value = _wav_of(self.recording, start_s, length_s)
+        self.set_trait("listening", (float(start_s), float(length_s)))
+
+    @property
+    def view(self) -> str:
+        """Which plot is shown: "level", "spectrogram" or "turns"."""
+        return self._view.value
+
+    # --- what is on the page --------------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        end = self.recording.duration_s
+        self._start = widgets.BoundedFloatText(
+            0.0, min=0, max=max(0.0, end - 0.1), step=1, description="Listen from (s):", **_FIELD
+        )
+        self._length = widgets.BoundedFloatText(
+            min(10.0, end), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
+        )
+        self._listen = action("Put into the player", lambda: self._try(self._listen_now))
+        self._audio = widgets.Audio(autoplay=False, loop=False, controls=True, layout={"width": "100%"})
+        views = _VIEWS if self.run is not None else _VIEWS[:2]
+        self._view = choice_of("Show", views)
+        self._plot, self._say = PlotView(name="the sound"), Say()
+
+    def _listen_now(self) -> None:
+        self.listen(self._start.value, self._length.value)
+        start, length = self.listening
+        self._say.say(f"The player holds {length:.1f} s from {start:.1f} s on.", *self._what_is_known())
+
+    def _set_offset(self, offset_s: float | str) -> None:
+        if isinstance(offset_s, str):
+            if offset_s != "clicks" or self.run is None:
+                raise KitError("The offset is a number of seconds, or 'clicks' if there is a run", found=offset_s)
+            found = align(self.clicks, self.run)
+            self._sayings.append(found.sentence)
+            offset_s = found.offset_s
+        self.set_trait("offset_s", float(offset_s))
+
+    def _speed(self) -> pd.DataFrame | None:
+        """Level and speed on the recording's clock."""
+        if self.run is None:
+            return None
+        table = level_against_speed(self.levels, self.run, self.offset_s)
+        return table.assign(time_s=table["time_s"] - self.offset_s)
+
+    def _show(self) -> None:
+        try:
+            {"level": self._show_level, "spectrogram": self._show_spectrogram, "turns": self._show_turns}[self.view]()
+        except KitError as error:
+            self._say.refuse(error)
+
+    def _show_level(self) -> None:
+        words = describe_level(self.levels, self.clicks)
+        self._plot.show(
+            level_figure(self.levels, self.clicks, self._speed()), words, level_numbers(self.levels, self.clicks)
+        )
+        self._say.say(words, *self._what_is_known())
+
+    def _show_spectrogram(self) -> None:
+        bands = third_octaves(self.recording)
+        loudest = bands.loc[bands["level_dB"].idxmax(), "middle_hz"]
+        high = bands["middle_hz"].between(1000, 6400)
+        power = 10 ** (bands["level_dB"] / 10)
+        share = power[high].sum() / power.sum()
+        words = f"Most of the sound lies around {number(loudest, 2)} Hz. "
+        words += f"{100 * share:.0f} % of its power lies between 1 and 6 kHz."
+        table = pd.DataFrame(
+            {
+                "middle (Hz)": bands["middle_hz"].map("{:.0f}".format),
+                "level (dB)": bands["level_dB"].map("{:.1f}".format),
+            }
+        )
+        self._plot.show(spectrogram_figure(*spectrogram(self.recording)), words, table)
+        self._say.say(words, *self._what_is_known())
+
+    def _show_turns(self) -> None:
+        counted = clicks_per_turn(self.clicks, self.run, self.offset_s)
+        mean, u = counted.attrs["per_turn"], counted.attrs["per_turn_u"]
+        words = f"{count_of(len(counted), 'whole turn')} heard: {number(mean, 3)} clicks in a turn"
+        words += f" (standard uncertainty {number(u, 2)})." if np.isfinite(u) and u > 0 else "."
+        shown = counted.assign(
+            start_s=counted["start_s"].map("{:.2f}".format), turns_per_s=counted["turns_per_s"].map("{:.2f}".format)
+        )
+        shown.columns = ["turn", "starts at (s)", "turns a second", "clicks"]
+        self._plot.show(clicks_figure(counted), words, shown)
+        self._say.say(words, *self._what_is_known())
+
+    def _what_is_known(self) -> list[str]:
+        clipped = self.levels.attrs["clipped"]
+        notes = [self.levels.attrs["sentence"], *self._sayings]
+        if clipped > 0:
+            notes.append("Some of it was too loud for the recorder: the true level was higher there.")
+        return notes
+
+    def _try(self, step) -> None:
+        try:
+            step()
+        except KitError as error:
+            self._say.refuse(error)
+
+
+def _wav_of(recording: Recording, start_s: float, length_s: float) -> bytes:
+    """A part of a recording as a 16-bit mono WAV, made as loud as fits: a quiet hub shall be heard."""
+    rate = recording.sample_rate_hz
+    samples = recording.samples(int(start_s * rate), int((start_s + length_s) * rate))
+    peak = float(np.abs(samples).max(initial=0.0))
+    if peak > 0:
+        samples = samples * min(0.9 / peak, 30.0)
+    out = io.BytesIO()
+    with wave.open(out, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate)
+        file.writeframes((samples * 32767).astype("<i2").tobytes())
+    return out.getvalue()
