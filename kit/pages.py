@@ -219,6 +219,36 @@ def _explain(lesson: Lesson) -> Cells:
         "Does it depend on what you changed?",
     )
     yield "code", "stage.same_shape()"
+    yield (
+        "markdown",
+        "## All runs on one curve\n\n"
+        "Measure the speed as a share of its start, and the time as a share of its end. "
+        "If the *kind* of drag stays the same, all runs fall on one curve. Then turns and time must follow one shape. "
+        "Each kind of drag has a curve of its own.",
+    )
+    yield "code", "stage.collapse()"
+    yield (
+        "markdown",
+        "## Build the slowing down yourself\n\n"
+        "Three things can slow it: rubbing that is always the same, drag that grows with speed, drag that grows with "
+        "speed squared. Move the sliders until your curve lies on the measured runs. Then let the kit fit it.",
+    )
+    yield "code", "stage.explore()"
+    yield (
+        "markdown",
+        "## Two ways to one number\n\n"
+        f"Even with no {lesson.x} at all it would slow down. How many {lesson.x} is that worth? The trend gives one "
+        "answer. The slowing down of the single runs gives another one, by another way. Do they agree within their "
+        "uncertainty? If they do not, that is a finding, not a failure.",
+    )
+    yield "code", "stage.two_routes()"
+    yield (
+        "markdown",
+        "## When does it stand still?\n\n"
+        "The gate cannot see the end: after the last pass there is less than one turn. A model can estimate it. "
+        "An estimate is not a measurement.",
+    )
+    yield "code", "stage.time_to_rest()"
     yield "markdown", "## Your prediction and the data, side by side"
     for question in lesson.asked("predict"):
         yield "code", f'stage.look_back("{question.id}")'
@@ -233,6 +263,8 @@ def _explain(lesson: Lesson) -> Cells:
     yield "markdown", "## Answer once more\n\nAnswer the first question again with what you know now."
     for question in lesson.asked("predict")[:1]:
         yield "code", f'stage.final_answer("{question.id}")'
+    yield "markdown", "## For your teacher"
+    yield "code", "stage.hand_in()"
 
 
 _CELLS = {"predict": _predict, "measure": _measure, "average": _average, "trend": _trend, "explain": _explain}

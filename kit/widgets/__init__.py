@@ -6,15 +6,24 @@ A name is loaded on first use, so that listing the widgets costs nothing.
 from importlib import import_module
 
 _HOME = {
+    "AgreementView": "agreement_view",
+    "ClaimTester": "claim_tester",
+    "ClassOverview": "class_overview",
+    "CollapseView": "collapse_view",
     "ExplanationCard": "cards",
+    "HandInBox": "hand_in",
     "ObservationBox": "cards",
     "PlotView": "plot_view",
     "PredictedCurve": "predicted_curve",
     "PredictionCard": "cards",
+    "SlowdownExplorer": "slowdown_explorer",
+    "SoundView": "sound_view",
     "Stage": "stage",
     "ThresholdPicker": "threshold_picker",
     "TrendFitter": "trend_fitter",
+    "TrialPlanner": "trial_planner",
     "TrialTable": "trial_table",
+    "TwoRoutes": "two_routes",
 }
 
 __all__ = sorted(_HOME)

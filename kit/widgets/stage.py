@@ -13,11 +13,14 @@ from ..lesson import STAGES, Lesson
 from ..pages import MADE_STAGES
 from ..progress import QUANTITIES, Progress
 from ..sensitivity import sensitivity
+from ..summary import table_rows
+from ..threshold import common_stop
 from ..trend import same_shape
 from ..trials import compare_methods
 from ..wording import plus_minus
 from ..workbook import Workbook
 from .cards import ExplanationCard, ObservationBox, PredictionCard
+from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
@@ -250,6 +253,62 @@ class Stage:
         view = PlotView(name="turns a second")
         view.show(mean_speed_figure(self.results, self.lesson.x), found.sentence, numbers)
         return _box(view, note(found.sentence))
+
+    def collapse(self) -> widgets.Widget:
+        """All runs on one curve, and the ratio of turns to duration beside what each kind of drag implies."""
+        from .collapse_view import CollapseView
+
+        start, stop = self._between_two_speeds()
+        return CollapseView(self._runs(), self.results, self.lesson.x, start, stop)
+
+    def explore(self) -> widgets.Widget:
+        """Sliders for three kinds of drag beside the measured runs."""
+        from .slowdown_explorer import SlowdownExplorer
+
+        return SlowdownExplorer(self.progress.curves, self.lesson.x, *self._between_two_speeds())
+
+    def two_routes(self) -> widgets.Widget:
+        """What the spindle alone is worth, found from the trend and found from the slowing down."""
+        from .two_routes import TwoRoutes
+
+        return TwoRoutes(self.results, self._runs(), self.lesson.x, *self._between_two_speeds())
+
+    def time_to_rest(self) -> widgets.Widget:
+        """One run at the reference condition: its speed, the laws, and a model's estimate of when it rests."""
+        from ..drag_figures import speed_figure
+        from ..drag_fit import coasting_passes, fit_drags
+        from ..drag_text import describe_speed, rest_words, speed_numbers
+
+        run = next(r for r in self._runs() if r.conditions[self.lesson.x] == self.lesson.reference)
+        fits = fit_drags(*coasting_passes(run), run.flags_per_turn)
+        view = PlotView(name="the speed of this run")
+        view.show(speed_figure(run, fits[:1]), describe_speed(fits[:1]), speed_numbers(fits[:1]))
+        return _box(view, note(rest_words(fits[0])))
+
+    def _runs(self) -> list:
+        """Runs that count, with the group's repairs."""
+        aside = self.progress.set_aside
+        return [curve.run for curve in self.progress.curves if curve.run.source not in aside]
+
+    def _between_two_speeds(self) -> tuple[float, float]:
+        """The group's thresholds; where it counted to the last pass, the lesson's stop, since laws need two speeds."""
+        start, stop, _ = self.progress.thresholds
+        return start, stop or self.lesson.stop_period_s or common_stop(self.progress.curves)
+
+    def hand_in(self) -> HandInBox:
+        """The file for the teacher, with the results by the group's own choices."""
+        return HandInBox(self.workbook, self.lesson.name, self.stage, self._for_the_teacher)
+
+    def _for_the_teacher(self) -> dict:
+        best = [trend for quantity in QUANTITIES for trend in self.trends(quantity)[:1]]
+        return {
+            "results": table_rows(self.results),
+            "averages": table_rows(self.averages("duration_s")),
+            "fits": [
+                {"quantity": quantity, "model": trend.model, "equation": trend.equation()}
+                for quantity, trend in zip(QUANTITIES, best, strict=True)
+            ],
+        }
 
     def look_back(self, question_id: str) -> widgets.Widget:
         """The group's answers to a question beside what was measured."""

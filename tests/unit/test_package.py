@@ -18,7 +18,7 @@ PACKAGE = PROJECT / "kit"
 
 # Which rooms there are, which modules they hold, and which other rooms they may import from. A module's own name
 # counts before a pattern, and an earlier pattern before a later.
-COMPUTING = {"passes", "counting", "drag", "trials", "trend", "claims", "planning", "sensitivity", "explain"}
+COMPUTING = {"sound", "passes", "counting", "drag", "trials", "trend", "claims", "planning", "sensitivity", "explain"}
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "words": ({"errors", "strictjson", "wording", "spreadsheet"}, set()),
     "figures": ({"figures", "figure_style", "*_figures"}, {"words", *COMPUTING}),
@@ -30,9 +30,12 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "drag": ({"drag", "drag_*", "miscounts"}, {"words", "passes"}),
     "trials": ({"trials", "trials_*"}, {"words"}),
     "trend": ({"trend", "trend_*"}, {"words"}),
-    "claims": ({"claims", "claims_*", "change_tests", "proportions", "between_groups"}, {"words"}),
-    "planning": ({"planning", "planning_*"}, {"words", "trials", "trend"}),
-    "sound": ({"sound", "sound_*"}, {"words", "passes"}),
+    "claims": (
+        {"claims", "claims_*", "drift", "effects", "shuffling", "change_tests", "proportions", "between_groups"},
+        {"words", "trials"},
+    ),
+    "planning": ({"planning", "planning_*", "run_sheet"}, {"words", "trials", "trend"}),
+    "sound": ({"sound", "sound_*", "clicks"}, {"words", "passes", "counting"}),
     "bench": ({"bench", "bench_*"}, {"words", "passes", "drag"}),
     "capture": ({"capture", "capture_*"}, {"words", "passes"}),
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),

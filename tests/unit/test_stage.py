@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
+from kit.handin import read_handin
 from kit.lesson import load_lesson
 from kit.passes import Run
 from kit.progress import Progress
@@ -173,6 +174,10 @@ def test_explanation_offers_live_values(stage, workbook):
         ("trend", lambda s: s.trend("turns")),
         ("trend", lambda s: s.sensitivity()),
         ("explain", lambda s: s.same_shape()),
+        ("explain", lambda s: s.collapse()),
+        ("explain", lambda s: s.explore()),
+        ("explain", lambda s: s.two_routes()),
+        ("explain", lambda s: s.time_to_rest()),
         ("explain", lambda s: s.look_back("two-magnets")),
         ("predict", lambda s: s.welcome()),
     ],
@@ -196,3 +201,43 @@ def test_reasons_of_the_data_folder_count_too(lesson, workbook):
     run = progress.runs[0]
     progress.runs[0] = Run(run.pass_times_s, run.conditions, source=run.source, set_aside="flag bent")
     assert progress.set_aside == {run.source: "flag bent"}
+
+
+class TestHandIn:
+    def test_the_whole_way_from_an_answer_to_a_cleared_machine(self, stage, workbook, tmp_path):
+        answer(stage("predict").prediction("two-magnets"), "between")
+        box = stage("explain").hand_in()
+        box.folder = tmp_path
+        box.clear_button.click()
+        assert "not made yet" in box.message.text
+        box.code.value = "amber-otter-1"
+        box.make_button.click()
+        assert "Your hand-in is made" in box.message.text
+        found = read_handin(box.made)
+        assert found.code == "amber-otter-1"
+        assert len(found.results) == 21
+        assert found.predictions[0].first.choice == "between"
+        assert "download=" in box.links.value
+        box.clear_button.click()
+        assert "cleared" in box.message.text
+        assert workbook.entries == ()
+
+    def test_a_workbook_is_downloaded_and_put_back(self, stage, workbook, lesson, tmp_path):
+        answer(stage("predict").prediction("turns"), "quarter")
+        data = workbook.export_bytes()
+        elsewhere = Workbook(tmp_path / "other.jsonl")
+        box = Stage(lesson, "explain", elsewhere).hand_in()
+        box.save_button.click()
+        assert "still empty" in box.message.text
+        box.put_back.set_state(
+            {"value": [{"name": "w.jsonl", "type": "", "size": len(data), "last_modified": 0, "content": data}]}
+        )
+        assert elsewhere.latest("prediction:turns")["choice"] == "quarter"
+
+    def test_a_code_that_is_no_code(self, stage, tmp_path):
+        box = stage("explain").hand_in()
+        box.folder = tmp_path
+        box.code.value = "Jane <b>Doe</b>"
+        box.make_button.click()
+        assert box.message.problem
+        assert list(tmp_path.glob("handin*")) == []
