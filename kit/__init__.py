@@ -38,6 +38,10 @@ _MODULE_OF = {
     "DragLaw": "drag",
     "DragFit": "drag_fit",
     "fit_drag": "drag_fit",
+    "fit_run": "drag_fit",
+    "joint_fit": "explain",
+    "ratio_test": "explain",
+    "write_report": "report",
     # a lesson
     "analyse": "analysis",
     "load_lesson": "lesson",

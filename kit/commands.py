@@ -178,6 +178,7 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
     command.add_argument("--rule", choices=RULES, help="how the moment of a threshold is found")
     command.add_argument("--x", metavar="NAME", help="the condition that was changed, if several differ")
     command.add_argument("--json", metavar="FILE", help="write the whole analysis as JSON (- for the terminal)")
+    command.add_argument("--report", metavar="FILE.html", help="write a printable page with plots")
     command.set_defaults(run=analyse_folder)
     return command
 
@@ -186,7 +187,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
-    _set_up(chosen, only=COMPUTING)
+    _set_up(chosen, only=(*COMPUTING, "plotly") if chosen.report else COMPUTING)
     from kit.analysis import analyse, summary_text
 
     analysis = analyse(
@@ -196,6 +197,10 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
         rule=chosen.rule and chosen.rule.replace("-", " "),
         x=chosen.x,
     )
+    if chosen.report:
+        from kit.report import write_report
+
+        write_report(analysis, chosen.report)
     text = json.dumps(analysis, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     if chosen.json == "-":
         sys.stdout.reconfigure(encoding="utf-8")  # JSON is, wherever it goes
