@@ -26,6 +26,7 @@ def test_a_stage_runs_and_shows_its_widget(lab_page, stage):
     assert page.locator(".kit-box").count() >= 2
     folder = os.environ.get("KIT_PICTURES")
     if folder:
+        page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' })")
         page.wait_for_timeout(1500)
         cell = page.locator(".jp-CodeCell").filter(has=page.locator(selector)).first
         cell.locator(".jp-Cell-outputWrapper").screenshot(path=Path(folder) / f"{picture}.png")
@@ -53,7 +54,7 @@ def test_a_prediction_is_there_again_after_a_reload(lab_page):
 
 def test_a_student_moves_a_threshold_by_typing_and_finds_it_in_the_next_stage(lab_page):
     page = lab_page("notebooks/coasting_disc/2_measure.ipynb", viewport=(1366, 2200))
-    field = page.get_by_role("spinbutton").first
+    field = page.get_by_role("textbox", name="Start counting when one turn takes")
     field.fill("0.3")
     field.press("Enter")
     page.get_by_role("button", name="Use these thresholds").click()
