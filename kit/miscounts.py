@@ -58,7 +58,7 @@ def find_miscounts(
             *_odd_gaps(times, angles),
         }:
             stepped = angles + flag * size * (np.arange(len(times)) >= index)
-            if (np.diff(stepped) > 0).all():
+            if (np.diff(stepped) > flag / 2).all():  # passes stay at least one flag apart, rounding aside
                 tried.append((fit_drag(times, stepped, flags_per_turn=flags_per_turn), index, size, stepped))
         best = min(tried, key=lambda t: t[0].timing_sd_s, default=None)
         if best is None or best[0].timing_sd_s > 0.95 * fit.timing_sd_s:
