@@ -42,7 +42,7 @@ def collapse_figure(collapsed: pd.DataFrame, curves: pd.DataFrame, x: str, *, le
     x : the condition that was changed; it chooses colour and symbol.
     left_over : name of a law; its curve is taken off everything, which makes small differences visible.
     """
-    y_title = "Share of the start speed" if left_over is None else "Speed above that curve (% of the start speed)"
+    y_title = "Share of the start speed" if left_over is None else "Above that curve (% of the start speed)"
     figure = new_figure("Share of the duration", y_title, margin={"t": 24})
     base = _curve_of(curves, left_over) if left_over is not None else None
 
@@ -97,7 +97,7 @@ def _add_condition(figure, rows, words, i, of, shown) -> None:
             places = places[(places >= time[0]) & (places <= time[-1])]
             figure.add_scatter(
                 x=places,
-                y=shown(places, np.interp(places, time, speed)),
+                y=np.interp(places, time, shown(time, speed)),
                 mode="markers",
                 name=words,
                 marker={"symbol": style["symbol"], "size": 9, "color": style["color"]},

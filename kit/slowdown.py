@@ -72,13 +72,15 @@ def collapsed_at(collapsed: pd.DataFrame, x: str, shares) -> pd.DataFrame:
     """Return the mean speed share of each condition at some time shares: a row a condition, a column a share.
 
     `collapsed`: what `kit.explain.collapse` returns. Each run is interpolated between its turns, and from its start,
-    where the share is 1 by definition; beyond its last turn it has no say. nan where no run of a condition has any.
+    where the share is 1 by definition, by a monotone cubic (straight pieces would lie above the curve of a run with
+    few turns); beyond its last turn it has no say. nan where no run of a condition has any.
     """
-    at = np.asarray(shares, float)
-    runs = collapsed.groupby([x, "source", "trial"], sort=True)
-    rows = {
-        key: np.interp(at, [0.0, *run["time_share"]], [1.0, *run["speed_share"]], right=np.nan) for key, run in runs
-    }
+    from scipy.interpolate import PchipInterpolator
+
+    at, rows = np.asarray(shares, float), {}
+    for key, run in collapsed[collapsed["time_share"] > 0].groupby([x, "source", "trial"], sort=True):
+        time, speed = [0.0, *run["time_share"]], [1.0, *run["speed_share"]]
+        rows[key] = PchipInterpolator(time, speed, extrapolate=False)(at)
     table = pd.DataFrame.from_dict(rows, orient="index", columns=at)
     table.index = pd.Index([key[0] for key in rows], name=x)
     return table.groupby(level=0).mean()

@@ -88,12 +88,20 @@ def test_collapsed_shares_start_at_one_and_end_where_the_run_ends():
             "trial": [1, 1, 1, 1],
             "source": ["a", "a", "b", "b"],
             "time_share": [0.2, 0.8, 0.4, 0.6],
-            "speed_share": [0.9, 0.3, 0.7, 0.5],
+            "speed_share": [0.85, 0.4, 0.7, 0.55],
         }
     )
     table = collapsed_at(collapsed, "n", [0.1, 0.5, 0.7])
-    np.testing.assert_allclose(table.loc[1.0], [0.95, 0.6, 0.4])
-    np.testing.assert_allclose(table.loc[2.0], [0.925, 0.6, np.nan])
+    np.testing.assert_allclose(table.loc[1.0], [0.925, 0.625, 0.475])
+    np.testing.assert_allclose(table.loc[2.0], [0.925, 0.625, np.nan])
+
+
+def test_a_run_with_few_turns_is_not_placed_above_its_own_curve():
+    """r^share, r = 1/4, sampled at five turns: straight pieces between them would be off by up to 1 %."""
+    share = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+    run = pd.DataFrame({"n": 1.0, "trial": 1, "source": "a", "time_share": share, "speed_share": 0.25**share})
+    at = np.array([0.2, 0.4, 0.6, 0.8])
+    np.testing.assert_allclose(collapsed_at(run, "n", at).loc[1.0], 0.25**at, atol=0.002)
 
 
 def test_conditions_of_one_kind_of_drag_collapse():
