@@ -48,6 +48,7 @@ class Progress:
     def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
         self.lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
         self.workbook = workbook or Workbook(default_path(self.lesson.name))
+        self._refused_curves: dict[tuple, SpeedCurve] = {}  # smoothed once, however often they are asked for
 
     @property
     def x(self) -> str:
@@ -73,8 +74,11 @@ class Progress:
         )
 
     def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
-        run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
-        return prepare([run])[0]
+        key = (curve.run.source, tuple(indices))
+        if key not in self._refused_curves:
+            run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
+            self._refused_curves[key] = prepare([run])[0]
+        return self._refused_curves[key]
 
     @property
     def thresholds(self) -> Thresholds:

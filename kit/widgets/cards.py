@@ -12,7 +12,15 @@ from ..lesson import Question
 from ..workbook import Workbook
 from .parts import Say, action, choice_of, heading, note
 
-__all__ = ["CONFIDENCE", "EXPLANATION", "ExplanationCard", "ObservationBox", "PredictionCard", "answer_html"]
+__all__ = [
+    "CONFIDENCE",
+    "EXPLANATION",
+    "ExplanationCard",
+    "ObservationBox",
+    "PredictionCard",
+    "answer_html",
+    "save_entries",
+]
 
 #: Three bands of confidence: what the student reads, and what is saved.
 CONFIDENCE = {
@@ -161,7 +169,7 @@ class ObservationBox(widgets.VBox):
         if not self.text.value.strip():
             self.message.refuse("Not saved yet: there is nothing written.")
             return
-        _add(self.message, self.workbook, self.stage, self.kind, self.text.value.strip())
+        save_entries(self.message, self.workbook, self.stage, {self.kind: self.text.value.strip()})
 
 
 class ExplanationCard(widgets.VBox):
@@ -192,7 +200,7 @@ class ExplanationCard(widgets.VBox):
         if not any(written.values()):
             self.message.refuse("Not saved yet: there is nothing written.")
             return
-        if _add(self.message, self.workbook, self.stage, "explanation", written):
+        if save_entries(self.message, self.workbook, self.stage, {"explanation": written}):
             empty = [part for part, text in written.items() if not text]
             self.message.say("Saved." + (f" Still empty: {', '.join(empty)}." if empty else ""))
 
@@ -229,9 +237,11 @@ def _keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, 
     area.observe(keep, "value")
 
 
-def _add(message: Say, workbook: Workbook, stage: str, kind: str, value) -> bool:
+def save_entries(message: Say, workbook: Workbook, stage: str, entries: Mapping[str, object]) -> bool:
+    """Save entries (kind: value) and say so; where one can't be saved, say why and return False."""
     try:
-        workbook.add(stage, kind, value)
+        for kind, value in entries.items():
+            workbook.add(stage, kind, value)
     except KitError as error:
         message.refuse(error)
         return False

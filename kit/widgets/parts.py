@@ -11,7 +11,18 @@ import ipywidgets as widgets
 import pandas as pd
 import traitlets as t
 
-__all__ = ["Details", "Say", "choice_of", "heading", "html_table", "note", "row_of", "side_of", "stack_of"]
+__all__ = [
+    "Details",
+    "Say",
+    "choice_of",
+    "heading",
+    "html_table",
+    "joined_scripts",
+    "note",
+    "row_of",
+    "side_of",
+    "stack_of",
+]
 
 _STYLE = Path(__file__).with_name("parts.css")
 
@@ -59,6 +70,11 @@ class Details(anywidget.AnyWidget):
         with self.hold_sync():
             self.columns = [] if table is None else [str(c) for c in table.columns]
             self.rows = [] if table is None else [[str(c) for c in row] for row in table.itertuples(index=False)]
+
+
+def joined_scripts(*names: str) -> str:
+    """Scripts of this folder as one, in the order given: a page is a single module, and there is no build step."""
+    return "\n".join(Path(__file__).with_name(name).read_text("utf-8") for name in names)
 
 
 def html_table(table: pd.DataFrame, caption: str = "", mark: int | None = None) -> str:

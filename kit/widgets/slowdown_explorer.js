@@ -1,17 +1,6 @@
 // The slowdown explorer's page: sliders, each with a number field, two plots that follow at once, and the numbers that
 // slowdown_explorer.py works out. slowdown_plot.js, put before this file, draws.
 
-// An element with attributes (those that begin with "on" are listeners) and children.
-function make(tag, attributes = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value !== false && value != null) node.setAttribute(name, value === true ? "" : value);
-  }
-  node.append(...children);
-  return node;
-}
-
 function unpack(view) {
   const all = new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
   return { t: all.subarray(0, all.length / 2), v: all.subarray(all.length / 2) };

@@ -28,7 +28,7 @@ from ..speed import SpeedCurve, prepare
 from ..threshold import COUNTED, check_thresholds, common_stop, common_threshold, measure
 from ..trials import average, counting
 from ..wording import DASH, case_of, count_of, name_of, number, plus_minus
-from .parts import Details, Say, action, row_of
+from .parts import Details, Say, action, joined_scripts, row_of
 
 __all__ = ["SlowdownExplorer"]
 
@@ -47,7 +47,7 @@ class SlowdownPage(anywidget.AnyWidget):
     `spindle`: a, b, c of the apparatus alone; `added`: what each unit of `count` adds to them.
     """
 
-    _esm = "\n".join(_HERE.joinpath(name).read_text("utf-8") for name in ("slowdown_plot.js", "slowdown_explorer.js"))
+    _esm = joined_scripts("page_parts.js", "slowdown_plot.js", "slowdown_explorer.js")
     _css = _HERE / "slowdown_explorer.css"
 
     spindle = t.List(t.Float()).tag(sync=True)

@@ -64,23 +64,8 @@ function makeScale(canvas, em, x, y) {
   return s;
 }
 
-// A canvas made ready to draw on in CSS pixels, sharp on dense screens; colours come from the style sheet.
 function penFor(canvas, s) {
-  const css = getComputedStyle(canvas), dense = window.devicePixelRatio || 1;
-  canvas.width = Math.round(s.width * dense);
-  canvas.height = Math.round(s.height * dense);
-  const c = canvas.getContext("2d");
-  c.scale(dense, dense);
-  const colour = (name) => css.getPropertyValue(`--kit-${name}`).trim();
-  const paper = colour("paper");
-  const stroke = (points, style, width, dash = []) => {
-    c.beginPath();
-    points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
-    Object.assign(c, { strokeStyle: style, lineWidth: width, lineJoin: "round" });
-    c.setLineDash(dash);
-    c.stroke();
-    c.setLineDash([]);
-  };
+  const { c, css, colour, paper, stroke } = canvasPen(canvas, s, "kit");
   const dot = (x, y, radius, style, hollow = false) => {
     c.beginPath();
     c.arc(x, y, radius, 0, 2 * Math.PI);

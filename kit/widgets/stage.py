@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -19,7 +18,7 @@ from ..trend import same_shape
 from ..trials import compare_methods
 from ..wording import plus_minus
 from ..workbook import Workbook
-from .cards import ExplanationCard, ObservationBox, PredictionCard
+from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
@@ -155,7 +154,7 @@ class Stage:
             refused: dict[str, list[int]] = {}
             for run, repair in picker.refused_repairs:
                 refused.setdefault(picker.runs[run].source, []).append(repair)
-            if _saved(say, self.workbook, self.stage, {"threshold": chosen, "refused_repairs": refused}):
+            if save_entries(say, self.workbook, self.stage, {"threshold": chosen, "refused_repairs": refused}):
                 say.say(f"Saved. Every run now counts from {picker.start_period_s:g} s a turn.")
 
         keep = action("Use these thresholds", save, tooltip="Save them for the next stages")
@@ -175,8 +174,7 @@ class Stage:
             for was, now in zip(before.itertuples(), after.itertuples(), strict=True):
                 if was.set_aside != now.set_aside:
                     entry = {"source": now.source, "trial": int(now.trial), "reason": now.set_aside}
-                    if _saved(say, self.workbook, self.stage, {"set_aside": entry}):
-                        say.say("Saved.")
+                    save_entries(say, self.workbook, self.stage, {"set_aside": entry})
 
         table.observe(save, "results")
         return _box(table, say)
@@ -312,8 +310,6 @@ class Stage:
 
     def look_back(self, question_id: str) -> widgets.Widget:
         """The group's answers to a question beside what was measured."""
-        from .cards import answer_html
-
         question = self.lesson.ask(question_id)
         answers = [entry.value for entry in self.workbook.history(f"prediction:{question_id}")]
         shown = [widgets.HTML(answer_html(question, answer)) for answer in answers]
@@ -356,18 +352,8 @@ def _box(*parts: widgets.Widget) -> widgets.VBox:
     return box
 
 
-def _saved(say: Say, workbook: Workbook, stage: str, entries: dict) -> bool:
-    try:
-        for kind, value in entries.items():
-            workbook.add(stage, kind, value)
-    except KitError as error:
-        say.refuse(error)
-        return False
-    return True
-
-
 def _short(value) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else escape(str(value))
+    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _as_numbers(column: pd.Series) -> pd.Series:

@@ -15,17 +15,6 @@ const tidy = (period) => Number(period.toPrecision(3)); // never 0.7000000000000
 const written = (period) => (period === tidy(period) ? period.toFixed(Math.max(0, -Math.round(Math.log10(stepOf(period)))))
   : String(period));
 
-// An element with attributes (those that begin with "on" are listeners) and children.
-function make(tag, attributes = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value !== false && value != null) node.setAttribute(name, value === true ? "" : value);
-  }
-  node.append(...children);
-  return node;
-}
-
 function unpack(view) {
   const all = new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
   return { t: all.subarray(0, all.length / 2), p: all.subarray(all.length / 2) };

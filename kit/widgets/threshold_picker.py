@@ -28,6 +28,7 @@ from ..threshold import (
     measure,
 )
 from ..wording import join_words, name_of, number, plus_minus, unit_of
+from .parts import joined_scripts
 
 __all__ = ["ThresholdPicker"]
 
@@ -79,7 +80,7 @@ class ThresholdPicker(anywidget.AnyWidget):
         rule, or a repair that does not exist.
     """
 
-    _esm = "\n".join(_HERE.joinpath(name).read_text("utf-8") for name in ("threshold_plot.js", "threshold_picker.js"))
+    _esm = joined_scripts("page_parts.js", "threshold_plot.js", "threshold_picker.js")
     _css = _HERE / "threshold_picker.css"
 
     start_period_s = t.Float().tag(sync=True)

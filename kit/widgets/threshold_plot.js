@@ -49,23 +49,8 @@ function makeScale(width, height, em, runs, periods, log) {
   return s;
 }
 
-// A canvas made ready to draw on in CSS pixels, sharp on dense screens; colours come from the style sheet.
 function penFor(canvas, s) {
-  const css = getComputedStyle(canvas), dense = window.devicePixelRatio || 1, em = parseFloat(css.fontSize);
-  canvas.width = Math.round(s.width * dense);
-  canvas.height = Math.round(s.height * dense);
-  const c = canvas.getContext("2d");
-  c.scale(dense, dense);
-  const colour = (name) => css.getPropertyValue(`--pick-${name}`).trim();
-  const paper = colour("paper");
-  const stroke = (points, style, width, dash = []) => {
-    c.beginPath();
-    points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
-    Object.assign(c, { strokeStyle: style, lineWidth: width, lineJoin: "round" });
-    c.setLineDash(dash);
-    c.stroke();
-    c.setLineDash([]);
-  };
+  const { c, css, colour, paper, stroke } = canvasPen(canvas, s, "pick"), em = parseFloat(css.fontSize);
   const write = (text, x, y, style, align = "left", { halo = false, bold = false, size = 0.93 } = {}) => {
     c.font = `${bold ? "600 " : ""}${size * em}px ${css.fontFamily}`;
     Object.assign(c, { textAlign: align, textBaseline: "middle", fillStyle: style, strokeStyle: paper, lineWidth: 4 });

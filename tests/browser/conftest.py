@@ -158,6 +158,28 @@ def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
         page.close()
 
 
+@pytest.fixture
+def kernel_says() -> Callable[..., str]:
+    """Ask the kernel of an open notebook: kernel_says(page, "1 + 1") -> "2" (what `repr` gives)."""
+
+    def ask(page, expression: str) -> str:
+        return page.evaluate(
+            """async (code) => {
+                const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
+                let said = "";
+                const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
+                asked.onIOPub = ({ header, content }) => {
+                    if (header.msg_type === "stream") said += content.text;
+                };
+                await asked.done;
+                return said.trim();
+            }""",
+            expression,
+        )
+
+    return ask
+
+
 def _refuse_errors(notebook: str, cells: list[dict]) -> None:
     """Fail the test with the first cell that failed, as a reader of the notebook would see it."""
     for number, cell in enumerate(cells, start=1):

@@ -53,21 +53,6 @@ def settle(page) -> None:
     page.wait_for_function(SETTLED)
 
 
-def kernel_says(page, expression: str) -> str:
-    """What the notebook's own kernel answers."""
-    return page.evaluate(
-        """async (code) => {
-            const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
-            let said = "";
-            const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
-            asked.onIOPub = (message) => { if (message.header.msg_type === "stream") said += message.content.text; };
-            await asked.done;
-            return said.trim();
-        }""",
-        expression,
-    )
-
-
 def slider(page, name: str):
     return page.get_by_role("slider", name=name, exact=True)
 
@@ -82,7 +67,7 @@ def picture(page, which: str = "speeds") -> int:
     return page.locator(f".slow-{which} canvas").evaluate(INK)
 
 
-def test_a_slider_moves_the_curve_within_frames_and_the_numbers_follow(page):
+def test_a_slider_moves_the_curve_within_frames_and_the_numbers_follow(page, kernel_says):
     speeds, trend, before = picture(page), picture(page, "trend"), page.locator(".slow-model").all_inner_texts()
     drag = slider(page, "drag that grows with speed: each magnet adds")
     drag.focus()
@@ -100,7 +85,7 @@ def test_a_slider_moves_the_curve_within_frames_and_the_numbers_follow(page):
     assert field(page, "drag that grows with speed: each magnet adds").input_value() == drag.input_value()
 
 
-def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page):
+def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page, kernel_says):
     alone = field(page, "rubbing that is always the same: the apparatus alone")
     alone.fill("0,0098")
     alone.press("Enter")
@@ -125,7 +110,7 @@ def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page
     assert float(slider(page, "drag that grows with speed squared: each magnet adds").input_value()) == 500
 
 
-def test_condition_and_thresholds_change_what_is_measured(page):
+def test_condition_and_thresholds_change_what_is_measured(page, kernel_says):
     measured = page.locator(".slow-measured").first
     before, drawn = measured.inner_text(), picture(page)
     slider(page, "Magnets").focus()
@@ -146,7 +131,7 @@ def test_condition_and_thresholds_change_what_is_measured(page):
     assert kernel_says(page, "explorer.results['duration_s'].equals(measure(runs, 0.25, 0.8)['duration_s'])") == "True"
 
 
-def test_the_fit_button_moves_the_sliders_and_says_the_law(page):
+def test_the_fit_button_moves_the_sliders_and_says_the_law(page, kernel_says):
     page.get_by_role("button", name="Show the law that fits all runs best").click()
     said = page.get_by_role("status").filter(has_text="Of the seven laws tried")
     said.wait_for()
@@ -164,7 +149,7 @@ def test_the_fit_button_moves_the_sliders_and_says_the_law(page):
     assert kernel_says(page, "explorer.page.added[1]") == "0.0"
 
 
-def test_python_moves_the_sliders_too_and_the_second_plot_shows_turns(page):
+def test_python_moves_the_sliders_too_and_the_second_plot_shows_turns(page, kernel_says):
     kernel_says(page, "explorer.page.set_trait('count', 8.0)")
     page.wait_for_function("() => document.querySelector('.slow-case input[type=range]').value === '8'")
     settle(page)

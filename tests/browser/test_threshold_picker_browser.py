@@ -37,21 +37,6 @@ def settle(page) -> None:
     page.wait_for_function(SETTLED)
 
 
-def kernel_says(page, expression: str) -> str:
-    """What the notebook's own kernel answers."""
-    return page.evaluate(
-        """async (code) => {
-            const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
-            let said = "";
-            const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
-            asked.onIOPub = (message) => { if (message.header.msg_type === "stream") said += message.content.text; };
-            await asked.done;
-            return said.trim();
-        }""",
-        expression,
-    )
-
-
 def slider(page, which: str):
     return page.get_by_role("slider", name=f"{which} counting when one turn takes")
 
@@ -64,7 +49,7 @@ def durations(page) -> list[str]:
     return page.locator(".pick-table tbody tr").evaluate_all("rows => rows.map(r => r.children[3].textContent)")
 
 
-def test_a_dragged_line_takes_the_results_with_it(page):
+def test_a_dragged_line_takes_the_results_with_it(page, kernel_says):
     before = durations(page)
     box = slider(page, "Start").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
@@ -85,7 +70,7 @@ def test_a_dragged_line_takes_the_results_with_it(page):
     assert repr(shown) == expected
 
 
-def test_keys_move_a_line_and_leave_the_notebook_alone(page):
+def test_keys_move_a_line_and_leave_the_notebook_alone(page, kernel_says):
     line = slider(page, "Start")
     line.focus()
     cells = page.locator(".jp-Cell").count()
@@ -111,7 +96,7 @@ def test_keys_move_a_line_and_leave_the_notebook_alone(page):
     assert float(kernel_says(page, "picker.start_period_s")) == value_of(page, "Start")
 
 
-def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page):
+def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page, kernel_says):
     field = page.get_by_role("textbox", name="Start counting when one turn takes")
     field.fill("0,2754")
     field.press("Enter")
@@ -126,7 +111,7 @@ def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page
     assert kernel_says(page, "picker.start_period_s") == "0.2754"
 
 
-def test_the_two_buttons_and_the_last_pass(page):
+def test_the_two_buttons_and_the_last_pass(page, kernel_says):
     page.get_by_role("button", name="Fastest start that all runs share").click()
     page.get_by_role("button", name="Slowest stop that all runs reach").click()
     settle(page)
@@ -143,7 +128,7 @@ def test_the_two_buttons_and_the_last_pass(page):
     assert kernel_says(page, "picker.stop_period_s == picker._common['stop']") == "True"
 
 
-def test_rule_and_repairs_are_chosen_on_the_page(page):
+def test_rule_and_repairs_are_chosen_on_the_page(page, kernel_says):
     page.get_by_role("radio", name="Whole turns").check()
     page.get_by_text("Repairs in the logs: 1, of which you refused 0").click()
     box = page.get_by_role("checkbox", name="bounce left out")
@@ -154,7 +139,7 @@ def test_rule_and_repairs_are_chosen_on_the_page(page):
     assert kernel_says(page, "(picker.rule, picker.refused_repairs)") == "('whole turns', [[3, 0]])"
 
 
-def test_python_moves_the_lines_too(page):
+def test_python_moves_the_lines_too(page, kernel_says):
     kernel_says(page, "picker.set_trait('stop_period_s', 0.8)")
     page.wait_for_function("() => document.querySelector('.pick-line-stop').ariaValueNow === '0.8'")
     settle(page)

@@ -72,26 +72,11 @@ def is_local(url: str) -> bool:
     return url.startswith(("http://127.0.0.1", "http://localhost", "data:", "blob:", "about:"))
 
 
-def kernel_says(page, expression: str) -> str:
-    """What the notebook's own kernel answers."""
-    return page.evaluate(
-        """async (code) => {
-            const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
-            let said = "";
-            const asked = kernel.requestExecute({ code: `print(repr(${code}))`, store_history: false });
-            asked.onIOPub = (message) => { if (message.header.msg_type === "stream") said += message.content.text; };
-            await asked.done;
-            return said.trim();
-        }""",
-        expression,
-    )
-
-
 def wait_for_status(page, words: str) -> None:
     page.locator(".kit-say[role=status]", has_text=words).first.wait_for()
 
 
-def test_a_trial_is_set_aside_and_taken_back_by_keys(open_widget):
+def test_a_trial_is_set_aside_and_taken_back_by_keys(open_widget, kernel_says):
     page = open_widget(TRIALS)
     assert page.locator(".kit-trial").count() == 18
     page.evaluate(WATCH)
@@ -130,7 +115,7 @@ def test_a_refusal_is_announced(open_widget):
     assert page.locator(".kit-say.kit-problem").count() == 1
 
 
-def test_curves_are_ticked_compared_and_asked(open_widget):
+def test_curves_are_ticked_compared_and_asked(open_widget, kernel_says):
     page = open_widget(TREND)
     wait_for_status(page, "Tick a curve")
     page.get_by_label("inverse: A/x", exact=True).focus()
@@ -153,7 +138,7 @@ def test_curves_are_ticked_compared_and_asked(open_widget):
     assert kernel_says(page, "fitter.prediction_at") == "12.0"
 
 
-def test_running_the_cell_again_shows_one_plot_again(open_widget):
+def test_running_the_cell_again_shows_one_plot_again(open_widget, kernel_says):
     page = open_widget(TREND)
     page.evaluate("async () => { await jupyterapp.commands.execute('notebook:run-all-cells'); }")
     page.wait_for_function(DRAWN)
