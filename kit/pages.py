@@ -187,6 +187,13 @@ def _average(lesson: Lesson) -> Cells:
     )
     yield "code", "stage.hand_counts()"
     yield "code", 'stage.observation("methods")'
+    yield (
+        "markdown",
+        "## Are two of your averages really different?\n\n"
+        "Two averages never agree to the last digit. Compare their difference with their uncertainty. "
+        "Then decide: measure better, measure again, change your idea, or leave it. Every comparison is kept.",
+    )
+    yield "code", "stage.comparisons()"
 
 
 def _trend(lesson: Lesson) -> Cells:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from .comparison import Measured
 from .lesson import Lesson, load_lesson
 from .passes import Run, accept, refuse
 from .speed import SpeedCurve, prepare
@@ -117,3 +118,12 @@ class Progress:
         """Trends of the counted trials, best first."""
         counted = self.counted
         return fit_trends(counted[self.x], counted[quantity], models=models)
+
+    def measured(self) -> list[Measured]:
+        """The averages of both quantities, each with its standard uncertainty from the pooled scatter."""
+        return [
+            Measured(f"{words}, {self.lesson.x_words} {row[self.x]:g}", row["mean"], row["pooled_u"], unit)
+            for quantity, (words, unit) in QUANTITIES.items()
+            for _, row in self.averages(quantity).iterrows()
+            if row["pooled_u"] > 0
+        ]

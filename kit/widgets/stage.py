@@ -19,6 +19,7 @@ from ..trials import compare_methods
 from ..wording import plus_minus
 from ..workbook import Workbook
 from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
+from .comparison_log import ComparisonLog
 from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
@@ -202,6 +203,10 @@ class Stage:
             view.show(agreement_figure(found, unit, first="hand", second="gate"), found.sentence, shown)
             parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), view, note(found.sentence)]
         return _box(*parts)
+
+    def comparisons(self) -> ComparisonLog:
+        """Compare two averages, decide what to do, say why; all cycles so far."""
+        return ComparisonLog(self.progress.measured(), self.workbook, self.stage)
 
     # --- trend ----------------------------------------------------------------------------------------------------
 

@@ -31,7 +31,17 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "trials": ({"trials", "trials_*"}, {"words"}),
     "trend": ({"trend", "trend_*"}, {"words"}),
     "claims": (
-        {"claims", "claims_*", "drift", "effects", "shuffling", "change_tests", "proportions", "between_groups"},
+        {
+            "claims",
+            "claims_*",
+            "drift",
+            "effects",
+            "shuffling",
+            "comparison",
+            "change_tests",
+            "proportions",
+            "between_groups",
+        },
         {"words", "trials"},
     ),
     "planning": ({"planning", "planning_*", "run_sheet"}, {"words", "trials", "trend"}),

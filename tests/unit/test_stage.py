@@ -177,6 +177,7 @@ def test_explanation_offers_live_values(stage, workbook):
         ("explain", lambda s: s.collapse()),
         ("explain", lambda s: s.explore()),
         ("explain", lambda s: s.two_routes()),
+        ("average", lambda s: s.comparisons()),
         ("explain", lambda s: s.time_to_rest()),
         ("explain", lambda s: s.look_back("two-magnets")),
         ("predict", lambda s: s.welcome()),
