@@ -36,6 +36,10 @@ class KitError(Exception):
         self.row, self.column = row, column
         super().__init__(self._sentence())
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows in place of a traceback: the sentence is for the reader, the code lines are not."""
+        return [str(self)]
+
     def _sentence(self) -> str:
         place = [self.file] if self.file else []
         if self.row is not None:

@@ -6,6 +6,7 @@ Every series differs in colour *and* in dash *and* in marker, so that none depen
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ __all__ = [
     "PAPER",
     "SYMBOLS",
     "new_figure",
+    "origin_looks",
     "series",
 ]
 
@@ -58,6 +60,17 @@ def series(i: int) -> dict[str, str]:
         "dash": DASHES[(i + i // len(PALETTE)) % len(DASHES)],
         "symbol": SYMBOLS[(i + i // len(PALETTE)) % len(SYMBOLS)],
     }
+
+
+def origin_looks(origins: Sequence[str]) -> dict[str, tuple[str, str, str]]:
+    """Of each origin of runs that occurs: what a legend calls its dots, their symbol and their colour.
+
+    Where all runs have one origin, they are simply "each trial".
+    """
+    found = list(dict.fromkeys(origins))
+    if len(found) == 1:
+        return {found[0]: ("each trial", SYMBOLS[0], PALETTE[0])}
+    return {name: (f"each trial: {name}", SYMBOLS[i], PALETTE[2 * i % 7]) for i, name in enumerate(found)}
 
 
 @cache

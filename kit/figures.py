@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from .errors import KitError
-from .figure_style import CONFIG, FONT_SIZE, INK, MUTED, PALETTE, new_figure, series
+from .figure_style import CONFIG, FONT_SIZE, INK, MUTED, PALETTE, new_figure, origin_looks, series
 from .trend_figures import log_ticks, loglog_figure, residuals_figure, trend_figure
 from .trials import Agreement, counting
 from .wording import axis_title, case_of, interval, name_of, number, rounded_by, unit_of
@@ -126,10 +126,14 @@ def trials_figure(
 
     table = results.assign(_trial=trial_numbers(results, x), _place=results[x].map(place))
     table["_place"] += _spread_out(table, x, gap)
+    origins = results["origin"] if "origin" in results.columns else pd.Series("", results.index)
     counts = counting(results) & results[quantity].notna()
     aside = ~counts & results[quantity].notna()
     for rows, words, marker in (
-        (table[counts], "each trial", {"symbol": "circle", "size": 9, "color": PALETTE[0]}),
+        *(
+            (table[counts & (origins == origin)], words, {"symbol": symbol, "size": 9, "color": color})
+            for origin, (words, symbol, color) in origin_looks(origins).items()
+        ),
         (
             table[aside],
             "set aside",

@@ -8,6 +8,7 @@ Every number the notebooks show comes from here, and can be had without a widget
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
@@ -15,7 +16,9 @@ from typing import NamedTuple
 import pandas as pd
 
 from .comparison import Measured
+from .errors import KitError
 from .lesson import Lesson, load_lesson
+from .own_runs import LESSON, ORIGINS, OwnRuns
 from .passes import Run, accept, refuse
 from .speed import SpeedCurve, prepare
 from .threshold import measure
@@ -23,10 +26,13 @@ from .trend import Trend, fit_trends
 from .trials import average, counting
 from .workbook import Workbook, default_path
 
-__all__ = ["QUANTITIES", "Progress", "Thresholds"]
+__all__ = ["QUANTITIES", "USUAL", "Progress", "Thresholds"]
 
 #: What is measured of every run: column of the results, words, unit.
 QUANTITIES = {"duration_s": ("coasting time", "s"), "turns": ("number of turns", "turns")}
+
+#: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
+USUAL = {"tilt_deg": 0.0, "hub": "greased"}
 
 
 class Thresholds(NamedTuple):
@@ -49,7 +55,8 @@ class Progress:
     def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
         self.lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
         self.workbook = workbook or Workbook(default_path(self.lesson.name))
-        self._refused_curves: dict[tuple, SpeedCurve] = {}  # smoothed once, however often they are asked for
+        self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
+        self._refused_curves: dict[tuple, SpeedCurve] = {}
 
     @property
     def x(self) -> str:
@@ -57,21 +64,54 @@ class Progress:
         return self.lesson.x
 
     @cached_property
-    def runs(self) -> list[Run]:
+    def lesson_runs(self) -> list[Run]:
         """The lesson's runs as read, every found repair accepted."""
-        return self.lesson.runs()
+        return [replace(run, origin=LESSON) for run in self.lesson.runs()]
 
     @cached_property
-    def _curves_as_read(self) -> dict[str, SpeedCurve]:
-        return {curve.run.source: curve for curve in prepare(self.runs)}
+    def own(self) -> OwnRuns:
+        """The runs the group made itself."""
+        return OwnRuns(self.workbook)
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Whose runs count: `LESSON` and keys of `ORIGINS`. The lesson's, unless the group chose."""
+        return tuple(self.workbook.latest("sources", [LESSON]))
+
+    def use_sources(self, stage: str, *sources: str) -> None:
+        """Choose whose runs count, from now on and in every stage.
+
+        Raises
+        ------
+        KitError : no source, an unknown one, or one that has no runs yet.
+        """
+        made = self.own.counts()
+        for source in sources:
+            if source != LESSON and source not in made:
+                fix = "make a run first" if source in ORIGINS else f"use {', '.join((LESSON, *ORIGINS))}"
+                raise KitError("There are no runs from this source", found=source, fix=fix)
+        if not sources:
+            raise KitError("Choose at least one source of runs")
+        self.workbook.add(stage, "sources", list(sources))
+
+    @property
+    def runs(self) -> list[Run]:
+        """The runs of the chosen sources as read, every found repair accepted."""
+        sources = self.sources
+        lessons = self.lesson_runs if LESSON in sources else []
+        return [*lessons, *(run for run in self.own.runs if run.origin in sources)]
 
     @property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs, with the group's refused repairs applied."""
+        runs = self.runs
+        new = [run for run in runs if run.source not in self._curves_as_read]
+        self._curves_as_read |= {curve.run.source: curve for curve in prepare(new)} if new else {}
         refused = self.workbook.latest("refused_repairs", {})
+        curves = [self._curves_as_read[run.source] for run in runs]
         return tuple(
-            self._with_refused(curve, refused[source]) if refused.get(source) else curve
-            for source, curve in self._curves_as_read.items()
+            self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
+            for curve in curves
         )
 
     def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
@@ -91,11 +131,20 @@ class Progress:
 
     @property
     def set_aside(self) -> dict[str, str]:
-        """Reasons of the runs now set aside, by source: the data folder's own and the group's."""
-        reasons = {run.source: run.set_aside for run in self.runs if run.set_aside}
+        """Reasons of the runs now set aside, by source: the data folder's own and the group's.
+
+        A run whose apparatus did not stand as usual is set aside too, until the group takes it back.
+        """
+        reasons = {run.source: run.set_aside or self._unusual(run) for run in self.runs}
         for entry in self.workbook.history("set_aside"):
             reasons[entry.value["source"]] = entry.value["reason"]
         return {source: reason for source, reason in reasons.items() if reason}
+
+    def _unusual(self, run: Run) -> str:
+        found = [
+            f"{name} {run.conditions[name]}" for name in USUAL if run.conditions.get(name, USUAL[name]) != USUAL[name]
+        ]
+        return f"made under other conditions: {', '.join(found)}" if found else ""
 
     @property
     def results(self) -> pd.DataFrame:

@@ -19,16 +19,17 @@ __all__ = ["read_folder"]
 LIST_NAME = "runs.csv"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt")
 NAMED_LIKE = "magnets-3_trial-2.csv"
-NOT_CONDITIONS = ("file", "trial", "order", "flags_per_turn", "sound", "set_aside", "note")
+NOT_CONDITIONS = ("file", "trial", "order", "origin", "flags_per_turn", "sound", "set_aside", "note")
 
 
 def read_folder(folder: str | Path, **how) -> list[Run]:
     """All runs of a folder.
 
-    With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session),
-    `flags_per_turn`, `sound`, `set_aside` (the reason), `note`; every other column is a condition (a float where it
-    is a number). Files it does not name are not read. Without it, every .csv, .tsv and .txt file in the folder must be
-    named like `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
+    With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session), `origin` (how
+    the run was made), `flags_per_turn`, `sound`, `set_aside` (the reason), `note`; every other column is a condition
+    (a float where it is a number). Files it does not name are not read. Without it, every .csv, .tsv and .txt file in
+    the folder must be named like `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same
+    conditions.
 
     Parameters
     ----------
@@ -131,7 +132,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         order = numbers.pop("order") or 0
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
         for run in read(folder / inside, source=name, conditions=conditions, **given).runs:
-            kept = {name: cells.get(name, "") for name in ("sound", "set_aside", "note")}
+            kept = {name: cells.get(name, "") for name in ("origin", "sound", "set_aside", "note")}
             yield replace(run, order=order, **kept)
 
 

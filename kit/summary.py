@@ -16,7 +16,8 @@ What the summary is made from (`kind` of an entry: its `value`):
     explanation                       {"claim": text, "evidence": text, "reasoning": text, "rebuttal": text}
 
 Of a kind entered several times the latest counts, except for predictions (the first sealed answer, and the
-latest of each later moment) and comparisons (all). Other kinds are left to whoever knows them.
+latest of each later moment) and comparisons (all). Other kinds are left to whoever knows them: drafts, and the runs
+a group made itself (`run`, `sources`, see `kit.own_runs`).
 """
 
 from __future__ import annotations

@@ -52,8 +52,8 @@ def measure(
     Returns
     -------
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
-    turns_u, start_s, stop_s, status, set_aside, source, more_than_s, note`. `start_s` and `stop_s` are on the log's
-    own clock. A run that can't be measured stays, with its `status` and NaN; where it ended before the stop
+    turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note`. `start_s` and `stop_s` are on the
+    log's own clock. A run that can't be measured stays, with its `status` and NaN; where it ended before the stop
     threshold, `more_than_s` says how long it had lasted by then. Uncertainties are standard uncertainties; value
     ± 2 u is meant to hold the value without gate jitter 95 times in 100.
 
@@ -135,6 +135,7 @@ def _row(curve: SpeedCurve, found: dict, stop_period_s) -> dict:
         | {
             "set_aside": run.set_aside,
             "source": run.source,
+            "origin": run.origin,
             "more_than_s": more_than_s,
             "note": "; ".join(notes),
         }

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .errors import KitError
-from .figure_style import FONT_SIZE, HEIGHT_PX, INK, MUTED, PAPER, new_figure, series
+from .figure_style import FONT_SIZE, HEIGHT_PX, INK, MUTED, PAPER, new_figure, origin_looks, series
 from .trend_models import MODELS
 from .trend_text import left_over
 from .wording import axis_title, case_of, name_of, number, unit_of
@@ -45,6 +45,7 @@ def trend_figure(
     averages=None,
     band: tuple | None = None,
     predictions: Sequence[tuple] = (),
+    origins: Sequence[str] | None = None,
 ):
     """Trials, condition means with 95 % intervals, and curves, each named at its end.
 
@@ -56,6 +57,7 @@ def trend_figure(
     averages : table of `kit.trials.average`; its pooled intervals are drawn.
     band : (x, low, high) of the best trend's mean, shaded.
     predictions : triples (x, trend, kit.trend.Prediction) to mark with their intervals.
+    origins : (n,) where each trial comes from, if there are several sources.
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     figure = new_figure(axis_title(x_name), axis_title(quantity), showlegend=False, margin={"t": 32})
@@ -69,7 +71,7 @@ def trend_figure(
         _add_band(figure, band, model_series(trends[0].model)["color"])
     for rank, trend in enumerate(trends):
         _add_curve(figure, trend, shown, (low, high), width=3.5 if rank == 0 else 2.25)
-    _add_data(figure, x, y, averages, x_name, quantity)
+    _add_data(figure, x, y, averages, x_name, quantity, origins)
     for at, trend, prediction in predictions:
         _add_prediction(figure, at, trend, prediction, quantity)
     _label_ends(figure, trends, shown, bottom, top)
@@ -260,17 +262,33 @@ def _add_curve(figure, trend, shown, tested, width, log=False) -> None:
         )
 
 
-def _add_data(figure, x, y, averages, x_name, quantity) -> None:
+def _add_data(figure, x, y, averages, x_name, quantity, origins=None) -> None:
     unit = unit_of(quantity)
-    figure.add_scatter(
-        x=x,
-        y=y,
-        mode="markers",
-        name="each trial",
-        marker={"symbol": "circle-open", "size": 8, "color": INK, "line": {"width": 1.5}},
-        customdata=[f"{case_of(x_name, a)}: {number(b)} {unit}".rstrip() for a, b in zip(x, y, strict=True)],
-        hovertemplate="%{customdata}<extra></extra>",
-    )
+    origins = np.asarray(origins if origins is not None else [""] * len(x))
+    looks = origin_looks(origins.tolist())
+    for origin, (words, symbol, color) in looks.items():
+        of = origins == origin
+        figure.add_scatter(
+            x=x[of],
+            y=y[of],
+            mode="markers",
+            name=words,
+            showlegend=len(looks) > 1,
+            marker={
+                "symbol": f"{symbol}-open",
+                "size": 8,
+                "color": color if len(looks) > 1 else INK,
+                "line": {"width": 1.5},
+            },
+            customdata=[
+                f"{case_of(x_name, a)}: {number(b)} {unit}".rstrip() for a, b in zip(x[of], y[of], strict=True)
+            ],
+            hovertemplate="%{customdata}<extra></extra>",
+        )
+    if len(looks) > 1:
+        names = [words for words, _, _ in looks.values()]
+        figure.update_layout(showlegend=True)
+        figure.for_each_trace(lambda trace: trace.update(showlegend=(trace.name or "") in names))
     if averages is not None:
         figure.add_scatter(
             x=averages.iloc[:, 0],

@@ -10,6 +10,7 @@ import pandas as pd
 from ..errors import KitError
 from ..lesson import STAGES, Lesson
 from ..pages import MADE_STAGES
+from ..passes import Run
 from ..progress import QUANTITIES, Progress
 from ..sensitivity import sensitivity
 from ..summary import table_rows
@@ -18,8 +19,10 @@ from ..trend import same_shape
 from ..trials import compare_methods
 from ..wording import plus_minus
 from ..workbook import Workbook
+from .add_files import AddFiles
 from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .comparison_log import ComparisonLog
+from .data_sources import DataSources
 from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
@@ -131,12 +134,26 @@ class Stage:
                     "passes logged": len(run.pass_times_s),
                     "logged twice": bounces,
                     "missed": missed,
+                    "origin": run.origin,
                     "file": run.source,
                     "note": run.set_aside or run.note,
                 }
             )
         table = pd.DataFrame(rows).sort_values([self.lesson.x_label, "trial"], key=_as_numbers)
         return _box(widgets.HTML(html_table(table)))
+
+    def sources(self) -> DataSources:
+        """Whose runs count: the lesson's, the group's own, or both."""
+        return DataSources(self.progress, self.stage)
+
+    def add_files(self) -> AddFiles:
+        """Gate logs of the group's own, as files."""
+        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_files")
+        return AddFiles(folder, self.lesson.x, self.lesson.x_label, self._keep_file)
+
+    def _keep_file(self, run: Run) -> Run:
+        own = self.progress.own
+        return own.add(run.pass_times_s, run.conditions, "file", run.flags_per_turn, f"from the file {run.source}")
 
     def thresholds(self) -> widgets.Widget:
         """The plot on which the group agrees where counting starts and stops."""

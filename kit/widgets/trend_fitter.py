@@ -148,9 +148,16 @@ class TrendFitter(widgets.VBox):
             raise KitError("A curve needs conditions that are numbers", column=self.x, found=results[self.x].iloc[0])
         self._results, self._fits, self._bands = results.copy(), {}, {}
 
+    def _rows(self) -> pd.DataFrame:
+        return self._results[counting(self._results) & self._results[self.quantity].notna()]
+
     def _data(self) -> tuple[np.ndarray, np.ndarray]:
-        rows = self._results[counting(self._results) & self._results[self.quantity].notna()]
+        rows = self._rows()
         return rows[self.x].to_numpy(float), rows[self.quantity].to_numpy(float)
+
+    def _origins(self) -> list[str] | None:
+        rows = self._rows()
+        return rows["origin"].tolist() if "origin" in rows.columns else None
 
     def _fit(self) -> None:
         """Fits for the curves chosen; those already made for these data are remembered."""
@@ -282,7 +289,10 @@ class TrendFitter(widgets.VBox):
         marks = (
             [] if at is None else [(at, q, q.predict(at, "single run")) for q in trends[:PREDICTED] if q.defined_at(at)]
         )
-        return trend_figure(x, y, trends, averages=averages, band=band, predictions=marks, **names), words, numbers
+        figure = trend_figure(
+            x, y, trends, averages=averages, band=band, predictions=marks, origins=self._origins(), **names
+        )
+        return figure, words, numbers
 
     def _verdict_words(self) -> list[str]:
         if not self.trends:

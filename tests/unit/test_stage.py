@@ -200,7 +200,7 @@ def test_unknown_stage(lesson, workbook):
 def test_reasons_of_the_data_folder_count_too(lesson, workbook):
     progress = Progress(lesson, workbook)
     run = progress.runs[0]
-    progress.runs[0] = Run(run.pass_times_s, run.conditions, source=run.source, set_aside="flag bent")
+    progress.lesson_runs[0] = Run(run.pass_times_s, run.conditions, source=run.source, set_aside="flag bent")
     assert progress.set_aside == {run.source: "flag bent"}
 
 

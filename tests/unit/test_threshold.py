@@ -57,6 +57,7 @@ def test_row_order_and_columns_follow_the_contract(lesson_curves):
         "status",
         "set_aside",
         "source",
+        "origin",
         "more_than_s",
         "note",
     ]
