@@ -57,11 +57,11 @@ class ComparisonLog(widgets.VBox):
             self.cycles,
         )
         for side in self.sides:
-            side.on_change(self._compare)
-        self._compare()
+            side.on_change(self._judge)
+        self._judge()
         self._list_cycles()
 
-    def _compare(self) -> None:
+    def _judge(self) -> None:
         self.comparison = None
         try:
             first, second = (side.measured() for side in self.sides)
@@ -116,7 +116,7 @@ class _Side(widgets.VBox):
         self.choice = widgets.Dropdown(
             options=[*options, (OWN, None)], value=min(place, len(offered) - 1) if offered else None, description=words
         )
-        self.choice.style.description_width = "initial"
+        self.choice.style.description_width, self.choice.layout.width = "initial", "auto"
         self.label = widgets.Text(description="What is it?", placeholder="2 magnets, group B")
         self.value = widgets.Text(description="Value", placeholder="29.8")
         self.u = widgets.Text(description="± (standard uncertainty)", placeholder="0.4")
