@@ -41,7 +41,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
-    "lesson": ({"lesson", "pages"}, {"words", "passes"}),
+    "lesson": ({"lesson", "pages"}, {"words", "passes", "bench"}),
     "progress": ({"progress"}, {"words", "lesson", "workbook", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
