@@ -1,8 +1,8 @@
 """One push on the virtual bench, in one call: what the student sets, their code and the run's number fix every byte.
 
-    spin = push(bench_setup("coasting_disc"), 2, code="amber-otter-1", number=1)
-    spin.run                                # as a gate would have logged it
-    measure([spin.run], 0.25, 1.0)          # counted like any other run
+spin = push(bench_setup("coasting_disc"), 2, code="amber-otter-1", number=1)
+spin.run                                # as a gate would have logged it
+measure([spin.run], 0.25, 1.0)          # counted like any other run
 """
 
 from __future__ import annotations
@@ -63,7 +63,9 @@ def push(
     """
     value, tilt_deg, strength = _checked(setup, value, tilt_deg, strength)
     if isinstance(number, bool) or not isinstance(number, int) or number < 1:
-        raise KitError("The runs of a session are numbered from 1", found=number, fix="use a whole number of at least 1")
+        raise KitError(
+            "The runs of a session are numbered from 1", found=number, fix="use a whole number of at least 1"
+        )
     kind = setup.apparatus
     random = np.random.RandomState(run_seed(setup, code, number))
     warmth = 1 + kind.warm_up * -math.expm1(-(number - 1) / _WARM_AFTER)

@@ -159,7 +159,7 @@ def load_lesson(folder: str | Path) -> Lesson:
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
         bench=bench_setup(
             keys.text("apparatus", default=""),
-            keys.table("bench").values if "bench" in keys.values else None,
+            keys.mapping_or_none("bench"),
             x=changed.text("name"),
             x_words=changed.text("words"),
             x_unit=changed.text("unit", default=""),
@@ -279,6 +279,9 @@ class _Keys:
     def mapping(self, key, example) -> dict[str, str]:
         found = self._get(key, dict, {}, example, lambda found: all(isinstance(v, str) for v in found.values()))
         return dict(found)
+
+    def mapping_or_none(self, key) -> dict | None:
+        return self._get(key, dict, None, f"[{self.place}{key}]")
 
     def table(self, key) -> _Keys:
         return _Keys(self._get(key, dict, {}, f"[{self.place}{key}]"), self.path, f"{self.place}{key}.")

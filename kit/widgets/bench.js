@@ -36,17 +36,18 @@ function render({ model, el }) {
   const ask = (request) => { model.set("_asked", { ...request, id: `${unique}-${++asked}` }); model.save_changes(); };
 
   // ---- setting it up ----------------------------------------------------------------------------------------
+  const take = (value) => { problem.textContent = ""; typed.removeAttribute("aria-invalid"); choose("value", value); };
   const problem = make("span", { class: "bench-problem", role: "alert" });
   const typed = make("input", { type: "text", inputmode: "decimal", autocomplete: "off", class: "bench-number", "aria-label": `${told.label}, as a number`,
     onchange: () => {
       const text = typed.value.trim().replace(",", "."), value = text === "" ? NaN : Number(text);
       const fits = value >= 0 && value <= told.top && (!told.whole || Number.isInteger(value));
-      problem.textContent = fits ? "" : `Type a ${told.whole ? "whole " : ""}number from 0 to ${told.top}.`;
-      typed.toggleAttribute("aria-invalid", !fits);
-      if (fits) choose("value", value);
+      if (fits) return take(value);
+      problem.textContent = `Type a ${told.whole ? "whole " : ""}number from 0 to ${told.top}.`;
+      typed.setAttribute("aria-invalid", "true");
     },
     onkeydown: (e) => { if (e.key === "Enter") typed.dispatchEvent(new Event("change")); } });
-  const chips = told.values.map((value) => make("button", { type: "button", class: "bench-chip", onclick: () => choose("value", value) }, written(value)));
+  const chips = told.values.map((value) => make("button", { type: "button", class: "bench-chip", onclick: () => take(value) }, written(value)));
   const slider = (name, label, attributes, say, factor = 1) => {
     const shown = make("output", { class: "bench-shown" });
     const input = make("input", { type: "range", "aria-label": label, ...attributes, oninput: () => choose(name, Number(input.value) / factor) });
@@ -211,7 +212,7 @@ function render({ model, el }) {
     readouts[0].value.textContent = seen;
     readouts[1].value.textContent = seen > 1 ? `${gap.toFixed(gap < 1 ? 3 : 2)} s` : "–";
     readouts[2].value.textContent = `${time.toFixed(1)} s`;
-    const quick = seen > 1 && (time - spin.passes[seen - 2]) / rate < 1;
+    const shown_s = Math.max(gap, time - spin.passes[seen - 1]) / rate, quick = shown_s < LAMP_REST / 1000;
     lampText.textContent = `Gate lamp: ${!play ? "dark" : !quick ? "blinks at each pass" : calm.matches ? "on while the flag passes" : "stays on: more than two passes a second"}`;
   }
 

@@ -35,7 +35,7 @@ const KINDS = {
     turning: [draw("circle", { cx: -40, r: 7, class: "bench-sticker" }), ...around(12).map((a) => bar(94, -1.6, 5, 3.2, "bench-dot", a))],
     smear: [ring(40, 14, "bench-sticker-smear"), ring(96.5, 3, "bench-dot-smear")],
     above: around(n).map((a) => draw("g", { transform: `rotate(${a})` },
-      draw("path", { d: "M86 0l4-5 5 10 5-10 5 10 5-10 5 10 4-5", class: "bench-spring" }), bar(62, -10, 24, 20, "bench-pad", 0, 4), bar(62, -10, 6, 20, "bench-pad-face", 0, 3))),
+      draw("path", { d: "M86 0l3-5 6 10 6-10 6 10 6-10 6 10 3-5", class: "bench-spring" }), bar(62, -10, 24, 20, "bench-pad", 0, 4), bar(62, -10, 6, 20, "bench-pad-face", 0, 3))),
   }),
   vanes: (n, id) => ({
     below: [shades(id, ["0%", "light"], ["60%", "metal"], ["100%", "dark"]), ring(124, 5, "bench-frame")],
