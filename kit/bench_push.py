@@ -49,7 +49,7 @@ def push(
     strength : of the push, from 0.3 to 1, as a share of the fastest the bench allows.
     tilt_deg, dry_hub : the spindle's tilt in degrees, 0 to 5; the hub dry instead of greased.
     code, number : whose run, and the how manieth of the session, from 1. Both seed the scatter: the same settings,
-        code and number give the same bytes for ever (numpy keeps RandomState's stream, NEP 19).
+        code and number give the same run for ever (numpy keeps RandomState's stream, NEP 19).
     trial : noted in the run.
 
     What scatters, all of it invented: the push lets go at `strength` × the fastest speed × exp(−σG/2) with G from a
@@ -113,7 +113,6 @@ def motion_samples(spin: Spin, step_s: float = 0.25, most: int = 2000) -> tuple[
     last_s = float(spin.run.pass_times_s[-1]) - spin.pushed_at_s
     end_s = max(min(motion.rest_s, last_s + 15.0), motion.push_s + step_s)
     n = min(max(math.ceil((end_s - motion.push_s) / step_s) + 1, 60), most)
-    # from a hair after the release, so that the first sample is one of the coasting
     speeds, angles = motion.state_at(np.linspace(motion.push_s, end_s, n))
     return end_s, speeds, angles
 

@@ -253,7 +253,12 @@ function render({ model, el }) {
   }
 
   watch("_spin", start);
-  watch("_runs", () => { showRuns(); showButtons(); });
+  watch("_runs", () => { // a button that goes when it is pressed hands the keyboard's focus on
+    const focused = el.getRootNode().activeElement, going = keepRow.contains(focused) || table.contains(focused);
+    showRuns();
+    showButtons();
+    if (going && !(focused.isConnected && focused.checkVisibility())) pushButton.focus({ preventScroll: true });
+  });
   watch("_log", download);
   watch("_said", () => { const said = get("_said"); if (!said.text) return; answered(); showButtons(); say(said.text, said.problem); });
   for (const name of ["value", "tilt_deg", "dry_hub", "strength"]) watch(name, showSetting);

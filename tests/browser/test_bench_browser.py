@@ -49,8 +49,9 @@ TURNING = "() => /^[1-9]/.test(document.querySelector('.bench-readouts strong').
 
 @pytest.fixture
 def open_bench(lab_page, make_notebook):
-    def open_it(apparatus="coasting_disc"):
-        page = lab_page(make_notebook("bench.ipynb", NOTEBOOK.replace("APPARATUS", apparatus)))
+    def open_it(apparatus="coasting_disc", last_line="bench"):
+        source = NOTEBOOK.replace("APPARATUS", apparatus).removesuffix("bench\n") + last_line
+        page = lab_page(make_notebook("bench.ipynb", source))
         page.errors = []
         page.on("pageerror", lambda error: page.errors.append(str(error)))
         page.locator(".bench-stage").wait_for()
@@ -108,6 +109,7 @@ def test_a_push_by_keyboard_is_played_by_the_page_alone_and_kept(open_bench, ker
     page.get_by_role("button", name="Keep this run").click()
     page.get_by_role("status").filter(has_text="Kept as run 1.").wait_for()
     page.get_by_role("cell", name="✓ kept").wait_for()
+    assert page.get_by_role("button", name="Give it another push").evaluate("node => node === document.activeElement")
     assert kernel_says(page, "kept") == f"[({len(times)}, {{'magnets': 2.0}}, 'simulated; push 85%; first try')]"
     # the numbers behind the plot
     page.get_by_text("The plot in numbers").click()
@@ -147,7 +149,10 @@ def test_who_asks_for_less_motion_sees_none_and_readouts_twice_a_second(open_ben
 
 
 def test_typing_names_sizes_keys_and_a_narrow_window(open_bench, kernel_says):
-    page = open_bench("card_vanes")
+    page = open_bench("card_vanes", "bench.push()\nbench")  # as a page that is opened again: the last run stands there
+    assert readouts(page)[0] == kernel_says(page, "len(bench.spins[1].run.pass_times_s)")
+    assert page.get_by_role("button", name="Keep this run").is_visible()
+    assert page.get_by_role("cell", name="not kept").is_visible()
     field = page.get_by_role("textbox", name="Number of things, as a number")
     for text in ("2,5", "9", "some"):
         field.fill(text)
