@@ -33,7 +33,10 @@ function render({ model, el }) {
   const watch = (name, f) => { model.on(`change:${name}`, f); undo.push(() => model.off(`change:${name}`, f)); };
   const choose = (name, value) => { model.set(name, value); model.save_changes(); showSetting(); };
   let asked = 0, waiting = 0, rate = 1, play = null, finished = null, timer = 0, frame = 0;
-  const ask = (request) => { model.set("_asked", { ...request, id: `${unique}-${++asked}` }); model.save_changes(); };
+  const ask = (request) => {
+    model.set("_asked", [...get("_asked").slice(-19), { ...request, id: `${unique}-${++asked}` }]);
+    model.save_changes();
+  };
 
   // ---- setting it up ----------------------------------------------------------------------------------------
   const take = (value) => { problem.textContent = ""; typed.removeAttribute("aria-invalid"); choose("value", value); };

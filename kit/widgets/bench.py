@@ -61,7 +61,9 @@ class Bench(anywidget.AnyWidget):
     strength = t.Float(0.85).tag(sync=True)
 
     _setup = t.Dict().tag(sync=True)
-    _asked = t.Dict().tag(sync=True)  # {"do": "push", "keep" or "log", "id": counts up, "number", "note"}
+    # The latest requests: {"do": "push", "keep" or "log", "id", "number", "note"}. A list, because a page merges what
+    # it sends while the kernel is busy: a single value would lose all requests but the last.
+    _asked = t.List(t.Dict()).tag(sync=True)
     _spin = t.Dict().tag(sync=True)  # the motion and the log of the latest push
     _runs = t.List(t.Dict()).tag(sync=True)  # one row a run
     _log = t.Dict().tag(sync=True)  # a log to download
@@ -82,6 +84,7 @@ class Bench(anywidget.AnyWidget):
         self.spins: dict[int, Spin] = {}
         self.kept: set[int] = set()
         self._settings: dict[int, dict] = {}
+        self._answered: set[str] = set()
         self._on_keep, self._on_push = on_keep, on_push
         self._thresholds = start_period_s, stop_period_s
         values = setup.apparatus.values
@@ -134,18 +137,24 @@ class Bench(anywidget.AnyWidget):
 
     @t.observe("_asked")
     def _answer(self, change) -> None:
-        asked = change["new"]
+        for request in change["new"]:
+            if request["id"] not in self._answered:
+                self._answered.add(request["id"])
+                self._do(request)
+
+    def _do(self, request: Mapping) -> None:
+        wanted, told = request["do"], {"id": request["id"]}
         try:
-            if asked.get("do") == "push":
+            if wanted == "push":
                 self.push()
-            elif asked.get("do") == "keep":
-                self._said = {"id": asked["id"], "text": self.keep(int(asked["number"]), asked.get("note", "").strip())}
-            elif asked.get("do") == "log":
-                number = int(asked["number"])
+            elif wanted == "keep":
+                self._said = {**told, "text": self.keep(int(request["number"]), request.get("note", "").strip())}
+            elif wanted == "log":
+                number = int(request["number"])
                 name = f"{self.setup.apparatus.name}_bench_run-{number:02d}.csv"
-                self._log = {"id": asked["id"], "name": name, "text": self.log(number)}
+                self._log = {**told, "name": name, "text": self.log(number)}
         except KitError as error:
-            self._said = {"id": asked["id"], "text": str(error), "problem": True}
+            self._said = {**told, "text": str(error), "problem": True}
 
     # --- for the page ----------------------------------------------------------------------------------------------
 

@@ -27,7 +27,7 @@ def bench(kept):
 
 def ask(bench, do, **more):
     ask.count = getattr(ask, "count", 0) + 1
-    bench.set_state({"_asked": {"do": do, "id": f"page-{ask.count}", **more}})
+    bench.set_state({"_asked": [*bench._asked, {"do": do, "id": f"page-{ask.count}", **more}]})
 
 
 def floats(data):
@@ -95,6 +95,17 @@ def test_a_run_that_was_not_kept_is_still_listed_and_can_be_kept_later(bench, ke
     ask(bench, "keep", number=1)
     assert kept[0][0].tobytes() == first.run.pass_times_s.tobytes()
     assert [row["kept"] for row in bench._runs] == [True, False]
+
+
+def test_requests_that_come_in_one_message_are_all_answered_once(bench, kept):
+    for _ in range(2):
+        bench.push()
+    both = [{"do": "keep", "id": "p-1", "number": 1}, {"do": "keep", "id": "p-2", "number": 2}]
+    bench.set_state({"_asked": both})
+    bench.set_state({"_asked": [*both, {"do": "log", "id": "p-3", "number": 2}]})
+    assert len(kept) == 2
+    assert bench.kept == {1, 2}
+    assert bench._log["id"] == "p-3"
 
 
 def test_a_refusal_is_shown_and_the_run_is_not_lost():
