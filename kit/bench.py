@@ -19,7 +19,19 @@ from .drag import DragLaw
 from .errors import KitError
 from .passes import Run
 
-__all__ = ["APPARATUS", "Apparatus", "Gate", "session", "simulate_run", "true_stretch", "write_lesson_data"]
+__all__ = [
+    "APPARATUS",
+    "Apparatus",
+    "Gate",
+    "Motion",
+    "Spin",
+    "Torque",
+    "session",
+    "simulate",
+    "simulate_run",
+    "true_stretch",
+    "write_lesson_data",
+]
 
 INVENTED = "Invented data from the kit's virtual bench (seed {seed}): no real apparatus was used."
 
@@ -98,18 +110,71 @@ def true_stretch(law: DragLaw, start_period_s: float, stop_period_s: float) -> t
     return float(law.duration(*speeds)), float(law.angle(*speeds) / (2 * np.pi))
 
 
-def simulate_run(
+@dataclass(frozen=True)
+class Motion:
+    """One push and what follows: a disc at rest is sped up evenly, then let go, then coasts by a law of drag.
+
+    Times in s and angles in turns, both counted from the beginning of the push.
+    """
+
+    law: DragLaw
+    release_turns_per_s: float
+    push_s: float  # how long the hand pushes
+
+    @property
+    def push_turns(self) -> float:
+        """Angle at which the hand lets go, turns."""
+        return self.release_turns_per_s * self.push_s / 2
+
+    @property
+    def rest_s(self) -> float:
+        """When it comes to rest; infinite without constant drag."""
+        return self.push_s + float(self.law.time_to_rest(2 * np.pi * self.release_turns_per_s))
+
+    def state_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Speed (turns/s) and angle (turns) at times ≥ 0."""
+        time_s = np.asarray(time_s, dtype=float)
+        share = np.minimum(time_s / self.push_s, 1.0)
+        speed, angle = self.law.state_at(np.maximum(time_s - self.push_s, 0.0), 2 * np.pi * self.release_turns_per_s)
+        pushing = share < 1
+        return (
+            np.where(pushing, share * self.release_turns_per_s, speed / (2 * np.pi)),
+            np.where(pushing, share**2 * self.push_turns, self.push_turns + angle / (2 * np.pi)),
+        )
+
+    def time_at(self, angle_turns: np.ndarray) -> np.ndarray:
+        """Times at which angles ≥ 0 are reached; infinite where it comes to rest before."""
+        angle = np.asarray(angle_turns, dtype=float)
+        times = self.push_s * np.sqrt(np.minimum(angle, self.push_turns) / self.push_turns)
+        coasting = angle > self.push_turns
+        later = 2 * np.pi * (angle[coasting] - self.push_turns)
+        times[coasting] = self.push_s + self.law.time_at_angle(later, 2 * np.pi * self.release_turns_per_s)
+        return times
+
+
+@dataclass(frozen=True, eq=False)
+class Spin:
+    """A simulated run with the motion behind it."""
+
+    motion: Motion
+    first_pass_turns: float  # angle at which the first flag is in the gate
+    pushed_at_s: float  # what the gate's clock shows when the push begins
+    run: Run
+
+
+def simulate(
     law: DragLaw,
     push_turns_per_s: float,
     random: np.random.RandomState,
     gate: Gate | None = None,
     slowest_period_s: float = 12.0,
     longest_s: float = 3600.0,
-) -> Run:
+) -> Spin:
     """One spin-down as a gate would log it: push, release at `push_turns_per_s`, coast until (nearly) at rest.
 
     The push speeds the disc up evenly within about a second. The log ends with the last pass, when a turn takes
     longer than `slowest_period_s`, or after `longest_s` of coasting. The clock starts at an arbitrary moment.
+    Raises KitError for a push that is not above 0, or one so weak that no flag passed the gate.
     """
     if not push_turns_per_s > 0:
         raise KitError(
@@ -117,19 +182,21 @@ def simulate_run(
         )
     gate = gate or Gate()
     flags = len(gate.flag_offsets_turns)
-    peak = 2 * np.pi * push_turns_per_s
-    push_s = random.uniform(0.7, 1.3)
-    push_turns = push_turns_per_s * push_s / 2
+    motion = Motion(law, push_turns_per_s, random.uniform(0.7, 1.3))
     first = random.uniform() / flags
-    coasting_turns = _turns_until(law, peak, slowest_period_s, longest_s)
-    even = np.arange(first, push_turns + coasting_turns, 1 / flags)
-    angle = even + np.resize(gate.flag_offsets_turns, even.size)
-    pushed = np.minimum(np.maximum(angle, 0.0), push_turns)
-    times = push_s * np.sqrt(pushed / push_turns)
-    coasting = angle > push_turns
-    times[coasting] = push_s + law.time_at_angle(2 * np.pi * (angle[coasting] - push_turns), peak)
-    times = times[np.isfinite(times)] + random.uniform(1.0, 4.0)
-    return Run(_through_gate(times, gate, random), flags_per_turn=flags)
+    coasting_turns = _turns_until(law, 2 * np.pi * push_turns_per_s, slowest_period_s, longest_s)
+    even = np.arange(first, motion.push_turns + coasting_turns, 1 / flags)
+    times = motion.time_at(np.maximum(even + np.resize(gate.flag_offsets_turns, even.size), 0.0))
+    pushed_at_s = random.uniform(1.0, 4.0)
+    seen = _through_gate(times[np.isfinite(times)] + pushed_at_s, gate, random)
+    if not seen.size:
+        raise KitError("The flag never came to the gate: the push was too weak", fix="push harder")
+    return Spin(motion, first, pushed_at_s, Run(seen, flags_per_turn=flags))
+
+
+def simulate_run(law: DragLaw, push_turns_per_s: float, random: np.random.RandomState, *args, **kwargs) -> Run:
+    """The run of `simulate`, with the same arguments."""
+    return simulate(law, push_turns_per_s, random, *args, **kwargs).run
 
 
 def _turns_until(law: DragLaw, peak, slowest_period_s, longest_s) -> float:

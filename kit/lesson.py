@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from .bench_setup import BenchSetup, bench_setup
 from .errors import KitError
 from .gatelog import read_folder
 from .passes import Run
@@ -73,6 +74,7 @@ class Lesson:
     texts: Mapping[str, str]  # a stage's own introduction, Markdown
     data_notice: str = ""
     apparatus: str = ""  # the virtual bench's name for it, if it has one
+    bench: BenchSetup | None = None  # the bench that simulates it: a known apparatus, a [bench] table, or both
 
     @property
     def name(self) -> str:
@@ -155,6 +157,15 @@ def load_lesson(folder: str | Path) -> Lesson:
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
+        bench=bench_setup(
+            keys.text("apparatus", default=""),
+            keys.mapping_or_none("bench"),
+            x=changed.text("name"),
+            x_words=changed.text("words"),
+            x_unit=changed.text("unit", default=""),
+            values=values,
+            file=path,
+        ),
     )
     ids = [q.id for q in lesson.questions]
     for repeated in {i for i in ids if ids.count(i) > 1}:
@@ -268,6 +279,9 @@ class _Keys:
     def mapping(self, key, example) -> dict[str, str]:
         found = self._get(key, dict, {}, example, lambda found: all(isinstance(v, str) for v in found.values()))
         return dict(found)
+
+    def mapping_or_none(self, key) -> dict | None:
+        return self._get(key, dict, None, f"[{self.place}{key}]")
 
     def table(self, key) -> _Keys:
         return _Keys(self._get(key, dict, {}, f"[{self.place}{key}]"), self.path, f"{self.place}{key}.")

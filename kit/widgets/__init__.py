@@ -7,6 +7,7 @@ from importlib import import_module
 
 _HOME = {
     "AgreementView": "agreement_view",
+    "Bench": "bench",
     "ClaimTester": "claim_tester",
     "ClassOverview": "class_overview",
     "CollapseView": "collapse_view",

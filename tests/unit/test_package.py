@@ -52,7 +52,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
     "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
-    "lesson": ({"lesson", "pages"}, {"words", "passes"}),
+    "lesson": ({"lesson", "pages"}, {"words", "passes", "bench"}),
     "progress": ({"progress"}, {"words", "lesson", "workbook", "own runs", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
