@@ -41,7 +41,11 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
-    "lesson": ({"lesson", "pages"}, {"words", "passes"}),
+    "lesson": (
+        {"lesson", "lesson_keys", "lesson_text", "lesson_new", "levels", "pages", "teacher_pages"},
+        {"words", "passes"},
+    ),
+    "lesson check": ({"lesson_check", "lesson_check_*"}, {"words", "passes", "counting", "trials", "lesson"}),
     "progress": ({"progress"}, {"words", "lesson", "workbook", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
