@@ -16,6 +16,7 @@ import pandas as pd
 from .errors import KitError
 from .gatelog import read_folder
 from .lesson_keys import Keys, Notes, UnknownKey, parse_toml, read_toml_text
+from .levels import LEVEL_NAMES
 from .passes import Run
 
 __all__ = [
@@ -35,7 +36,7 @@ __all__ = [
 
 SCHEMA = "kit-lesson-1"
 LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
-LEVELS = ("confirmation", "structured", "guided", "open")  # Banchi & Bell 2008
+LEVELS = LEVEL_NAMES
 STAGES = ("predict", "measure", "average", "trend", "explain", "investigate")
 
 
@@ -179,7 +180,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
     KitError : there is no such file, or it is no TOML.
     """
     path = Path(folder)
-    path = path if path.suffix == ".toml" else path / LESSON_FILE
+    path = path / LESSON_FILE if path.is_dir() else path
     notes = Notes()
     keys = Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes)
     schema = keys.text("schema", example=f'schema = "{SCHEMA}"')
@@ -231,7 +232,7 @@ def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Rea
     KitError : there is no such file, or it is no TOML.
     """
     path = Path(folder)
-    path = path if path.suffix == ".toml" else path / KEY_FILE
+    path = path / KEY_FILE if path.is_dir() else path
     notes = Notes()
     key: dict[str, dict] = {}
     for table in Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes).tables("questions"):
