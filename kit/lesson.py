@@ -23,6 +23,7 @@ __all__ = [
     "KEY_FILE",
     "LESSON_FILE",
     "LEVELS",
+    "SCHEMA",
     "STAGES",
     "Choice",
     "Lesson",
