@@ -236,7 +236,9 @@ def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Rea
     path = path / KEY_FILE if path.is_dir() else path
     notes = Notes()
     key: dict[str, dict] = {}
-    for table in Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes).tables("questions"):
+    for table in Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes).tables(
+        "questions"
+    ):
         named = table.text("id", example='id = "two-magnets"')
         supported = table.text("supported", example='supported = "half"   # the id of a choice')
         ideas = table.mapping("ideas", example='same = "the idea"')

@@ -147,9 +147,7 @@ class Keys:
     def tables(self, key: str) -> list[Keys]:
         """Tables of one name within this one."""
         found = self._get(key, list, [], f"[[{self.place}{key}]]", lambda v: all(isinstance(t, dict) for t in v))
-        return [
-            Keys(t, self.path, self.notes, f"{self.place}{key}[{i}].", self.silent) for i, t in enumerate(found, 1)
-        ]
+        return [Keys(t, self.path, self.notes, f"{self.place}{key}[{i}].", self.silent) for i, t in enumerate(found, 1)]
 
 
 def _for_example(example: str) -> str:

@@ -66,7 +66,7 @@ def key_text(key: Mapping[str, Mapping], lesson: Lesson) -> str:
 
 
 def _head(lesson: Lesson) -> list[str]:
-    levels = [f"#   {name:<12} {level_of(name).words}" for name in LEVEL_NAMES]
+    levels = [f"#   {name:<13} {level_of(name).words}" for name in LEVEL_NAMES]
     lines = [
         "# A lesson. Students get this file: the ideas behind the choices belong into teacher_key.toml.",
         "# Lines that begin with # are remarks for you. After each change run check-lesson, then new-lesson --remake.",

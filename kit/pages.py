@@ -8,14 +8,22 @@ student who only clicks can run them, and a student who programs can see where e
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from .errors import KitError
 from .lesson import STAGES, Lesson, load_lesson
 from .levels import level_of
 
-__all__ = ["notebook_name", "regenerate", "stage_cells", "stage_notebook", "start_notebook", "write_notebooks"]
+__all__ = [
+    "notebook_name",
+    "notebook_text",
+    "regenerate",
+    "stage_cells",
+    "stage_notebook",
+    "start_notebook",
+    "write_notebooks",
+]
 
 TITLES = {
     "predict": "Predict",
@@ -96,12 +104,12 @@ def start_notebook(lessons: list[Lesson]) -> str:
         "You may read and change the grey boxes. Nothing can break: get a fresh copy any time."
     )
     check = 'import kit\n\nprint(f"The kit is ready (version {kit.__version__}).")'
-    return _notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
+    return notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
 
 
 def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
     """The text of one stage's notebook (nbformat 4.5, no outputs)."""
-    return _notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
+    return notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
 
 
 def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list[tuple[str, str]]:
@@ -251,10 +259,8 @@ def _how_it_changes(lesson: Lesson) -> str:
             "pattern in what is left over (the residuals)? Does another one do as well?"
         )
     advice = "Look at what is left over (the residuals): a good curve leaves no pattern."
-    return (
-        "## Not whether, but how\n\n"
-        "You have seen that the coasting time changes. Now ask **how** it changes. "
-        + (f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first.")
+    return "## Not whether, but how\n\nYou have seen that the coasting time changes. Now ask **how** it changes. " + (
+        f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first."
     )
 
 
@@ -334,7 +340,8 @@ def _explain(lesson: Lesson) -> Cells:
 _CELLS = {"predict": _predict, "measure": _measure, "average": _average, "trend": _trend, "explain": _explain}
 
 
-def _notebook_text(stage: str, cells) -> str:
+def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
+    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
     document = {
         "cells": [
             {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}
