@@ -45,7 +45,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"lesson", "lesson_keys", "lesson_text", "lesson_new", "levels", "pages", "teacher_pages"},
         {"words", "passes"},
     ),
-    "lesson check": ({"lesson_check", "lesson_check_*"}, {"words", "passes", "counting", "trials", "lesson"}),
+    "lesson check": (
+        {"lesson_check", "lesson_check_*", "lesson_finding"},
+        {"words", "passes", "counting", "trials", "lesson"},
+    ),
     "progress": ({"progress"}, {"words", "lesson", "workbook", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
