@@ -306,7 +306,7 @@ def _check_private(student: Path) -> Iterator[Finding]:
             yield Finding(
                 path.relative_to(student.parent).as_posix(),
                 "",
-                "Somebody's entries lie in the folder to hand out",
+                "Somebody's entries lie in this folder",
                 fix="move this file away before you hand the folder out",
                 serious=False,
             )

@@ -203,7 +203,7 @@ def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[
     table = measure(curves, lesson.start_period_s, lesson.stop_period_s, lesson.rule)
     for status in sorted(set(table["status"]) - {COUNTED}):
         missed = table[table["status"] == status]
-        lost = sorted(set(lesson.values) - set(table.loc[table["status"] == COUNTED, lesson.x]))
+        lost = sorted(set(table[lesson.x]) - set(table.loc[table["status"] == COUNTED, lesson.x]))
         key, problem, fix = _threshold_words(status, curves)
         where = f"{count_of(len(missed), 'run')} of {len(table)}"
         named = ", ".join(missed["source"][:NAMED]) + (", …" if len(missed) > NAMED else "")
