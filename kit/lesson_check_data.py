@@ -205,7 +205,7 @@ def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[
         missed = table[table["status"] == status]
         lost = sorted(set(table[lesson.x]) - set(table.loc[table["status"] == COUNTED, lesson.x]))
         key, problem, fix = _threshold_words(status, curves)
-        where = f"{count_of(len(missed), 'run')} of {len(table)}"
+        where = f"{len(missed)} of {count_of(len(table), 'run')}"
         named = ", ".join(missed["source"][:NAMED]) + (", …" if len(missed) > NAMED else "")
         alone = f"; nothing is left for {lesson.x} = {_values(lost)}" if lost else ""
         yield Finding(
@@ -231,10 +231,10 @@ def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[
 
 def _threshold_words(status: str, curves: Sequence[SpeedCurve]) -> tuple[str, str, str]:
     if status == ALREADY_SLOWER:
-        fix = f"write, for example: start_period_s = {common_threshold(curves):g}   # the fastest that all runs reach"
+        fix = f"write, for example: start_period_s = {common_threshold(curves):g}   # the fastest that all runs reach; or set slow runs aside in runs.csv"
         return "thresholds.start_period_s", "were never as fast as the start", fix
     if status == NEVER_SLOW_ENOUGH:
-        fix = f"write, for example: stop_period_s = {common_stop(curves):g}   # the slowest that all runs reach"
+        fix = f"write, for example: stop_period_s = {common_stop(curves):g}   # the slowest that all runs reach; or set runs that ended early aside in runs.csv"
         return "thresholds.stop_period_s", "ended before they were as slow as the stop", fix
     return "", "have too few passes to be counted", "check these logs, or give a reason in the column set_aside"
 
