@@ -230,13 +230,15 @@ def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[
 
 
 def _threshold_words(status: str, curves: Sequence[SpeedCurve]) -> tuple[str, str, str]:
+    aside = "or set such runs aside in runs.csv, with the reason"
     if status == ALREADY_SLOWER:
-        fix = f"write, for example: start_period_s = {common_threshold(curves):g}   # the fastest that all runs reach; or set slow runs aside in runs.csv"
-        return "thresholds.start_period_s", "were never as fast as the start", fix
+        example = f"start_period_s = {common_threshold(curves):g}   # the fastest that all runs reach"
+        return "thresholds.start_period_s", "were never as fast as the start", f"write, for example: {example}; {aside}"
     if status == NEVER_SLOW_ENOUGH:
-        fix = f"write, for example: stop_period_s = {common_stop(curves):g}   # the slowest that all runs reach; or set runs that ended early aside in runs.csv"
-        return "thresholds.stop_period_s", "ended before they were as slow as the stop", fix
-    return "", "have too few passes to be counted", "check these logs, or give a reason in the column set_aside"
+        example = f"stop_period_s = {common_stop(curves):g}   # the slowest that all runs reach"
+        problem = "ended before they were as slow as the stop"
+        return "thresholds.stop_period_s", problem, f"write, for example: {example}; {aside}"
+    return "", "have too few passes to be counted", f"check these logs, {aside}"
 
 
 def _values(values) -> str:

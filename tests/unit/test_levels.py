@@ -65,15 +65,12 @@ def test_a_menu_of_curves_is_shown_where_students_find_the_relation_and_nothing_
 
 def test_plan_and_question_are_saved_in_words_of_their_own(tmp_path):
     workbook = Workbook(tmp_path / "w.jsonl")
-    for stage, box, kind in (
-        ("measure", "plan", "observation:plan"),
-        ("predict", "own_question", "observation:question"),
-    ):
+    for stage, box, topic in (("measure", "plan", "plan"), ("predict", "own_question", "question")):
         card = getattr(Stage(lesson_at("open"), stage, workbook), box)()
         assert "what I see" not in card.save_button.description
         card.text.value = f"my {box}"
         card.save_button.click()
-        assert workbook.latest(kind) == f"my {box}"
+        assert workbook.latest(f"observation:{topic}") == f"my {box}"
 
 
 def test_an_unknown_level():

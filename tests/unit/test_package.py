@@ -46,7 +46,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"words", "passes"},
     ),
     "lesson check": (
-        {"lesson_check", "lesson_check_*", "lesson_finding"},
+        {"lesson_check", "lesson_check_*", "lesson_draft", "lesson_finding"},
         {"words", "passes", "counting", "trials", "lesson"},
     ),
     "progress": ({"progress"}, {"words", "lesson", "workbook", *COMPUTING}),
