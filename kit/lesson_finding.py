@@ -34,13 +34,15 @@ class Finding:
         name = file or (Path(error.file).name if error.file else "")
         return cls(name, key or ", ".join(place), error.problem, error.fix or "", found, serious)
 
+    @property
+    def what(self) -> str:
+        """What is wrong, and what was found there, in whole sentences."""
+        return _closed(self.problem) + (f" Found: {self.found}." if self.found else "")
+
     def __str__(self) -> str:
         """The finding in one line, for a terminal."""
-        place = ": ".join(part for part in (self.file, self.key) if part)
-        parts = [f"{place}: {_closed(self.problem)}" if place else _closed(self.problem)]
-        parts += [f"Found: {self.found}."] if self.found else []
-        parts += [f"What to do: {_closed(self.fix)}"] if self.fix else []
-        return " ".join(parts)
+        place = "".join(f"{part}: " for part in (self.file, self.key) if part)
+        return f"{place}{self.what}" + (f" What to do: {_closed(self.fix)}" if self.fix else "")
 
 
 def _closed(sentence: str) -> str:

@@ -57,7 +57,7 @@ def findings_html(findings: Sequence[Finding]) -> str:
         {
             "where": " ".join(part for part in (finding.file, finding.key) if part),
             "": "problem" if finding.serious else "warning",
-            "what": finding.problem + (f" Found: {finding.found}" if finding.found else ""),
+            "what": finding.what,
             "what to do": finding.fix,
         }
         for finding in findings

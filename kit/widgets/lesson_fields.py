@@ -9,7 +9,7 @@ import ipywidgets as widgets
 from ..lesson import Lesson, Question
 from ..lesson_draft import TypedChoice, TypedQuestion, lesson_from, number_typed, numbers_typed
 from ..levels import LEVEL_NAMES, level_of
-from .parts import choice_of, heading, note
+from .parts import choice_of, note
 
 __all__ = ["LessonFields", "text_line"]
 
@@ -50,23 +50,36 @@ class LessonFields(widgets.VBox):
         self.texts = {stage: _area(f"Text before the stage {stage}", model.texts[stage]) for stage in model.texts}
         self.questions = [_QuestionFields(i, key.get(q.id), q) for i, q in enumerate(model.questions, 1)]
         self.questions.append(_QuestionFields(len(self.questions) + 1, None))
-        texts = widgets.Accordion([widgets.VBox(list(self.texts.values()))], titles=["Texts of the stages"])
-        typed = [
-            heading("The lesson"), self.title, self.question, self.level, self.level_words, self.expected,
-            heading("What is changed"), self.words, self.unit, self.name, self.conditions, self.reference,
-            heading("Where counting starts and stops"), self.start, self.stop, self.longest, self.most_turns,
-            heading("Safety"), self.safety, texts,
-        ]  # fmt: skip
-        asked = [widgets.VBox([*fields.all]) for fields in self.questions]
-        super().__init__([*typed, heading("Questions with choices"), *asked])
+        self.parts = {
+            "The lesson": [self.title, self.question, self.level, self.level_words, self.expected],
+            "What is changed": [
+                pair_of(self.words, self.unit),
+                pair_of(self.name, self.conditions),
+                self.reference,
+                pair_of(self.start, self.stop),
+                pair_of(self.longest, self.most_turns),
+            ],
+            "Questions with choices": [widgets.VBox(fields.all) for fields in self.questions],
+            "Safety": [self.safety],
+            "Texts of the stages": list(self.texts.values()),
+        }
+        self.part = choice_of("Part", [(words, words) for words in self.parts])
+        self._page = widgets.VBox()
+        super().__init__([self.part, self._page])
+        self._turn_page()
         self._show_level()
+        self.part.observe(lambda _: self._turn_page(), "value")
         self.level.observe(lambda _: self._show_level(), "value")
 
     @property
     def inputs(self) -> list[widgets.Widget]:
         """Every field that can be changed."""
-        own = [w for w in self.children if isinstance(w, widgets.Text | widgets.Textarea | widgets.ToggleButtons)]
+        own = [self.title, self.question, self.level, self.expected, self.words, self.unit, self.name]
+        own += [self.conditions, self.reference, self.start, self.stop, self.longest, self.most_turns, self.safety]
         return [*own, *self.texts.values(), *(field for fields in self.questions for field in fields.inputs)]
+
+    def _turn_page(self) -> None:
+        self._page.children = self.parts[self.part.value]
 
     def _show_level(self) -> None:
         level = level_of(self.level.value)
@@ -127,8 +140,8 @@ class _QuestionFields:
 
     @property
     def all(self) -> list[widgets.Widget]:
-        """Everything in the order of the page: each choice with its idea below it."""
-        pairs = [field for pair in zip(self.choices, self.ideas, strict=True) for field in pair]
+        """Everything in the order of the page: each choice beside its idea."""
+        pairs = [pair_of(choice, idea) for choice, idea in zip(self.choices, self.ideas, strict=True)]
         return [self.text, *pairs, self.supported]
 
     def typed(self) -> TypedQuestion:
@@ -140,6 +153,13 @@ class _QuestionFields:
         q = self.question
         about = {"id": q.id, "stage": q.stage, "shuffle": q.shuffle} if q else {}
         return TypedQuestion(self.text.value, choices, self.supported.value, **about)
+
+
+def pair_of(*fields: widgets.Widget) -> widgets.Box:
+    """Two fields beside each other, as long as there is room."""
+    box = widgets.Box(fields)
+    box.add_class("kit-pair")
+    return box
 
 
 def text_line(words: str, value: str) -> widgets.Text:
