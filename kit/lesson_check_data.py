@@ -190,7 +190,7 @@ def _check_trials(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
             LESSON_FILE,
             "changed.values",
             "There are runs with other values, which no page asks about",
-            found=_values(others),
+            found=_values(sorted(others)),
             serious=False,
             fix=f"write, for example: values = [{_values(sorted({*conditions, *others}))}]",
         )

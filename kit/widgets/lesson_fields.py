@@ -40,7 +40,7 @@ class LessonFields(widgets.VBox):
         self.reference = text_line("Reference value, which every group runs", f"{model.reference:g}")
         self.start = text_line("Counting starts when one turn takes (s)", f"{model.start_period_s:g}")
         self.stop = text_line(
-            "Counting stops when one turn takes (s; empty: at the last pass)",
+            "Counting stops when it takes (s; empty: last pass)",
             "" if model.stop_period_s is None else f"{model.stop_period_s:g}",
         )
         tops = model.expected_up_to
@@ -59,9 +59,9 @@ class LessonFields(widgets.VBox):
                 pair_of(self.start, self.stop),
                 pair_of(self.longest, self.most_turns),
             ],
-            "Questions with choices": [widgets.VBox(fields.all) for fields in self.questions],
+            **{fields.title: fields.all for fields in self.questions},
             "Safety": [self.safety],
-            "Texts of the stages": list(self.texts.values()),
+            "Texts": list(self.texts.values()),
         }
         self.part = choice_of("Part", [(words, words) for words in self.parts])
         self._page = widgets.VBox()
@@ -117,14 +117,13 @@ class _QuestionFields:
     def __init__(self, number: int, entry: Mapping | None, question: Question | None = None):
         entry, self.question = entry or {"supported": "", "ideas": {}}, question
         there = question.choices if question else ()
-        self.text = _area(
-            f"Question {number}" + ("" if question else " (a new one, if you want)"), getattr(question, "text", "")
-        )
+        self.title = f"Question {number}" if question else "New question"
+        self.text = _area(self.title, question.text if question else "")
         self.ids = [choice.id for choice in there] + [""] * (SPARE_CHOICES if question else NEW_CHOICES)
         texts = [choice.text for choice in there] + [""] * (len(self.ids) - len(there))
-        self.choices = [text_line(f"Choice {i}", text) for i, text in enumerate(texts, 1)]
+        self.choices = [_area(f"Choice {i}", text, rows=2) for i, text in enumerate(texts, 1)]
         self.ideas = [
-            text_line(f"Idea behind choice {i}", entry["ideas"].get(name, "")) for i, name in enumerate(self.ids, 1)
+            _area(f"Idea behind choice {i}", entry["ideas"].get(name, ""), rows=2) for i, name in enumerate(self.ids, 1)
         ]
         self.supported = widgets.Dropdown(
             options=[(f"choice {i}", i - 1) for i in range(1, len(self.ids) + 1)],

@@ -62,6 +62,7 @@ class LessonForm(widgets.VBox):
             ]
         )
         self.add_class("kit-box")
+        self.add_class("kit-lesson-form")
         self.like.observe(lambda _: self._begin(), "value")
         self._begin()
 
