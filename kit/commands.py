@@ -11,6 +11,7 @@ import webbrowser
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from shlex import quote
 
 import kit
 from kit import lab, launcher
@@ -59,7 +60,15 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"%(prog)s {kit.__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_add_open, _add_test, _add_analyse, _add_bench, _add_class_overview):
+    for add in (
+        _add_open,
+        _add_test,
+        _add_analyse,
+        _add_bench,
+        _add_new_lesson,
+        _add_check_lesson,
+        _add_class_overview,
+    ):
         command = add(commands)
         command.add_argument(
             "--uv", action="store_true", help="set up with the program uv, if it is installed (faster than pip)"
@@ -77,7 +86,12 @@ def _set_up(chosen: argparse.Namespace, **needs) -> None:
 
 def _add_open(commands) -> argparse.ArgumentParser:
     command = commands.add_parser("open", help="open a lesson in JupyterLab, after setting up if needed")
-    command.add_argument("lesson", nargs="?", metavar="LESSON", help="a folder in notebooks (default: the start page)")
+    command.add_argument(
+        "lesson",
+        nargs="?",
+        metavar="LESSON",
+        help="a lesson in notebooks, or a folder that new-lesson made (default: the start page)",
+    )
     command.add_argument("--no-browser", action="store_true", help="only print the address")
     command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: a free one)")
     command.set_defaults(run=open_lesson)
@@ -86,13 +100,13 @@ def _add_open(commands) -> argparse.ArgumentParser:
 
 def open_lesson(chosen: argparse.Namespace) -> int:
     """Serve a lesson until Ctrl-C."""
-    notebook = lab.first_notebook(chosen.lesson)
+    shown, notebook = lab.place_of(chosen.lesson)
     port = lab.free_port(chosen.port)
     _set_up(chosen)
     server = None
     try:
         print("Starting JupyterLab ...", flush=True)
-        server = lab.Lab(launcher.PROJECT, port)
+        server = lab.Lab(shown, port)
         server.wait_until_it_answers(notebook)
         address = server.address(notebook)
         print(f"Ready after {launcher.seconds_since_start():.1f} s. The lesson is at:\n\n    {address}\n")
@@ -234,6 +248,75 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
         paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
     print(f"{len(paths)} files written to {folder}.")
     return DONE
+
+
+# --- new-lesson and check-lesson ------------------------------------------------------------------------
+
+
+def _add_new_lesson(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "new-lesson",
+        help="make a lesson of your own, complete and ready to change",
+        description="Make a lesson: a folder `student` to hand out, with lesson file, data and notebooks, and a folder "
+        "`teacher` with the key and notes. Change lesson.toml and the data, then run it again with --remake.",
+    )
+    command.add_argument("folder", type=Path, metavar="FOLDER", help="where: a new folder, or an empty one")
+    how = command.add_mutually_exclusive_group()
+    how.add_argument("--like", metavar="LESSON", default="coasting_disc", help="begin from this lesson (%(default)s)")
+    how.add_argument(
+        "--remake",
+        action="store_true",
+        help="make the notebooks of FOLDER anew from its lesson.toml; old ones are kept",
+    )
+    command.set_defaults(run=make_lesson)
+    return command
+
+
+def make_lesson(chosen: argparse.Namespace) -> int:
+    """Make a lesson, or its notebooks anew, and say what to do next."""
+    _set_up(chosen, only=COMPUTING)
+    from kit.lesson_check import check_lesson, summary
+    from kit.lesson_new import new_lesson, remake
+
+    with writing(chosen.folder) as folder:
+        if chosen.remake:
+            changed = remake(folder)
+            print(f"{len(changed)} notebooks were made anew." if changed else "The notebooks were up to date.")
+        else:
+            place = new_lesson(folder, chosen.like)
+            print(f"The lesson is in {folder}. Change {place.data / 'lesson.toml'}, then:")
+            for command in (f"check-lesson {quote(str(folder))}", f"new-lesson {quote(str(folder))} --remake"):
+                print(f"    python3 -m kit {command}")
+    print(summary(check_lesson(folder)))
+    return DONE
+
+
+def _add_check_lesson(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "check-lesson",
+        help="is a lesson ready for a class? All problems at once",
+        description="Check a lesson's file, key, data and notebooks, and that students get nothing of the key. "
+        "Exit code 0: ready, perhaps with warnings; 1: something must be mended.",
+    )
+    command.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="one that new-lesson made, or that holds lesson.toml"
+    )
+    command.set_defaults(run=check_one_lesson)
+    return command
+
+
+def check_one_lesson(chosen: argparse.Namespace) -> int:
+    """Print all findings about a lesson, problems first."""
+    if not chosen.folder.is_dir():  # said before anything is installed
+        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    _set_up(chosen, only=COMPUTING)
+    from kit.lesson_check import check_lesson, summary
+
+    findings = check_lesson(chosen.folder)
+    for finding in findings:
+        print(f"{'PROBLEM' if finding.serious else 'warning'}  {finding}")
+    print(summary(findings))
+    return BAD_INPUT if any(finding.serious for finding in findings) else DONE
 
 
 # --- class-overview ------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from urllib.parse import quote
 from kit.errors import KitError
 from kit.launcher import PROJECT, project_environment
 
-__all__ = ["Lab", "first_notebook", "free_port", "run_apart", "stop_signals"]
+__all__ = ["Lab", "first_notebook", "free_port", "place_of", "run_apart", "stop_signals"]
 
 HOST = "127.0.0.1"
 UPLOAD_LIMIT_BYTES = 100 * 1024 * 1024  # the default, 10 MB, loses larger uploads without a word
@@ -54,6 +54,26 @@ def first_notebook(lesson: str | None = None, project: Path = PROJECT) -> str:
             "There is no such lesson", found=lesson, fix=f"choose one of: {', '.join(sorted(lessons)) or 'none yet'}"
         )
     return lessons[lesson].relative_to(project).as_posix()
+
+
+def place_of(lesson: str | None = None, project: Path = PROJECT) -> tuple[Path, str]:
+    """The folder to show, and in it the notebook to begin with, with forward slashes.
+
+    ``lesson`` is the name of a folder in ``notebooks``, or any folder with notebooks, wherever it lies: one that
+    ``new-lesson`` made begins with its students' first page. Such a folder is shown alone. Raises KitError as
+    `first_notebook` does.
+    """
+    folder = Path(lesson or "")
+    known = [path.name for path in (project / "notebooks").glob("*/")]
+    if not lesson or lesson in known or not folder.is_dir():
+        return project, first_notebook(lesson, project)
+    for pattern in ("student/*.ipynb", "*.ipynb"):
+        found = sorted(path for path in folder.glob(pattern) if path.is_file())
+        if found:
+            return folder.resolve(), found[0].relative_to(folder).as_posix()
+    raise KitError(
+        "There is no notebook in this folder", file=folder, fix="name one that new-lesson made, or that has notebooks"
+    )
 
 
 def free_port(wanted: int | None = None) -> int:

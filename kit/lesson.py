@@ -6,9 +6,9 @@ What only the teacher should see (the idea behind each choice, which choice the 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isnan, nan
 from pathlib import Path
 
 import pandas as pd
@@ -16,13 +16,29 @@ import pandas as pd
 from .bench_setup import BenchSetup, bench_setup
 from .errors import KitError
 from .gatelog import read_folder
+from .lesson_keys import Keys, Notes, UnknownKey, parse_toml, read_toml_text
+from .levels import LEVEL_NAMES
 from .passes import Run
 
-__all__ = ["LEVELS", "STAGES", "Choice", "Lesson", "Question", "load_key", "load_lesson"]
+__all__ = [
+    "KEY_FILE",
+    "LESSON_FILE",
+    "LEVELS",
+    "SCHEMA",
+    "STAGES",
+    "Choice",
+    "Lesson",
+    "Question",
+    "Reading",
+    "load_key",
+    "load_lesson",
+    "read_key",
+    "read_lesson",
+]
 
 SCHEMA = "kit-lesson-1"
 LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
-LEVELS = ("confirmation", "structured", "guided", "open")  # Banchi & Bell 2008
+LEVELS = LEVEL_NAMES
 STAGES = ("predict", "measure", "average", "trend", "explain", "investigate")
 
 
@@ -74,7 +90,8 @@ class Lesson:
     texts: Mapping[str, str]  # a stage's own introduction, Markdown
     data_notice: str = ""
     apparatus: str = ""  # the virtual bench's name for it, if it has one
-    bench: BenchSetup | None = None  # the bench that simulates it: a known apparatus, a [bench] table, or both
+    bench_table: Mapping[str, object] | None = None  # the lesson's own parameters of the virtual bench
+    expected: str = ""  # the relation that a confirmation lesson tells before measuring
 
     @property
     def name(self) -> str:
@@ -85,6 +102,19 @@ class Lesson:
     def x_label(self) -> str:
         """What is changed, in words with its unit, for axes and tables."""
         return f"{self.x_words} ({self.x_unit})" if self.x_unit else self.x_words
+
+    @property
+    def bench(self) -> BenchSetup | None:
+        """The virtual bench of this lesson: a known apparatus, a [bench] table, or both; None without either."""
+        return bench_setup(
+            self.apparatus,
+            self.bench_table,
+            x=self.x,
+            x_words=self.x_words,
+            x_unit=self.x_unit,
+            values=self.values,
+            file=self.folder / LESSON_FILE,
+        )
 
     def runs(self) -> list[Run]:
         """The runs of the lesson's data folder."""
@@ -115,6 +145,18 @@ class Lesson:
         )
 
 
+@dataclass(frozen=True)
+class Reading:
+    """A file as far as it can be read: all its problems, each with its key, and the keys that nothing asks for.
+
+    `value` is a `Lesson` or a key; with problems, stand-ins (empty, nan) are in it.
+    """
+
+    value: Lesson | dict
+    problems: tuple[tuple[str, KitError], ...]
+    unknown: tuple[UnknownKey, ...]
+
+
 def load_lesson(folder: str | Path) -> Lesson:
     """Read and check `lesson.toml` in a folder (or the file itself).
 
@@ -122,19 +164,52 @@ def load_lesson(folder: str | Path) -> Lesson:
     ------
     KitError : naming the file, the key, what was found there and an example that would do.
     """
+    return _or_first_problem(read_lesson(folder))
+
+
+def load_key(folder: str | Path, lesson: Lesson) -> dict[str, dict]:
+    """The teacher's key: {question id: {"supported": choice id, "ideas": {choice id: text}}}.
+
+    Raises
+    ------
+    KitError : no key file there, or one that names a question or choice the lesson does not have.
+    """
+    return _or_first_problem(read_key(folder, lesson))
+
+
+def _or_first_problem(reading: Reading):
+    for _, error in reading.problems:
+        raise error
+    return reading.value
+
+
+def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
+    """Read `lesson.toml` and note all its problems at once.
+
+    Parameters
+    ----------
+    folder : the lesson's folder, or the file itself.
+    text : what stands in the file; by default it is read.
+
+    Raises
+    ------
+    KitError : there is no such file, or it is no TOML.
+    """
     path = Path(folder)
     path = path / LESSON_FILE if path.is_dir() else path
-    keys = _Keys(_toml(path), path)
+    notes = Notes()
+    keys = Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes)
     schema = keys.text("schema", example=f'schema = "{SCHEMA}"')
-    if schema != SCHEMA:
-        raise keys.error("schema", f'schema = "{SCHEMA}"', schema)
+    if schema not in ("", SCHEMA):
+        keys.problem("schema", f'schema = "{SCHEMA}"', schema)
     changed, thresholds, sketch = keys.table("changed"), keys.table("thresholds"), keys.table("sketch_up_to")
     values = tuple(changed.numbers("values", example="values = [1, 2, 4, 8]"))
-    reference = changed.number("reference", default=values[0], example="reference = 2")
-    if reference not in values:
-        raise changed.error("reference", f"reference = {values[0]:g}   # one of the values", reference)
+    reference = changed.number("reference", default=values[0] if values else nan, example="reference = 2")
+    if values and reference not in values and not isnan(reference):
+        changed.problem("reference", f"reference = {values[0]:g}   # one of the values", reference)
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
-    stop = thresholds.number("stop_period_s", default=None, example="stop_period_s = 1.0", above=start)
+    slowest = 0 if isnan(start) else start
+    stop = thresholds.number("stop_period_s", default=None, example="stop_period_s = 1.0", above=slowest)
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -157,52 +232,64 @@ def load_lesson(folder: str | Path) -> Lesson:
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
-        bench=bench_setup(
-            keys.text("apparatus", default=""),
-            keys.mapping_or_none("bench"),
-            x=changed.text("name"),
-            x_words=changed.text("words"),
-            x_unit=changed.text("unit", default=""),
-            values=values,
-            file=path,
-        ),
+        bench_table=keys.mapping_or_none("bench"),
+        expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
     )
+    try:
+        _ = lesson.bench
+    except KitError as error:
+        keys.note("bench", error)
     ids = [q.id for q in lesson.questions]
-    for repeated in {i for i in ids if ids.count(i) > 1}:
-        raise keys.error("questions", f'id = "{repeated}-2"   # every question needs an id of its own', repeated)
-    return lesson
+    for repeated in sorted({i for i in ids if ids.count(i) > 1}):
+        keys.problem("questions", f'id = "{repeated}-2"   # every question needs an id of its own', repeated)
+    return Reading(lesson, tuple(notes.problems), tuple(notes.unknown()))
 
 
-def load_key(folder: str | Path, lesson: Lesson) -> dict[str, dict]:
-    """The teacher's key: {question id: {"supported": choice id, "ideas": {choice id: text}}}.
+def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Reading:
+    """Read `teacher_key.toml` and note all its problems at once; the value is what `load_key` returns.
 
     Raises
     ------
-    KitError : no key file there, or one that names a question or choice the lesson does not have.
+    KitError : there is no such file, or it is no TOML.
     """
-    path = Path(folder) / KEY_FILE
-    key = {}
-    for table in _Keys(_toml(path), path).tables("questions"):
-        question = lesson.ask(table.text("id", example='id = "two-magnets"'))
-        supported = table.text("supported", example=f'supported = "{question.choices[0].id}"')
-        ideas = {
-            question.choice(choice).id: idea
-            for choice, idea in table.mapping("ideas", example='same = "the idea"').items()
-        }
-        key[question.id] = {"supported": question.choice(supported).id, "ideas": ideas}
-    return key
+    path = Path(folder)
+    path = path / KEY_FILE if path.is_dir() else path
+    notes = Notes()
+    key: dict[str, dict] = {}
+    for table in Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes).tables(
+        "questions"
+    ):
+        named = table.text("id", example='id = "two-magnets"')
+        supported = table.text("supported", example='supported = "half"   # the id of a choice')
+        ideas = table.mapping("ideas", example='same = "the idea"')
+        try:
+            question = lesson.ask(named)
+        except KitError as error:
+            table.note("id", _in_file(error, path))
+            continue
+        for place, choice in [("supported", supported), *((f"ideas.{choice}", choice) for choice in ideas)]:
+            try:
+                question.choice(choice)
+            except KitError as error:
+                table.note(place, _in_file(error, path))
+        key[question.id] = {"supported": supported, "ideas": ideas}
+    return Reading(key, tuple(notes.problems), tuple(notes.unknown()))
 
 
-def _question(table: _Keys) -> Question:
+def _in_file(error: KitError, path: Path) -> KitError:
+    return KitError(error.problem, file=path, found=error.found, fix=error.fix)
+
+
+def _question(table: Keys) -> Question:
     choices = tuple(
         Choice(c.text("id", example='id = "same"'), c.text("text", example='text = "the same"'))
         for c in table.tables("choices")
     )
-    if len(choices) < 2:
-        raise table.error("choices", "[[questions.choices]] at least twice, each with an id and a text", len(choices))
     ids = [c.id for c in choices]
-    if len(set(ids)) < len(ids):
-        raise table.error("choices", "every choice needs an id of its own", ids)
+    if len(choices) < 2:
+        table.problem("choices", "[[questions.choices]] at least twice, each with an id and a text", len(choices))
+    elif len(set(ids)) < len(ids):
+        table.problem("choices", "every choice needs an id of its own", ids)
     return Question(
         table.text("id", example='id = "two-magnets"'),
         table.one_of("stage", STAGES, default="predict"),
@@ -210,82 +297,3 @@ def _question(table: _Keys) -> Question:
         choices,
         table.flag("shuffle"),
     )
-
-
-def _toml(path: Path) -> dict:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise KitError("The lesson has no such file", file=path, fix="name the folder that holds lesson.toml") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise KitError(f"This is not a TOML file: {error}", file=path, fix="mend the line that is named") from None
-    except OSError as error:
-        raise KitError(f"The file cannot be read: {error.strerror}", file=path) from None
-
-
-_REQUIRED = object()
-
-
-@dataclass(frozen=True)
-class _Keys:
-    """Typed access to one TOML table; every message names the key and gives an example that would do."""
-
-    values: dict
-    path: Path
-    place: str = ""
-
-    def error(self, key: str, example: str, found: object = None) -> KitError:
-        return KitError(
-            f"The key {self.place}{key} is missing" if found is None else f"The key {self.place}{key} can't be used",
-            file=self.path,
-            found=found,
-            fix=f"write, for example: {example}",
-        )
-
-    def _get(self, key, kinds, default, example, accept=lambda value: True):
-        if key not in self.values:
-            if default is _REQUIRED:
-                raise self.error(key, example)
-            return default
-        value = self.values[key]
-        if not isinstance(value, kinds) or (isinstance(value, bool) and kinds is not bool) or not accept(value):
-            raise self.error(key, example, value)
-        return value
-
-    def text(self, key, default=_REQUIRED, example="") -> str:
-        required = default is _REQUIRED
-        return self._get(key, str, default, example, lambda v: v.strip() or not required)
-
-    def flag(self, key) -> bool:
-        return self._get(key, bool, False, f"{key} = true")
-
-    def number(self, key, default=_REQUIRED, example="", above=float("-inf")):
-        value = self._get(key, (int, float), default, example, lambda v: above < v < float("inf"))
-        return value if value is None else float(value)
-
-    def one_of(self, key, options, default) -> str:
-        return self._get(key, str, default, f'{key} = "{default}"   # or {", ".join(options)}', lambda v: v in options)
-
-    def numbers(self, key, example) -> list[float]:
-        def usable(found):
-            numeric = all(isinstance(v, int | float) and not isinstance(v, bool) for v in found)
-            return bool(found) and numeric and len(set(found)) == len(found)
-
-        return [float(v) for v in self._get(key, list, _REQUIRED, example, usable)]
-
-    def texts(self, key, example) -> list[str]:
-        return self._get(key, list, [], example, lambda found: all(isinstance(v, str) for v in found))
-
-    def mapping(self, key, example) -> dict[str, str]:
-        found = self._get(key, dict, {}, example, lambda found: all(isinstance(v, str) for v in found.values()))
-        return dict(found)
-
-    def mapping_or_none(self, key) -> dict | None:
-        return self._get(key, dict, None, f"[{self.place}{key}]")
-
-    def table(self, key) -> _Keys:
-        return _Keys(self._get(key, dict, {}, f"[{self.place}{key}]"), self.path, f"{self.place}{key}.")
-
-    def tables(self, key) -> list[_Keys]:
-        found = self._get(key, list, [], f"[[{self.place}{key}]]", lambda v: all(isinstance(t, dict) for t in v))
-        return [_Keys(t, self.path, f"{self.place}{key}[{i}].") for i, t in enumerate(found, 1)]

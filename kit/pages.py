@@ -1,5 +1,6 @@
 """The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
 
+What a stage gives and what it leaves to the students follows the lesson's level of inquiry (table in `levels.py`).
 Each stage is a short list of cells. Text is Markdown in plain words; code cells are one or two lines, so that a
 student who only clicks can run them, and a student who programs can see where every number comes from.
 """
@@ -7,13 +8,22 @@ student who only clicks can run them, and a student who programs can see where e
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from .errors import KitError
 from .lesson import STAGES, Lesson, load_lesson
+from .levels import level_of
 
-__all__ = ["notebook_name", "regenerate", "stage_notebook", "start_notebook", "write_notebooks"]
+__all__ = [
+    "notebook_name",
+    "notebook_text",
+    "regenerate",
+    "stage_cells",
+    "stage_notebook",
+    "start_notebook",
+    "write_notebooks",
+]
 
 TITLES = {
     "predict": "Predict",
@@ -32,20 +42,23 @@ def notebook_name(stage: str) -> str:
     return f"{STAGES.index(stage) + 1}_{stage}.ipynb"
 
 
-def write_notebooks(lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False) -> list[Path]:
+def write_notebooks(
+    lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False, home: str = "../start_here.ipynb"
+) -> list[Path]:
     """Write the notebooks of all stages into a folder; return their paths.
 
     Parameters
     ----------
     lesson_path : how a notebook reaches the lesson's folder, relative to `folder`, with forward slashes.
     overwrite : replace notebooks that are there already. Students' entries live in the workbook, not in them.
+    home : the page that the last one leads back to, relative to `folder`.
 
     Raises
     ------
     KitError : a notebook is there already and `overwrite` is not given.
     """
     folder = Path(folder)
-    texts = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path) for stage in MADE_STAGES}
+    texts = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in MADE_STAGES}
     for name in texts:
         if (folder / name).exists() and not overwrite:
             raise KitError("This notebook is there already and is not replaced", file=folder / name)
@@ -91,22 +104,27 @@ def start_notebook(lessons: list[Lesson]) -> str:
         "You may read and change the grey boxes. Nothing can break: get a fresh copy any time."
     )
     check = 'import kit\n\nprint(f"The kit is ready (version {kit.__version__}).")'
-    return _notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
+    return notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
 
 
-def stage_notebook(lesson: Lesson, stage: str, lesson_path: str) -> str:
+def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
     """The text of one stage's notebook (nbformat 4.5, no outputs)."""
+    return notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
+
+
+def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list[tuple[str, str]]:
+    """The cells of one stage's notebook: pairs of kind and text."""
     number = STAGES.index(stage) + 1
-    opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n**{lesson.question}**"
+    asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
+    opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
     start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}")\nstage.welcome()'
-    cells = [("markdown", opening), ("code", start), *_CELLS[stage](lesson), ("markdown", _next_step(stage))]
-    return _notebook_text(stage, cells)
+    return [("markdown", opening), ("code", start), *_CELLS[stage](lesson), ("markdown", _next_step(stage, home))]
 
 
-def _next_step(stage: str) -> str:
+def _next_step(stage: str, home: str) -> str:
     later = MADE_STAGES[MADE_STAGES.index(stage) + 1 :]
     if not later:
-        return "---\nThis is the end of the lesson. [Back to the start](../start_here.ipynb)."
+        return f"---\nThis is the end of the lesson. [Back to the start]({home})."
     link = f"[{TITLES[later[0]]}]({notebook_name(later[0])})"
     return f"---\n**Next:** {link}. What you entered here is saved and waits for you there."
 
@@ -117,6 +135,21 @@ Cells = Iterator[tuple[str, str]]
 def _predict(lesson: Lesson) -> Cells:
     if lesson.texts["predict"]:
         yield "markdown", lesson.texts["predict"].strip()
+    level = level_of(lesson.level)
+    if level.tells_relation:
+        yield (
+            "markdown",
+            f"## What is known\n\n{lesson.expected.strip()}\n\n"
+            "You will check it: does it hold for this apparatus, and how well? Use it for your predictions.",
+        )
+    if not level.gives_question:
+        yield (
+            "markdown",
+            "## Your own question\n\n"
+            "What do you want to find out about it? Ask a question that a measurement can answer: what do you change, "
+            "what do you measure?",
+        )
+        yield "code", "stage.own_question()"
     yield (
         "markdown",
         "## Your prediction\n\n"
@@ -135,9 +168,44 @@ def _predict(lesson: Lesson) -> Cells:
     yield "code", 'stage.predicted_curve("duration_s")'
 
 
+_STEPS = (
+    "## Step by step\n\n"
+    "1. Read the table of runs. Look for rows in which the gate logged a pass twice or missed one.\n"
+    "2. Look at the plot of all runs. Each line is one run that slows down.\n"
+    "3. Leave both lines where they are. All runs are counted between these two speeds.\n"
+    "4. Press *Use these thresholds*.\n"
+    "5. Write down what you see. Then go on."
+)
+_WHERE_TO_COUNT = (
+    "## Where does counting start?\n\n"
+    "Nobody spins it twice alike. So a fair count can't start when the hand lets go. "
+    "Instead, agree on one speed: counting **starts** when one turn takes a certain time, and **stops** when "
+    "one turn takes a longer time. These two times are called thresholds.\n\n"
+    "The plot shows how long one turn takes while each run slows down. Move the two lines. "
+    "The table below follows."
+)
+_WHERE_TO_COUNT_YOURSELF = (
+    "## Where does counting start?\n\n"
+    "Nobody spins it twice alike. What does your plan say about that?\n\n"
+    "The plot shows how long one turn takes while each run slows down. Counting starts at one line and stops at the "
+    "other. Move them to where your plan wants them, and be ready to say why."
+)
+
+
 def _measure(lesson: Lesson) -> Cells:
+    level = level_of(lesson.level)
+    if not level.gives_procedure:
+        yield (
+            "markdown",
+            "## Your plan\n\n"
+            "How can you find out? Write your plan before you look at any run. What do you change? What must stay the "
+            "same? How often do you repeat it? When do you start counting, so that it is fair, and when do you stop?",
+        )
+        yield "code", "stage.plan()"
     if lesson.texts["measure"]:
         yield "markdown", lesson.texts["measure"].strip()
+    if level.numbers_steps:
+        yield "markdown", _STEPS
     yield (
         "markdown",
         "## The runs\n\n"
@@ -145,15 +213,7 @@ def _measure(lesson: Lesson) -> Cells:
         "It tells you what it found, and you can refuse it below.",
     )
     yield "code", "stage.runs_table()"
-    yield (
-        "markdown",
-        "## Where does counting start?\n\n"
-        "Nobody spins the disc twice alike. So a fair count can't start when the hand lets go. "
-        "Instead, agree on one speed: counting **starts** when one turn takes a certain time, and **stops** when "
-        "one turn takes a longer time. These two times are called thresholds.\n\n"
-        "The plot shows how long one turn takes while each run slows down. Move the two lines. "
-        "The table below follows.",
-    )
+    yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
@@ -196,13 +256,23 @@ def _average(lesson: Lesson) -> Cells:
     yield "code", "stage.comparisons()"
 
 
-def _trend(lesson: Lesson) -> Cells:
-    yield (
-        "markdown",
-        "## Not whether, but how\n\n"
-        "You have seen that the coasting time changes. Now ask **how** it changes. Choose curves that might fit. "
-        "Look at what is left over (the residuals): a good curve leaves no pattern.",
+def _how_it_changes(lesson: Lesson) -> str:
+    level = level_of(lesson.level)
+    if level.tells_relation:
+        return (
+            "## Does it hold?\n\n"
+            f"This is what you were told: {lesson.expected.strip()}\n\n"
+            "Here several curves are compared with the data at once. Does the curve that belongs to it leave no "
+            "pattern in what is left over (the residuals)? Does another one do as well?"
+        )
+    advice = "Look at what is left over (the residuals): a good curve leaves no pattern."
+    return "## Not whether, but how\n\nYou have seen that the coasting time changes. Now ask **how** it changes. " + (
+        f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first."
     )
+
+
+def _trend(lesson: Lesson) -> Cells:
+    yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'
     yield "markdown", "## The number of turns\n\nDo the turns follow the same kind of curve?"
     yield "code", 'stage.trend("turns")'
@@ -277,7 +347,8 @@ def _explain(lesson: Lesson) -> Cells:
 _CELLS = {"predict": _predict, "measure": _measure, "average": _average, "trend": _trend, "explain": _explain}
 
 
-def _notebook_text(stage: str, cells) -> str:
+def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
+    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
     document = {
         "cells": [
             {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}

@@ -14,7 +14,7 @@ from kit.logforms import read
 from kit.passes import Run
 from kit.textfile import decode, read_bytes
 
-__all__ = ["read_folder"]
+__all__ = ["list_rows", "read_folder"]
 
 LIST_NAME = "runs.csv"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt")
@@ -98,7 +98,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
     listing = folder / LIST_NAME
     seen: dict[str, int] = {}
     trials: dict[tuple, int] = {}
-    for row, cells, decimal in _rows(listing):
+    for row, cells, decimal in list_rows(listing):
 
         def wrong(problem: str, column: str, fix: str, row: int = row, cells: dict = cells) -> KitError:
             return KitError(problem, file=listing, row=row, column=column, found=cells[column] or None, fix=fix)
@@ -136,7 +136,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
             yield replace(run, order=order, **kept)
 
 
-def _rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
+def list_rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
     """(row, {column: cell}, decimal sign) for each filled row of `runs.csv`; commas, semicolons or tabs."""
     text, _ = decode(read_bytes(listing), str(listing))
     text = text.lstrip("\ufeff")

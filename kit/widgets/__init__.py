@@ -13,6 +13,8 @@ _HOME = {
     "CollapseView": "collapse_view",
     "ExplanationCard": "cards",
     "HandInBox": "hand_in",
+    "LessonCheck": "lesson_check",
+    "LessonForm": "lesson_form",
     "ObservationBox": "cards",
     "PlotView": "plot_view",
     "PredictedCurve": "predicted_curve",

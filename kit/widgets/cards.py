@@ -155,15 +155,25 @@ def answer_html(question: Question, answer: Mapping[str, str]) -> str:
 
 
 class ObservationBox(widgets.VBox):
-    """What a student sees, in their own words, before anything is explained. Saved as `observation:<topic>`."""
+    """What a student sees, in their own words, before anything is explained. Saved as `observation:<topic>`.
 
-    def __init__(self, workbook: Workbook, stage: str, topic: str, ask: str = "What do you see?"):
+    `ask` stands above the box, `save` on its button.
+    """
+
+    def __init__(
+        self,
+        workbook: Workbook,
+        stage: str,
+        topic: str,
+        ask: str = "What do you see?",
+        save: str = "Save what I see",
+    ):
         super().__init__()
         self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, f"observation:{topic}"
         self.text = text_area(ask, workbook.latest(self.kind, ""))
         self.message = Say()
-        self.save_button = action("Save what I see", self._save)
+        self.save_button = action(save, self._save)
         keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
         self.children = (self.text, self.save_button, self.message)
 

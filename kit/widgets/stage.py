@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lesson import STAGES, Lesson
+from ..levels import level_of
 from ..pages import MADE_STAGES
 from ..passes import Run
 from ..progress import QUANTITIES, Progress
@@ -90,6 +91,14 @@ class Stage:
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
         return ObservationBox(self.workbook, self.stage, topic, ask)
+
+    def own_question(self) -> ObservationBox:
+        """A box for the question that the group asks itself, in an open lesson."""
+        return ObservationBox(self.workbook, self.stage, "question", "Your question:", "Save my question")
+
+    def plan(self) -> ObservationBox:
+        """A box for how the group wants to find out, where the lesson gives no procedure."""
+        return ObservationBox(self.workbook, self.stage, "plan", "Your plan:", "Save my plan")
 
     # --- predict --------------------------------------------------------------------------------------------------
 
@@ -228,10 +237,10 @@ class Stage:
     # --- trend ----------------------------------------------------------------------------------------------------
 
     def trend(self, quantity: str = "duration_s") -> widgets.Widget:
-        """Choose curves, look at what they leave over, predict a new condition."""
+        """Choose curves, look at what they leave over, predict a new condition. The level decides about the menu."""
         from .trend_fitter import TrendFitter
 
-        menu = "hidden" if self.lesson.level == "confirmation" else "shown"
+        menu = "shown" if level_of(self.lesson.level).offers_curves else "hidden"
         return TrendFitter(self.progress.results, x=self.lesson.x, quantity=quantity, menu=menu)
 
     def sensitivity(self) -> widgets.Widget:

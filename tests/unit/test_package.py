@@ -52,7 +52,14 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
     "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
-    "lesson": ({"lesson", "pages"}, {"words", "passes", "bench"}),
+    "lesson": (
+        {"lesson", "lesson_keys", "lesson_text", "lesson_new", "levels", "pages", "teacher_pages"},
+        {"words", "passes", "bench"},
+    ),
+    "lesson check": (
+        {"lesson_check", "lesson_check_*", "lesson_draft", "lesson_finding"},
+        {"words", "passes", "counting", "trials", "lesson"},
+    ),
     "progress": ({"progress"}, {"words", "lesson", "workbook", "own runs", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
