@@ -13,9 +13,8 @@ from .errors import KitError
 from .gatelog import read_log
 from .lesson import LESSON_FILE, Lesson
 from .lesson_finding import Finding
-from .lesson_new import DATA_FOLDERS, LOG_SUFFIXES
 from .passes import Run
-from .runfolder import LIST_NAME, list_rows
+from .runfolder import LIST_NAME, LOG_SUFFIXES, list_rows
 from .speed import SpeedCurve, prepare
 from .threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_stop, common_threshold, measure
 from .wording import count_of
@@ -98,7 +97,7 @@ def _check_sound(folder: Path) -> Iterator[Finding]:
                 f"row {row}, column sound",
                 "This recording is missing",
                 found=name,
-                fix=f"put it into the folder {DATA_FOLDERS[1]}, or leave the cell empty",
+                fix="put it into the folder sound, or leave the cell empty",
             )
 
 

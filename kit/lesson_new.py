@@ -1,6 +1,6 @@
 """A lesson that a teacher makes: a folder with everything in it, one half to hand out, one half to keep.
 
-    FOLDER/student/NAME/       lesson.toml and the data: runs.csv, passes/, hand_counts.csv, sound/
+    FOLDER/student/NAME/       lesson.toml and the data: runs.csv, passes/, …
     FOLDER/student/1_…ipynb    the stages; the folder `student` is complete and can be handed out alone
     FOLDER/teacher/            teacher_key.toml, the guide, and the stages with notes for the teacher
 
@@ -13,6 +13,7 @@ import re
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fnmatch import fnmatch
 from pathlib import Path
 
 from .errors import KitError
@@ -25,9 +26,7 @@ __all__ = ["LessonPlace", "data_files", "find_lesson", "new_lesson", "remake", "
 
 STUDENT, TEACHER, EARLIER = "student", "teacher", "earlier"
 DEMOS = Path(__file__).parents[1] / "datasets_demo"
-DATA = ("runs.csv", "hand_counts.csv")  # and everything below the folders:
-DATA_FOLDERS = ("passes", "sound")
-LOG_SUFFIXES = (".csv", ".tsv", ".txt")
+NOT_DATA = (LESSON_FILE, KEY_FILE, "*.ipynb", "handin_*.json", "workbooks", ".*", "__pycache__")
 
 
 @dataclass(frozen=True)
@@ -150,13 +149,13 @@ def student_notebooks(lesson: Lesson) -> dict[str, str]:
 
 
 def data_files(folder: Path) -> list[Path]:
-    """The data of a lesson's folder: the list of runs, the logs and recordings, the earlier counts."""
-    found = [folder / name for name in DATA if (folder / name).is_file()]
-    if not (folder / DATA[0]).is_file():  # then logs lie beside the lesson file and are named for their runs
-        found += [p for p in folder.glob("[!.~]*") if p.suffix.lower() in LOG_SUFFIXES and p not in found]
-    for name in DATA_FOLDERS:
-        found += [path for path in (folder / name).rglob("*") if path.is_file()]
-    return sorted(found)
+    """The data of a lesson: all files in its folder but the lesson file, the key, notebooks, students' entries."""
+    return sorted(
+        path
+        for path in folder.rglob("*")
+        if path.is_file()
+        and not any(fnmatch(part, pattern) for part in path.relative_to(folder).parts for pattern in NOT_DATA)
+    )
 
 
 def _model(like: str | Path) -> Path:

@@ -1,14 +1,21 @@
 """What the check says about a lesson: every slip by file and key, with what would do; and nothing about a good one."""
 
+import json
+import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from kit import commands
-from kit.lesson_check import check_lesson, summary
+from kit.lesson import load_lesson, read_lesson
+from kit.lesson_check import check_lesson, check_text, summary
+from kit.lesson_check_data import check_data
 from kit.lesson_finding import Finding
 from kit.lesson_new import new_lesson
+from kit.lesson_text import toml_string
+from kit.speed import prepare
 
 DEMO = Path(__file__).parents[2] / "datasets_demo"
 
@@ -96,8 +103,6 @@ def test_all_problems_are_told_at_once(place):
     ],
 )
 def test_a_slip_in_the_lesson_file_is_named_with_what_would_do(place, old, new, message):
-    import re
-
     change(lesson_file(place), old, new)
     problems = said(place, serious=True)
     assert [text for text in problems if re.search(message, text)], problems
@@ -214,8 +219,6 @@ class TestStudentsFolder:
         if kind == "text":
             (place / "student" / "notes.md").write_text(f"I think: {idea}", "utf-8")
         else:
-            import json
-
             notebook = json.loads(path.read_text("utf-8"))
             cell = next(c for c in notebook["cells"] if c["cell_type"] == ("code" if kind == "output" else "markdown"))
             lines = idea.splitlines(keepends=True)
@@ -249,6 +252,44 @@ def test_a_finding_in_words():
     warning = Finding("a", "b", "c", serious=False)
     assert summary([warning]) == "The lesson can be used: 1 warning."
     assert summary([finding, finding, warning]) == "The lesson is not ready yet: 2 problems and 1 warning."
+
+
+KEYS = ["schema", "title", "level", "expected", "questions", "safety", "texts", "changed", "thresholds", "sketch_up_to"]
+KEYS += ["changed.name", "changed.words", "changed.values", "changed.reference", "thresholds.start_period_s"]
+KEYS += ["thresholds.stop_period_s", "thresholds.rule", "sketch_up_to.turns", "safety.notes", "texts.predict"]
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key):
+    text = (DEMO / "felt_brake" / "lesson.toml").read_text("utf-8")
+    curves = prepare(load_lesson(DEMO / "felt_brake").runs())
+    for value in ("nan", "-inf", "true", "[]", "{}", '" "', "2031-05-17", "[[1]]", '[{ id = "a" }]', "[nan]", "1e308"):
+        table = tomllib.loads(text)
+        place = table
+        *outer, name = key.split(".")
+        for part in outer:
+            place = place[part]
+        place[name] = tomllib.loads(f"x = {value}")["x"]
+        reading = read_lesson(DEMO / "felt_brake" / "lesson.toml", as_toml(table))
+        found = [*check_text(reading), *check_data(reading.value, curves)]
+        harmless = value in ('" "', "{}", "[]", "1e308") or (key, value) == ("safety.notes", "[]")
+        assert found or harmless, (key, value)
+        assert all(finding.problem for finding in found)
+
+
+def as_toml(table: dict) -> str:
+    """TOML with everything in line: enough to write any parsed file again."""
+
+    def inline(value) -> str:
+        if isinstance(value, dict):
+            return "{" + ", ".join(f'"{k}" = {inline(v)}' for k, v in value.items()) + "}"
+        if isinstance(value, list):
+            return "[" + ", ".join(map(inline, value)) + "]"
+        if isinstance(value, bool):
+            return str(value).lower()
+        return toml_string(value) if isinstance(value, str) else str(value)
+
+    return "\n".join(f"{key} = {inline(value)}" for key, value in table.items())
 
 
 def test_no_lesson_is_a_finding(tmp_path):

@@ -77,6 +77,9 @@ def test_the_rules_offered_are_the_rules_there_are():
         (["analyse", "f", "--stop-period", "-1"], "'-1' is neither a number of seconds above 0 nor auto or last"),
         (["analyse", "f", "--start-period", "nan"], "'nan' is neither a number"),
         (["analyse", "f", "--rule", "guess"], "invalid choice: 'guess'"),
+        (["new-lesson"], "the following arguments are required: FOLDER"),
+        (["new-lesson", "f", "--like", "x", "--remake"], "not allowed with argument"),
+        (["check-lesson"], "the following arguments are required: FOLDER"),
         (["bench", "coasting_disc"], "the following arguments are required: --out, --seed"),
     ],
 )
@@ -101,6 +104,11 @@ def test_wrong_usage_from_outside():
     [
         (["open", "no_such_lesson"], "open: There is no such lesson. Found: 'no_such_lesson'. What to do: choose one"),
         (["analyse", "no_such_folder"], "analyse: no_such_folder: There is no such folder. What to do: check the name"),
+        (["check-lesson", "no_such_folder"], "check-lesson: no_such_folder: There is no such folder. What to do:"),
+        (
+            ["new-lesson", "x", "--like", "no_such"],
+            "new-lesson: There is no such lesson to begin from. Found: 'no_such'.",
+        ),
         (["bench", "no_such_apparatus", "--out", "x", "--seed", "1"], "bench: The bench has no such apparatus."),
     ],
 )
