@@ -43,12 +43,12 @@ class LivePlot(anywidget.AnyWidget):
     def __init__(self):
         self.times_s, self.periods_s = np.empty(0), np.empty(0)
         super().__init__()
-        self.on_msg(lambda _, message, __: self._send(0) if message.get("ask") == "all" else None)
+        self.on_msg(lambda _, message, __: self._tell(0) if message.get("ask") == "all" else None)
 
     def clear(self) -> None:
         """Forget all points."""
         self.times_s, self.periods_s = np.empty(0), np.empty(0)
-        self._send(0)
+        self._tell(0)
 
     def show(self, times_s: np.ndarray, periods_s: np.ndarray) -> None:
         """Show these points, all or those before and more: only what is new is sent."""
@@ -57,9 +57,9 @@ class LivePlot(anywidget.AnyWidget):
         if grown and known == len(times_s):
             return
         self.times_s, self.periods_s = times_s, periods_s
-        self._send(known if grown else 0)
+        self._tell(known if grown else 0)
 
-    def _send(self, since: int) -> None:
+    def _tell(self, since: int) -> None:
         points = np.concatenate([self.times_s[since:], self.periods_s[since:]])
         self.send({"from": since}, buffers=[points.astype("<f8").tobytes()] if len(points) else [])
 
@@ -126,8 +126,11 @@ class LiveGateBox(widgets.VBox):
         ports = [(words, ("port", name)) for name, words in list_ports()]
         options = [*((words, ("source", words)) for words in self._sources), *ports, (TYPED, ("typed", ""))]
         self._port.options = options
-        if before in [value for _, value in options]:
+        typed = before == ("typed", "") and self._typed.value.strip()
+        if typed or (before != ("typed", "") and before in [value for _, value in options]):
             self._port.value = before
+        else:
+            self._port.value = options[0][1]
 
     def start(self) -> None:
         """Open what is chosen and listen. KitError if that fails, or if a run is on."""

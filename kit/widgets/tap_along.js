@@ -15,7 +15,9 @@ function render({ model, el }) {
   const store = `kit-${get("_key")}`; // in this tab only
   const put = (values) => {
     for (const [name, value] of Object.entries(values)) model.set(name, value);
-    model.save_changes();
+    try {
+      model.save_changes();
+    } catch { /* the kernel is gone; what counts stays on the page */ }
   };
   const timeOf = (e) => performance.timeOrigin + e.timeStamp; // goes on when the page is loaded anew
   let taps = [...get("taps_ms")], practice = null, frame = 0, asked = null, waiting = 0, sure = 0, byHand = 0;
@@ -151,10 +153,12 @@ function render({ model, el }) {
   // ---- to Python and back ---------------------------------------------------------------------------------------
   function send(message) {
     asked = Math.random().toString(36).slice(2);
-    model.send({ ...message, asked });
     clearTimeout(waiting);
     waiting = setTimeout(() => say(["Python does not answer. Your taps are still on this page.",
       "Download them, or start the kernel again, run this cell, and your taps come back."], true), KEEP_QUIET_MS);
+    try {
+      model.send({ ...message, asked });
+    } catch { /* said above, after a while */ }
   }
   const ask = () => send({ save: taps, note: note.value, choice: Number(choice.value || 0) });
   watch("msg:custom", (answer) => {
