@@ -28,8 +28,8 @@ _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
 _BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
 # A person's errors last: one late tap follows another, with a lag-one correlation of about 0.3. So n taps are worth
 # n (1 - 0.3)/(1 + 0.3) independent ones (Bayley & Hammersley 1946), and since the curve follows such errors a little,
-# their scatter about it is too small by about an eighth (simulated: tests/unit/test_taps.py).
-_BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 8 / 7
+# their scatter about it is too small by about a seventh (simulated: tests/unit/test_taps.py).
+_BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _COMPLEXITIES = tuple((degree, 0) for degree in (2, 3, 4, 5)) + tuple(
     (5, knots) for knots in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -160,7 +160,7 @@ class SpeedCurve:
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
         close to 95 %, combined with the difference to the next richer curve. The errors of the pass times are taken
         as independent; where they scatter by more than 10 ms, as those of a person who taps along, they are taken as
-        correlated from pass to pass, and the uncertainty is 1.56 times as large.
+        correlated from pass to pass, and the uncertainty is 1.6 times as large.
         """
         if not self.usable:
             return None

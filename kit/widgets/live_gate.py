@@ -21,14 +21,14 @@ from ..capture import LiveGate
 from ..capture_ports import list_ports, open_port
 from ..errors import KitError
 from ..wording import DASH, name_of, number
-from .parts import Details, Say, action, joined_scripts, row_of, stack_of
+from .parts import Details, Say, action, joined_scripts, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
 _HERE = Path(__file__).parent
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
-_UNITS = (("as the board says", None), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
+_UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
 _FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 
 
@@ -98,11 +98,10 @@ class LiveGateBox(widgets.VBox):
         super().__init__(
             [
                 row_of(self._port, self._typed, self._again, self._unit, *([self._value] if x else [])),
-                row_of(self._start, self._stop),
+                row_of(self._start, self._stop, self._keeping),
                 self.plot,
                 self.say,
                 self._details,
-                self._keeping,
             ]
         )
         self.add_class("kit-box")
@@ -146,7 +145,7 @@ class LiveGateBox(widgets.VBox):
             source = open_port(name, self._baud)
         chosen = self.conditions
         name = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
-        self.gate = LiveGate(source, self.folder, name=name, unit=self._unit.value, flags_per_turn=self._flags).start()
+        self.gate = LiveGate(source, self.folder, name=name, unit=self._unit.value or None, flags_per_turn=self._flags).start()
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"
@@ -202,7 +201,7 @@ class LiveGateBox(widgets.VBox):
         self._details.layout.display = "none"
         self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
         self._keep = action("Keep this run", lambda: self._try(self.keep))
-        self._keeping = stack_of("", row_of(self._note, self._keep))
+        self._keeping = row_of(self._note, self._keep)
         self._keeping.layout.display = "none"
         self._show_numbers()
         self._show_typed()

@@ -15,7 +15,7 @@ from kit.widgets.tap_along import TapAlong
 
 # law, fastest turn, start and stop threshold, slowest turn (s): discs slow enough to tap along to
 SLOW_DISCS = {
-    "constant": (DragLaw(0.2, 0.0, 0.0), 0.5, 0.9, 1.6, 3.5),
+    "constant": (DragLaw(0.2, 0.0, 0.0), 0.5, 0.8, 1.6, 3.5),
     "linear": (DragLaw(0.01, 0.05, 0.0), 0.5, 0.8, 2.0, 3.5),
     "square": (DragLaw(0.005, 0.0, 0.01), 0.5, 0.8, 2.0, 3.5),
 }
@@ -49,7 +49,7 @@ def covered(name: str, sd_s: float, correlation: float, runs: int) -> tuple[floa
     rng, times = np.random.default_rng(11), pass_times(name)
     tapped = [tapped_run(taps_of(times, rng, sd_s, correlation)) for _ in range(runs)]
     found = measure(tapped, start, stop)
-    assert (found["status"] == "counted").mean() > 0.98
+    assert (found["status"] == "counted").mean() > 0.95
     found = found[found["status"] == "counted"]
     return (
         float(((found["duration_s"] - duration_s).abs() < 2 * found["duration_u_s"]).mean()),
@@ -135,11 +135,11 @@ def test_the_scatter_of_the_taps_is_found_from_the_run():
     ],
 )
 def test_two_standard_uncertainties_cover_the_duration_of_tapped_runs(name, sd_s, correlation, runs):
-    """1,000 runs in all; near 95 in 100 for taps as people make them, more if errors do not last."""
+    """1,000 runs in all, counted between a turn period and at least twice that; near 95 in 100 for taps as people make them, more if errors do not last."""
     duration, turns = covered(name, sd_s, correlation, runs)
     print(f"{name}, sd {sd_s}, correlation {correlation}: {duration:.3f}, turns {turns:.3f}")
-    assert duration >= 0.92
-    assert turns >= 0.92
+    assert duration >= 0.9  # 200 runs of 0.95 coverage: 0.90 is three standard errors below
+    assert turns >= 0.9
     if correlation:
         assert duration <= 0.995
 
