@@ -145,7 +145,8 @@ class LiveGateBox(widgets.VBox):
             source = open_port(name, self._baud)
         chosen = self.conditions
         name = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
-        self.gate = LiveGate(source, self.folder, name=name, unit=self._unit.value or None, flags_per_turn=self._flags).start()
+        how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
+        self.gate = LiveGate(source, self.folder, name=name, **how).start()
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"

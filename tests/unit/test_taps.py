@@ -135,7 +135,10 @@ def test_the_scatter_of_the_taps_is_found_from_the_run():
     ],
 )
 def test_two_standard_uncertainties_cover_the_duration_of_tapped_runs(name, sd_s, correlation, runs):
-    """1,000 runs in all, counted between a turn period and at least twice that; near 95 in 100 for taps as people make them, more if errors do not last."""
+    """1,000 runs in all, counted between a turn period and at least twice that.
+
+    Near 95 in 100 for taps as people make them, more if errors do not last.
+    """
     duration, turns = covered(name, sd_s, correlation, runs)
     print(f"{name}, sd {sd_s}, correlation {correlation}: {duration:.3f}, turns {turns:.3f}")
     assert duration >= 0.9  # 200 runs of 0.95 coverage: 0.90 is three standard errors below
