@@ -29,6 +29,7 @@ _HERE = Path(__file__).parent
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
+_LISTENING: dict[str, LiveGate] = {}  # the last run of each port in this kernel
 _FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 
 
@@ -142,11 +143,19 @@ class LiveGateBox(widgets.VBox):
             name = name or self._typed.value.strip()
             if not name:
                 raise KitError("No port is chosen", fix="type its name, such as COM3 or /dev/ttyACM0")
+            if name in _LISTENING:  # a cell that was run twice: two readers would share the bytes between them
+                _LISTENING.pop(name).stop()
             source = open_port(name, self._baud)
         chosen = self.conditions
-        name = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
+        stem = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
         how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
-        self.gate = LiveGate(source, self.folder, name=name, **how).start()
+        try:
+            self.gate = LiveGate(source, self.folder, name=stem, **how).start()
+        except KitError:
+            source.close()
+            raise
+        if kind != "source":
+            _LISTENING[name] = self.gate
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"

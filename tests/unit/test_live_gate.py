@@ -124,3 +124,25 @@ def test_only_new_points_are_sent():
     plot._handle_custom_msg({"ask": "all"}, [])
     plot.clear()
     assert sent == [(0, 4), (4, 6), (0, 10), (0, 0)]
+
+
+def test_a_second_box_on_the_same_port_takes_it_over(tmp_path, monkeypatch):
+    monkeypatch.setattr("kit.widgets.live_gate.open_port", lambda *_: PretendGate(RUN.pass_times_s))
+    first, second = LiveGateBox(tmp_path), LiveGateBox(tmp_path)
+    for box in (first, second):
+        box._typed.value = "COM3"
+        box.start()
+    assert first.gate.ended == "stopped"
+    assert second.gate.running
+    second.stop()
+
+
+def test_a_folder_that_cannot_be_written_to_leaves_the_port_free(tmp_path, monkeypatch):
+    closed = []
+    gate = PretendGate(RUN.pass_times_s)
+    gate.close = lambda: closed.append(True)
+    (tmp_path / "file").write_text("no folder")
+    box = LiveGateBox(tmp_path / "file", sources={PRETEND: lambda: gate})
+    box._start.click()
+    assert "The log can't be written here" in box.say.text
+    assert closed == [True]
