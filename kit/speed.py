@@ -25,6 +25,11 @@ __all__ = ["Crossing", "SpeedCurve", "Stretch", "prepare", "speed_curve"]
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
 _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
+_BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
+# A person's errors last: one late tap follows another, with a lag-one correlation of about 0.3. So n taps are worth
+# n (1 - 0.3)/(1 + 0.3) independent ones (Bayley & Hammersley 1946), and since the curve follows such errors a little,
+# their scatter about it is too small by about a seventh (simulated: tests/unit/test_taps.py).
+_BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _COMPLEXITIES = tuple((degree, 0) for degree in (2, 3, 4, 5)) + tuple(
     (5, knots) for knots in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -153,7 +158,9 @@ class SpeedCurve:
         """Duration and turns between two turn periods; None if either is not reached.
 
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
-        close to 95 %, combined with the difference to the next richer curve.
+        close to 95 %, combined with the difference to the next richer curve. The errors of the pass times are taken
+        as independent; where they scatter by more than 10 ms, as those of a person who taps along, they are taken as
+        correlated from pass to pass, and the uncertainty is 1.6 times as large.
         """
         if not self.usable:
             return None
@@ -176,6 +183,8 @@ class SpeedCurve:
             rows = rows + best.sensitivity(stop)
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, self._richer.timing_sd_s / best.timing_sd_s)
+        if best.timing_sd_s > _BY_HAND_S:
+            looser *= _BY_HAND_WIDER
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
         value = np.array([stop.time_s - start.time_s, stop.turns - start.turns])
         others = [self._crossing(self._richer, p) for p in periods]

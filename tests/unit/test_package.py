@@ -47,7 +47,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "planning": ({"planning", "planning_*", "run_sheet"}, {"words", "trials", "trend"}),
     "sound": ({"sound", "sound_*", "clicks"}, {"words", "passes", "counting"}),
     "bench": ({"bench", "bench_*"}, {"words", "passes", "drag"}),
-    "capture": ({"capture", "capture_*"}, {"words", "passes"}),
+    "capture": ({"capture", "capture_*", "taps"}, {"words", "passes"}),
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),

@@ -1,0 +1,265 @@
+"""A gate on a wire, read while the disc turns: choose the port, start, watch, keep the run.
+
+The reading, the files and all numbers are `kit.capture`'s; this module asks and shows. live_gate.js is the plot's page,
+live_plot.js draws it.
+"""
+
+from __future__ import annotations
+
+import contextvars
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import anywidget
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+import traitlets as t
+
+from ..capture import LiveGate
+from ..capture_ports import list_ports, open_port
+from ..errors import KitError
+from ..wording import DASH, name_of, number
+from .parts import Details, Say, action, joined_scripts, row_of
+
+__all__ = ["LiveGateBox", "LivePlot"]
+
+_HERE = Path(__file__).parent
+PULSE_S = 0.2  # the page is told of news so often
+TYPED = "type a port …"
+_UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
+_LISTENING: dict[str, LiveGate] = {}  # the last run of each port in this kernel
+_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+
+
+class LivePlot(anywidget.AnyWidget):
+    """A plot that grows: `add` sends only new points. `numbers`: pairs (name, value) shown large above it."""
+
+    _esm = joined_scripts("page_parts.js", "live_plot.js", "live_gate.js")
+    _css = _HERE / "live_gate.css"
+
+    numbers = t.List(t.List(t.Unicode())).tag(sync=True)
+
+    def __init__(self):
+        self.times_s, self.periods_s = np.empty(0), np.empty(0)
+        super().__init__()
+        self.on_msg(lambda _, message, __: self._tell(0) if message.get("ask") == "all" else None)
+
+    def clear(self) -> None:
+        """Forget all points."""
+        self.times_s, self.periods_s = np.empty(0), np.empty(0)
+        self._tell(0)
+
+    def show(self, times_s: np.ndarray, periods_s: np.ndarray) -> None:
+        """Show these points, all or those before and more: only what is new is sent."""
+        known = len(self.times_s)
+        grown = known <= len(times_s) and np.array_equal(times_s[:known], self.times_s)
+        if grown and known == len(times_s):
+            return
+        self.times_s, self.periods_s = times_s, periods_s
+        self._tell(known if grown else 0)
+
+    def _tell(self, since: int) -> None:
+        points = np.concatenate([self.times_s[since:], self.periods_s[since:]])
+        self.send({"from": since}, buffers=[points.astype("<f8").tobytes()] if len(points) else [])
+
+
+class LiveGateBox(widgets.VBox):
+    """Read a gate live: port, unit and condition, start and stop, a plot while it runs, and "Keep this run".
+
+    Parameters
+    ----------
+    folder : where the logs go, two files a run. They stay, whether a run is kept or not.
+    x : name of the condition that is changed; `values`: the values to choose from, else a number is asked for.
+    on_keep : called with (pass_times_s, conditions, note); returns a sentence to show, or raises KitError.
+    sources : further things to listen to, words → function that opens one: a pretend gate, for example.
+    flags_per_turn, baud : of the apparatus and of the board.
+
+    `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the buttons do.
+    """
+
+    def __init__(
+        self,
+        folder: str | Path,
+        x: str = "",
+        values: Sequence[float | str] = (),
+        *,
+        on_keep: Callable[[np.ndarray, dict, str], str] | None = None,
+        sources: Mapping[str, Callable[[], object]] | None = None,
+        flags_per_turn: int = 1,
+        baud: int = 115200,
+    ):
+        self.folder, self._x, self._on_keep = Path(folder), x, on_keep
+        self._sources, self._flags, self._baud = dict(sources or {}), flags_per_turn, baud
+        self.gate: LiveGate | None = None
+        self._pulse_thread: threading.Thread | None = None
+        self._kept = False
+        self._build(values)
+        super().__init__(
+            [
+                row_of(self._port, self._typed, self._again, self._unit, *([self._value] if x else [])),
+                row_of(self._start, self._stop, self._keeping),
+                self.plot,
+                self.say,
+                self._details,
+            ]
+        )
+        self.add_class("kit-box")
+        self.look_for_ports()
+
+    # --- for code and for buttons alike ----------------------------------------------------------------------------
+
+    @property
+    def conditions(self) -> dict[str, float | str]:
+        """The condition chosen on the page."""
+        return {self._x: self._value.value} if self._x else {}
+
+    @property
+    def running(self) -> bool:
+        """Whether a run is on."""
+        return self._pulse_thread is not None and self._pulse_thread.is_alive()
+
+    def look_for_ports(self) -> None:
+        """List the ports of this machine anew; the choice stays if it is still there."""
+        before = self._port.value
+        ports = [(words, ("port", name)) for name, words in list_ports()]
+        options = [*((words, ("source", words)) for words in self._sources), *ports, (TYPED, ("typed", ""))]
+        self._port.options = options
+        typed = before == ("typed", "") and self._typed.value.strip()
+        if typed or (before != ("typed", "") and before in [value for _, value in options]):
+            self._port.value = before
+        else:
+            self._port.value = options[0][1]
+
+    def start(self) -> None:
+        """Open what is chosen and listen. KitError if that fails, or if a run is on."""
+        if self.running:
+            raise KitError("A run is on already", fix="stop it first")
+        kind, name = self._port.value
+        if kind == "source":
+            source = self._sources[name]()
+        else:
+            name = name or self._typed.value.strip()
+            if not name:
+                raise KitError("No port is chosen", fix="type its name, such as COM3 or /dev/ttyACM0")
+            if name in _LISTENING:  # a cell that was run twice: two readers would share the bytes between them
+                _LISTENING.pop(name).stop()
+            source = open_port(name, self._baud)
+        chosen = self.conditions
+        stem = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
+        how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
+        try:
+            self.gate = LiveGate(source, self.folder, name=stem, **how).start()
+        except KitError:
+            source.close()
+            raise
+        if kind != "source":
+            _LISTENING[name] = self.gate
+        self._kept = False
+        self._run_conditions = chosen
+        self._keeping.layout.display = "none"
+        self._details.layout.display = "none"
+        self._start.disabled, self._stop.disabled = True, False
+        self.plot.clear()
+        self._show_numbers()
+        self.say.say("It listens. Give the disc its push; it stops by itself when the disc rests.")
+        # the page's messages carry the context of the cell or click that asked for them
+        run = contextvars.copy_context().run
+        self._pulse_thread = threading.Thread(target=run, args=(self._pulse, self.gate), name="live page", daemon=True)
+        self._pulse_thread.start()
+
+    def stop(self) -> None:
+        """End the run, if one is on, and show what came of it."""
+        if self.gate is not None:
+            self.gate.stop()
+        if self._pulse_thread is not None:
+            self._pulse_thread.join(10)
+
+    def keep(self) -> None:
+        """Hand the run over. KitError if there is none, if it was kept before, or if it is refused."""
+        if self.gate is None or self.running:
+            raise KitError("There is no finished run to keep", fix="start one, and wait until it has ended")
+        if self._kept:
+            raise KitError("This run is kept already", fix="start the next one")
+        run = self.gate.run(self._run_conditions)
+        if self._on_keep is None:
+            said = f"The log is {self.gate.log_path}."
+        else:
+            said = self._on_keep(run.pass_times_s, self._run_conditions, self._note.value.strip())
+        self._kept = True
+        self._keep.disabled = True
+        self.say.say(said)
+
+    # --- what is on the page ---------------------------------------------------------------------------------------
+
+    def _build(self, values) -> None:
+        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **_FIELD)
+        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **_FIELD)
+        self._port.observe(lambda _: self._show_typed(), "value")
+        self._again = action("Look for ports again", self.look_for_ports)
+        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **_FIELD)
+        label = f"{name_of(self._x)}:" if self._x else ""
+        if len(values):
+            self._value = widgets.Dropdown(description=label, options=list(values), **_FIELD)
+        else:
+            self._value = widgets.FloatText(description=label, **_FIELD)
+        self._start = action("Start", lambda: self._try(self.start))
+        self._stop = action("Stop", lambda: self._try(self.stop), disabled=True)
+        self._start.add_class("mod-active")
+        self.plot, self.say, self._details = LivePlot(), Say(), Details(summary="Show the turns as numbers")
+        self._details.layout.display = "none"
+        self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
+        self._keep = action("Keep this run", lambda: self._try(self.keep))
+        self._keeping = row_of(self._note, self._keep)
+        self._keeping.layout.display = "none"
+        self._show_numbers()
+        self._show_typed()
+
+    def _show_typed(self) -> None:
+        self._typed.layout.display = "" if self._port.value and self._port.value[0] == "typed" else "none"
+
+    def _pulse(self, gate: LiveGate) -> None:
+        """Tell the page what is new, until the run has ended; then what came of it."""
+        while not gate.wait(PULSE_S):
+            self._show(gate)
+        self._show(gate)
+        self._start.disabled, self._stop.disabled = False, True
+        periods = _periods(gate.pass_times_s, self._flags)
+        if len(gate.pass_times_s) < 2:
+            self.say.say(*gate.report(), "That makes no run. Check the gate, and start again.")
+            return
+        self._details.show([], _table(*periods))
+        self._details.layout.display = ""
+        self._keep.disabled = False
+        self._keeping.layout.display = ""
+        self.say.say(*gate.report(), "Keep it, or start again: the log stays on disk either way.")
+
+    def _show(self, gate: LiveGate) -> None:
+        times, periods = _periods(gate.pass_times_s, self._flags)
+        self.plot.show(times, periods)
+        self._show_numbers(len(gate.pass_times_s), times, periods)
+
+    def _show_numbers(self, passes: int = 0, times=(), periods=()) -> None:
+        last = f"{number(periods[-1], 3)} s" if len(periods) else DASH
+        since = f"{times[-1]:.1f} s" if len(times) else DASH
+        self.plot.numbers = [["passes", str(passes)], ["last turn took", last], ["time since the first pass", since]]
+
+    def _try(self, step) -> None:
+        try:
+            step()
+        except KitError as error:
+            self.say.refuse(error)
+
+
+def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:
+    """(time since the first pass, duration of the turn that ends there) of each pass that closes a turn."""
+    return times_s[flags:] - times_s[:1], times_s[flags:] - times_s[:-flags]
+
+
+def _short(value: float | str) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _table(times, periods) -> pd.DataFrame:
+    return pd.DataFrame({"time (s)": [f"{v:.3f}" for v in times], "one turn took (s)": [f"{v:.3f}" for v in periods]})

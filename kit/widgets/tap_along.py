@@ -1,0 +1,99 @@
+"""Timing by hand on the page: one tap a turn, a dot to practise with, taps that are not lost with the kernel.
+
+tap_along.js takes the times and keeps them until this module says that they are saved. What becomes of taps is
+`kit.taps`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import anywidget
+import numpy as np
+import traitlets as t
+
+from ..errors import KitError
+from ..passes import Run
+from ..speed import speed_curve
+from ..taps import describe_taps, steadiness, tapped_run
+from ..wording import name_of
+from .parts import joined_scripts
+
+__all__ = ["TapAlong"]
+
+_HERE = Path(__file__).parent
+
+
+class TapAlong(anywidget.AnyWidget):
+    """Time a slow disc by tapping once a turn.
+
+    Parameters
+    ----------
+    x : name of the condition that is changed; `values`: the values to choose from.
+    on_keep : called with (pass_times_s, conditions, note) when a run is saved; returns a sentence to show, or raises
+        KitError.
+    key : name under which the page remembers taps that are not saved yet; give two widgets on one page two names.
+
+    `taps_ms` are the taps that are not saved yet, on the browser's clock. `practice` is the last `Steadiness` found
+    with the blinking dot, or None.
+    """
+
+    _esm = joined_scripts("page_parts.js", "live_plot.js", "tap_along.js")
+    _css = "\n".join((_HERE / name).read_text("utf-8") for name in ("parts.css", "live_gate.css", "tap_along.css"))
+
+    taps_ms = t.List(t.Float()).tag(sync=True)
+    choice = t.Int(0).tag(sync=True)
+    note = t.Unicode().tag(sync=True)
+    _choices = t.List(t.Unicode()).tag(sync=True)
+    _label = t.Unicode().tag(sync=True)
+    _key = t.Unicode().tag(sync=True)
+
+    def __init__(
+        self,
+        x: str = "",
+        values: Sequence[float | str] = (),
+        *,
+        on_keep: Callable[[np.ndarray, dict, str], str] | None = None,
+        key: str = "taps",
+    ):
+        self._x, self._values, self._on_keep = x, list(values), on_keep
+        self.practice = None
+        words = [f"{v:g}" if isinstance(v, float) else str(v) for v in values]
+        super().__init__(_choices=words, _label=name_of(x), _key=key)
+        self.on_msg(self._asked)
+
+    @property
+    def conditions(self) -> dict[str, float | str]:
+        """The condition chosen on the page."""
+        return {self._x: self._values[self.choice]} if self._x and self._values else {}
+
+    @property
+    def run(self) -> Run:
+        """The taps so far as a run, its first tap at 0 s. KitError for fewer than two."""
+        taps = np.array(self.taps_ms)
+        return tapped_run((taps - taps[:1]) / 1e3, self.conditions)
+
+    def keep(self) -> tuple[str, ...]:
+        """Save the taps by `on_keep` and forget them here. Returns what to tell. KitError if they are refused."""
+        run = self.run
+        said = self._on_keep(run.pass_times_s, self.conditions, self.note.strip()) if self._on_keep else ""
+        curve = speed_curve(run)
+        self.taps_ms, self.note = [], ""
+        return (*([said] if said else []), *describe_taps(run, curve.timing_sd_s if curve.usable else None))
+
+    def _asked(self, _, message: dict, __) -> None:
+        answer = {"asked": message.get("asked"), "problem": False, "saved": False, "sentences": []}
+        try:
+            if "save" in message:
+                self.taps_ms = [float(v) for v in message["save"]]
+                self.note, self.choice = str(message.get("note", "")), int(message.get("choice", 0))
+                answer |= {"sentences": list(self.keep()), "saved": True}
+            elif "practice" in message:
+                self.practice = steadiness(np.array(message["practice"], dtype=float) / 1e3, message["beat_ms"] / 1e3)
+                answer["sentences"] = list(self.practice.sentences)
+            else:
+                return
+        except KitError as error:
+            answer |= {"sentences": [str(error)], "problem": True}
+        self.send(answer)
