@@ -16,6 +16,7 @@ _HOME = {
     "LessonCheck": "lesson_check",
     "LessonForm": "lesson_form",
     "LiveGateBox": "live_gate",
+    "MakeRuns": "make_runs",
     "ObservationBox": "cards",
     "PlotView": "plot_view",
     "PredictedCurve": "predicted_curve",

@@ -18,7 +18,7 @@ from ..bench import Spin
 from ..bench_push import MAX_TILT_DEG, SIMULATED, WEAKEST, log_text, motion_samples, push
 from ..bench_setup import BenchSetup
 from ..errors import KitError
-from ..passes import with_repairs
+from ..passes import Run, with_repairs
 from ..threshold import ALREADY_SLOWER, NEVER_SLOW_ENOUGH, measure
 from ..wording import count_of
 from .parts import joined_scripts
@@ -41,8 +41,9 @@ class Bench(anywidget.AnyWidget):
     on_keep : called as on_keep(pass_times_s, conditions, note) when a run is kept. A text it returns is shown, and so
         is a KitError it raises; then the run is not kept. None: runs can't be kept, only downloaded.
     on_push : called after each push with its settings, a dict that `earlier` takes again.
-    earlier : settings of earlier pushes, in order: `number, value, tilt_deg, dry_hub, strength` and perhaps `kept`.
-        Their runs are made again, byte for byte, and the numbering goes on after them.
+    earlier : settings of earlier pushes, in order: `number, value, tilt_deg, dry_hub, strength`. Their runs are made
+        again, byte for byte, and the numbering goes on after them.
+    kept_runs : runs kept before, from here or from elsewhere; those of this bench are known by their pass times.
     start_period_s, stop_period_s : the lesson's thresholds: a line in the plot, and a hint after a run too slow for it.
 
     `spins` holds all runs by number, `kept` the numbers of those kept. Without the widget: `kit.bench_push.push`.
@@ -77,6 +78,7 @@ class Bench(anywidget.AnyWidget):
         *,
         on_push: Callable[[dict], object] | None = None,
         earlier: Iterable[Mapping[str, object]] = (),
+        kept_runs: Iterable[Run] = (),
         start_period_s: float | None = None,
         stop_period_s: float | None = None,
     ):
@@ -91,8 +93,8 @@ class Bench(anywidget.AnyWidget):
         super().__init__(value=float(values[0]), _setup=self._told(on_keep is not None))
         for settings in earlier:
             self._make(**{name: settings[name] for name in _SETTINGS if name in settings})
-            if settings.get("kept"):
-                self.kept.add(int(settings["number"]))
+        known = {run.pass_times_s.tobytes() for run in kept_runs}
+        self.kept |= {n for n, spin in self.spins.items() if spin.run.pass_times_s.tobytes() in known}
         self._runs = self._rows()
 
     def push(self) -> Spin:

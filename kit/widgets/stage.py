@@ -20,7 +20,6 @@ from ..trend import same_shape
 from ..trials import compare_methods
 from ..wording import plus_minus
 from ..workbook import Workbook
-from .add_files import AddFiles
 from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .comparison_log import ComparisonLog
 from .data_sources import DataSources
@@ -154,15 +153,6 @@ class Stage:
     def sources(self) -> DataSources:
         """Whose runs count: the lesson's, the group's own, or both."""
         return DataSources(self.progress, self.stage)
-
-    def add_files(self) -> AddFiles:
-        """Gate logs of the group's own, as files."""
-        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_files")
-        return AddFiles(folder, self.lesson.x, self.lesson.x_label, self._keep_file)
-
-    def _keep_file(self, run: Run) -> Run:
-        own = self.progress.own
-        return own.add(run.pass_times_s, run.conditions, "file", run.flags_per_turn, f"from the file {run.source}")
 
     def thresholds(self) -> widgets.Widget:
         """The plot on which the group agrees where counting starts and stops."""

@@ -9,6 +9,7 @@ import pytest
 from kit.lesson import load_lesson
 from kit.passes import Run
 from kit.widgets.add_files import AddFiles, keep_file
+from kit.widgets.make_runs import MakeRuns
 from kit.widgets.stage import Stage
 from kit.workbook import Workbook
 
@@ -27,7 +28,7 @@ def stage(tmp_path):
 
 @pytest.fixture
 def adding(stage):
-    return stage.add_files()
+    return MakeRuns(stage.lesson, stage.workbook).add_files()
 
 
 def uploaded(*files):
