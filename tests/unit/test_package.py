@@ -51,6 +51,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
+    "hosting": ({"hosting"}, set()),
     "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
     "lesson": ({"lesson", "pages"}, {"words", "passes"}),
     "progress": ({"progress"}, {"words", "lesson", "workbook", "own runs", *COMPUTING}),
