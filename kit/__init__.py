@@ -34,6 +34,7 @@ _MODULE_OF = {
     "fit_trends": "trend",
     "next_condition": "trend",
     "Trend": "trend",
+    "get_model": "trend_models",
     # slowing down
     "DragLaw": "drag",
     "DragFit": "drag_fit",

@@ -22,6 +22,7 @@ import pandas as pd
 from .errors import KitError
 from .handin import HandIn, read_handin
 from .handin_folder import ClassFile, class_files, clean_text
+from .handin_store import shown_place
 from .lesson import KEY_FILE, STAGES, Choice, Lesson, Question, load_key, load_lesson
 from .trials import COUNTED
 from .wording import count_of
@@ -153,7 +154,8 @@ def read_class(
 
     Parameters
     ----------
-    source : folder (subfolders and ZIPs in it are read too), ZIP, or a single hand-in.
+    source : folder (subfolders and ZIPs in it are read too), ZIP, single hand-in, or the address of one of these
+        (s3://bucket/class-3b).
     lesson : a `Lesson` or its folder. Without one, the lesson most hand-ins name is taken, and questions go by their
         ids. Hand-ins of other lessons are refused.
     key_folder : where `teacher_key.toml` is; by default in the lesson's folder, if it is there.
@@ -184,12 +186,12 @@ def read_class(
         first = f"{refused[0].file}: {refused[0].why}" if refused else None
         raise KitError(
             "There is no hand-in here that can be used",
-            file=source,
+            file=shown_place(source),
             found=first,
             fix="put the groups' .json files into one folder",
         )
     return Overview(
-        source=str(source),
+        source=shown_place(source),
         lesson=lesson,
         lesson_name=name,
         supported={question: answer["supported"] for question, answer in key.items()},

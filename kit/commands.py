@@ -16,6 +16,7 @@ from shlex import quote
 import kit
 from kit import lab, launcher
 from kit.errors import KitError
+from kit.handin_store import local_path
 
 __all__ = ["main"]
 
@@ -328,7 +329,11 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
         help="what a class's hand-ins show, as one page for the teacher",
         description="Read all hand-ins of a class. A file that can't be read is named, and the others count.",
     )
-    command.add_argument("folder", type=Path, metavar="FOLDER", help="the hand-ins: a folder, or a ZIP of one")
+    command.add_argument(
+        "folder",
+        metavar="FOLDER",
+        help="the hand-ins: a folder, a ZIP of one, or an address such as s3://bucket/class-3b",
+    )
     command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
     command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
@@ -338,9 +343,13 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
 
 def overview_class(chosen: argparse.Namespace) -> int:
     """Write a class's report, and its tables if asked; say which files don't count, and why."""
-    if not chosen.folder.exists():  # said before anything is installed
-        raise KitError("There is no such folder or ZIP", file=chosen.folder, fix="check the name and where you are")
-    _set_up(chosen, only=COMPUTING)
+    folder = local_path(chosen.folder)
+    if folder and not folder.exists():  # said before anything is installed
+        raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
+    if folder:
+        _set_up(chosen, only=COMPUTING)
+    else:
+        _set_up(chosen, extras=("object-store",), only=(*COMPUTING, "fsspec", *_adapters(chosen.folder)))
     from kit.class_report import write_class_report
     from kit.class_sections import handed_in_words
     from kit.class_tables import write_class_csv
@@ -390,6 +399,11 @@ def _seconds_or(*words: str) -> Callable[[str], float | str]:
         return seconds
 
     return read
+
+
+def _adapters(address: str) -> tuple[str, ...]:
+    """What fsspec itself needs for an address, as far as the extra `object-store` brings it."""
+    return ("s3fs",) if address.startswith(("s3://", "s3a://")) else ()
 
 
 def _port(text: str) -> int:

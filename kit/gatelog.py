@@ -12,6 +12,7 @@ import pandas as pd
 from kit.dialect import read_table
 from kit.errors import KitError
 from kit.logforms import Reading, read
+from kit.logreaders import read_runs
 from kit.passes import Run, counted_passes, with_repairs
 from kit.runfolder import read_folder
 from kit.textfile import read_bytes
@@ -34,7 +35,7 @@ def read_log(path: str | Path, **how) -> list[Run]:
 
     Parameters
     ----------
-    path : .csv, .tsv or .txt file of up to 500 MB.
+    path : .csv, .tsv or .txt file of up to 500 MB; or a file for whose ending an installed package adds a reader.
     encoding : else UTF-8 with or without BOM, UTF-16, or the Western 8-bit code.
     delimiter : "," ";" tab, " " (any run of blanks) or "" (one column).
     decimal : "." or ",".
@@ -58,7 +59,7 @@ def read_log(path: str | Path, **how) -> list[Run]:
     runs over, an empty cell within a run, fewer than two passes, and a file that is no log at all.
     Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
     """
-    return list(read(path, **how).runs)
+    return read_runs(path, **how)
 
 
 def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:

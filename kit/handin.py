@@ -18,12 +18,13 @@ from typing import Any
 
 from .entries import Entry, chain_problems, read_entry
 from .errors import KitError
+from .handin_store import Store, is_address, joined, local_path, shown_place
 from .journal import replace_file
 from .strictjson import MAX_DEPTH, strict_json
 from .summary import Summary, summarise
 from .workbook import Workbook, check_code, check_lesson
 
-__all__ = ["HandIn", "finish_and_clear", "handin_document", "make_handin", "read_handin", "write_handin"]
+__all__ = ["HandIn", "finish_and_clear", "handin_document", "handin_name", "make_handin", "read_handin", "write_handin"]
 
 SCHEMA, VERSION = "kit-handin", 1
 MAX_BYTES = 5_000_000
@@ -68,22 +69,25 @@ def handin_document(
     return header | _as_json(summarise(entries)) | {"entries": [entry.record() for entry in entries]}
 
 
-def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path:
+def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
     """Write a hand-in to `path`, or into the folder `path` as `handin_LESSON_CODE.json`; return where it is.
 
-    An earlier hand-in there is replaced only if the new one holds all its entries. Otherwise it stays, and
-    the new one's name gets a number (two groups may have chosen the same code).
+    `path` may be an address, such as s3://bucket/class-3b: a folder unless it ends in .json. An earlier hand-in
+    there is replaced only if the new one holds all its entries. Otherwise it stays, and the new one's name gets a
+    number (two groups may have chosen the same code).
 
     Raises
     ------
     KitError : the file cannot be written, or is too large to be read again.
     """
-    path = Path(path)
-    if path.is_dir():
-        path = path / f"handin_{handin['lesson']}_{handin['code']}.json"
     data = json.dumps(handin, ensure_ascii=False, allow_nan=False).encode()
     if len(data) > MAX_BYTES:
-        raise KitError(f"the hand-in is larger than {MAX_BYTES / 1e6:g} MB", file=path)
+        raise KitError(f"the hand-in is larger than {MAX_BYTES / 1e6:g} MB", file=shown_place(path))
+    if is_address(path) and local_path(path) is None:
+        return _write_to_store(handin, data, path)
+    path = local_path(path)
+    if path.is_dir():
+        path = path / handin_name(handin)
     target, number = path, 1
     while target.exists() and not _holds_all(handin, target):
         number += 1
@@ -96,8 +100,24 @@ def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path:
     return target
 
 
+def handin_name(handin: Mapping[str, Any]) -> str:
+    """The usual name of a hand-in's file."""
+    return f"handin_{handin['lesson']}_{handin['code']}.json"
+
+
+def _write_to_store(handin: Mapping[str, Any], data: bytes, address: str) -> str:
+    if not address.endswith(".json"):
+        address = joined(address, handin_name(handin))
+    target, number = address, 1
+    while (store := Store(target)).exists() and not _holds_all(handin, target):
+        number += 1
+        target = f"{address.removesuffix('.json')}_{number}.json"
+    store.write(data)
+    return target
+
+
 def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name: str = "hand-in") -> HandIn:
-    """Read a hand-in from a file or from its bytes (then `name` stands for it in messages).
+    """Read a hand-in from a file, an address, or its bytes (then `name` stands for it in messages).
 
     The summary is made afresh from the entries. Where entries were changed after they were saved, or the
     summary in the file says something else, `warnings` tells.
@@ -107,7 +127,7 @@ def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name:
     KitError : naming the file, for anything that is not a hand-in of this version in every detail.
     """
     if not isinstance(source, bytes):
-        name, source = str(source), _read_at_most(Path(source), max_bytes)
+        name, source = shown_place(source), _read_at_most(source, max_bytes)
     if len(source) > max_bytes:
         raise KitError(f"this file is larger than {max_bytes / 1e6:g} MB", file=name)
     try:
@@ -122,7 +142,7 @@ def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name:
 def finish_and_clear(workbook: Workbook, handin_path: str | Path, *, remove: bool = False) -> Path | None:
     """Clear a shared machine for the next group, once the hand-in file holds every entry of the workbook.
 
-    The hand-in is read back from the disk and compared entry by entry, values and hashes. Only then, and
+    The hand-in is read back from where it was written and compared entry by entry, values and hashes. Only then, and
     only if no other notebook adds an entry meanwhile, the workbook moves into the folder `finished` beside
     it, where a teacher can empty it. With `remove` it is deleted instead; `Workbook.restore` of the lines
     of the hand-in's entries brings it back. Returns where the workbook is now, if anywhere.
@@ -135,7 +155,7 @@ def finish_and_clear(workbook: Workbook, handin_path: str | Path, *, remove: boo
     if handin.entries != workbook.entries:
         raise KitError(
             "The workbook was not cleared: the hand-in does not hold the same entries",
-            file=handin_path,
+            file=shown_place(handin_path),
             fix="make the hand-in again, then finish",
         )
     return workbook.clear(handin.entries[-1].hash, remove=remove)
@@ -147,7 +167,10 @@ def _as_json(summary: Summary) -> dict[str, Any]:
     return plain | {"predictions": [asdict(prediction) for prediction in summary.predictions]}
 
 
-def _read_at_most(path: Path, max_bytes: int) -> bytes:
+def _read_at_most(place: str | Path, max_bytes: int) -> bytes:
+    path = local_path(place)
+    if path is None:
+        return Store(place).read(at_most=max_bytes + 1)
     try:
         if not path.is_file():  # a folder, a pipe or a device would fail or wait for ever
             raise KitError("there is no such file", file=path)
@@ -196,7 +219,7 @@ def _from_document(found: Any) -> HandIn:
     )
 
 
-def _holds_all(handin: Mapping[str, Any], path: Path) -> bool:
+def _holds_all(handin: Mapping[str, Any], path: str | Path) -> bool:
     """Whether the hand-in has, at its beginning, every entry of the one at `path`."""
     try:
         earlier = [entry.record() for entry in read_handin(path).entries]

@@ -1,4 +1,4 @@
-"""The files of a class: a folder or a ZIP, read one file at a time, with no trust in what is there.
+"""The files of a class: a folder, a ZIP or a store, read one file at a time, with no trust in what is there.
 
 Nothing is ever unpacked to the disk, so no name in a ZIP can lead anywhere. Whatever cannot be read comes back as a
 file with a problem, and the next file is read. What a file's *content* says is judged by `kit.handin`.
@@ -11,12 +11,14 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 
 from .errors import KitError
 from .handin import MAX_BYTES
+from .handin_store import Store, is_address, local_path
 
 __all__ = ["ClassFile", "class_files", "clean_text"]
 
@@ -45,13 +47,17 @@ class ClassFile:
 def class_files(source: str | Path) -> Iterator[ClassFile]:
     """All `.json` files of a folder (with its subfolders and ZIPs), of a ZIP, or one file; each read when asked for.
 
+    `source` may also be an address, such as s3://bucket/class-3b. The same limits hold there.
+
     Hidden files and those that systems leave behind are passed over; every other file is named with its problem.
 
     Raises
     ------
-    KitError : there is no such folder or file.
+    KitError : there is no such folder or file, or the store at the address does not let us in.
     """
-    source = Path(source)
+    if is_address(source) and local_path(source) is None:
+        return _limited(_store_files(Store(source)))
+    source = local_path(source)
     if source.is_dir():
         return _limited(_folder_files(source))
     if source.is_file():
@@ -88,7 +94,7 @@ def _one(path: Path, shown: str) -> Iterator[ClassFile]:
     if path.is_symlink() or not path.is_file():  # a link may lead anywhere; a pipe would wait for ever
         yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
     elif ending == ".zip":
-        yield from _zip_files(path, name)
+        yield from _zip_files(lambda: path.open("rb"), name)
     elif ending != ".json":
         yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
     else:
@@ -102,11 +108,31 @@ def _one(path: Path, shown: str) -> Iterator[ClassFile]:
             yield ClassFile(name, data)
 
 
-def _zip_files(path: Path, name: str) -> Iterator[ClassFile]:
+def _store_files(store: Store) -> Iterator[ClassFile]:
+    for shown, details in store.files():
+        if not QUIET.search(shown):
+            yield from _stored(store, shown, details)
+
+
+def _stored(store: Store, shown: str, details: dict) -> Iterator[ClassFile]:
+    name, ending = _name(shown), PurePosixPath(shown).suffix.lower()
+    if details.get("type") != "file" or details.get("islink"):
+        yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
+    elif ending == ".zip":
+        yield from _zip_files(lambda: store.open(details), name)
+    elif ending != ".json":
+        yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
+    else:
+        try:
+            yield ClassFile(name, store.read(details, MAX_BYTES + 1))
+        except KitError as problem:
+            yield ClassFile(name, None, problem.problem, problem.fix or "")
+
+
+def _zip_files(open_zip: Callable[[], BinaryIO], name: str) -> Iterator[ClassFile]:
     try:
-        _check_directory(path)
-        with zipfile.ZipFile(path) as archive:
-            budget = MAX_RATIO * path.stat().st_size + SPARE_BYTES
+        with open_zip() as file, zipfile.ZipFile(_checked(file)) as archive:
+            budget = MAX_RATIO * file.seek(0, os.SEEK_END) + SPARE_BYTES
             for info in archive.infolist():
                 if info.is_dir() or QUIET.search(info.filename):
                     continue
@@ -117,6 +143,8 @@ def _zip_files(path: Path, name: str) -> Iterator[ClassFile]:
                 file = _zip_entry(archive, info, name)
                 budget -= len(file.data or b"")
                 yield file
+    except KitError as problem:
+        yield ClassFile(name, None, problem.problem, problem.fix or "")
     except _DAMAGED as problem:
         why = f"this ZIP cannot be read: {clean_text(str(problem), 100) or type(problem).__name__}"
         yield ClassFile(name, None, why, "make it again, or unpack it and give the folder")
@@ -145,17 +173,17 @@ def _zip_entry(archive: zipfile.ZipFile, info: zipfile.ZipInfo, zip_name: str) -
         return ClassFile(name, None, f"it is damaged: {clean_text(str(problem), 100)}", "ask for it again")
 
 
-def _check_directory(path: Path) -> None:
+def _checked(file: BinaryIO) -> BinaryIO:
     """Refuse (ValueError) a ZIP whose list of contents would fill the memory before a single file is read."""
-    with path.open("rb") as file:
-        size = file.seek(0, os.SEEK_END)
-        file.seek(max(0, size - 65_557 - 20))  # the longest possible end record, and what may stand before it
-        tail = file.read()
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(0, size - 65_557 - 20))  # the longest possible end record, and what may stand before it
+    tail = file.read()
     at_end = tail[-22:-18] == b"PK\x05\x06" and tail[-2:] == b"\0\0"
     end = len(tail) - 22 if at_end else tail.rfind(b"PK\x05\x06")  # as zipfile looks for it
     listed = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
     if tail[max(end - 20, 0) : max(end - 16, 0)] == b"PK\x06\x07" or listed > MAX_DIRECTORY_BYTES:
         raise ValueError("it lists too many files")
+    return file
 
 
 def _name(path: str) -> str:

@@ -101,6 +101,9 @@ def start_notebook(lessons: list[Lesson]) -> str:
         "Then use what appears below it: buttons, lines to drag, fields to write in.\n\n"
         "What you save is kept in your **workbook**, beside these pages. You can close the page and come back. "
         "Use no names: choose a code for your group.\n\n"
+        "Is this page on a hosted machine? Then it stops after some minutes without work, and your files may be gone. "
+        "**Download your workbook before a break.** Each stage then has a button for it at the top, and one to put it "
+        "back.\n\n"
         "You may read and change the grey boxes. Nothing can break: get a fresh copy any time."
     )
     check = 'import kit\n\nprint(f"The kit is ready (version {kit.__version__}).")'

@@ -10,14 +10,13 @@ from pathlib import Path, PurePosixPath
 
 from kit.errors import KitError
 from kit.logcolumns import conditions_from_name, number_or_word
-from kit.logforms import read
+from kit.logreaders import is_log, read_runs
 from kit.passes import Run
 from kit.textfile import decode, read_bytes
 
 __all__ = ["list_rows", "read_folder"]
 
 LIST_NAME = "runs.csv"
-LOG_SUFFIXES = (".csv", ".tsv", ".txt")
 NAMED_LIKE = "magnets-3_trial-2.csv"
 NOT_CONDITIONS = ("file", "trial", "order", "origin", "flags_per_turn", "sound", "set_aside", "note")
 
@@ -68,9 +67,7 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
 
 
 def _named(folder: Path, how: dict) -> Iterator[Run]:
-    logs = sorted(
-        p for p in folder.iterdir() if p.suffix.lower() in LOG_SUFFIXES and p.name[0] not in ".~" and p.is_file()
-    )
+    logs = sorted(p for p in folder.iterdir() if p.name[0] not in ".~" and is_log(p) and p.is_file())
     found: list[Run] = []
     for path in logs:
         meaning = conditions_from_name(path.stem)
@@ -81,7 +78,7 @@ def _named(folder: Path, how: dict) -> Iterator[Run]:
                 fix=f"name it like {NAMED_LIKE}, move it out of the folder, or list the runs in {LIST_NAME}",
             )
         conditions, trial = meaning
-        runs = read(path, conditions=conditions, trial=trial, **how).runs
+        runs = read_runs(path, conditions=conditions, trial=trial, **how)
         for run in runs:
             if found and run.conditions.keys() != found[0].conditions.keys():
                 raise KitError(
@@ -131,7 +128,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
             numbers[column] = int(text) if text else default
         order = numbers.pop("order") or 0
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
-        for run in read(folder / inside, source=name, conditions=conditions, **given).runs:
+        for run in read_runs(folder / inside, source=name, conditions=conditions, **given):
             kept = {name: cells.get(name, "") for name in ("origin", "sound", "set_aside", "note")}
             yield replace(run, order=order, **kept)
 

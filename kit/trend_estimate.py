@@ -37,7 +37,7 @@ def fit_trend(x, y, model: str, *, errors: str = "relative", u=None) -> Trend:
 
 
 def fit_trends(x, y, *, errors: str = "relative", u=None, models: Sequence[str] | None = None) -> Trends:
-    """Fit several models (all eight unless `models` names some) and sort them by AICc, best first.
+    """Fit several models (the kit's eight unless `models` names some) and sort them by AICc, best first.
 
     Returns a list of `Trend` with evidence weights, exp(-ΔAICc/2) over their sum (Burnham & Anderson 2002, Model
     Selection and Multimodel Inference, 2.9). Its `not_applicable` maps models that could not be fitted to reasons.

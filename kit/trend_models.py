@@ -6,6 +6,9 @@ the two ends of the data, closely enough that the best one is always near. Nobod
 
 To add a model: write its value and gradient as plain functions of (x, *parameters), list its shapes, say where
 the shape parameter must stop (`regions`), and append a `Model` to `MODELS`. The tests run through all of `MODELS`.
+An installed package can add one too (entry point `spin_down_kit.trend_models`): it is fitted where it is named.
+
+A model is a plain function of x and its parameters: get_model("power law")(x, A=40, p=-0.9).
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from .errors import KitError
+from .plugins import TREND_MODELS, added_names, find_added
 
 __all__ = ["MODELS", "ByEnds", "Model", "Region", "by_ends", "get_model"]
 
@@ -58,6 +62,21 @@ class Model:
     offset: str | None = None  # the parameter that is simply added, if there is one
     needs_positive_x: bool = False
 
+    def __call__(self, x, *parameters: float, **named: float) -> np.ndarray:
+        """The curve at x (a number or an array), with its parameters in order or by name: model(x, A=40, p=-0.9).
+
+        Raises KitError if a parameter is missing, unknown or given twice, or if the curve has no value at some x.
+        """
+        given = dict(zip(self.parameters, parameters, strict=False))
+        if len(parameters) > len(given) or given.keys() & named.keys() or {*given, *named} != {*self.parameters}:
+            found = ", ".join([*map(str, parameters), *(f"{name}={value}" for name, value in named.items())])
+            raise KitError(f"{self.formula} needs the parameters {', '.join(self.parameters)}", found=found)
+        theta = [float({**given, **named}[name]) for name in self.parameters]
+        x = np.asarray(x, float)
+        if not np.all(self.defined_at(x, theta)):
+            raise KitError(f"The curve {self.formula} has no value at every x given", found=x.tolist())
+        return self.value(x, *theta)
+
     @property
     def shape_index(self) -> int | None:
         """Position of the parameter with regions: x0, p or k."""
@@ -97,11 +116,18 @@ class Model:
 
 
 def get_model(name: str) -> Model:
-    """The model of that name. Raises KitError, listing the names, if there is none."""
+    """The model of that name, of the kit's own or of an installed package. Raises KitError if there is none."""
     for model in MODELS:
         if model.name == name:
             return model
-    raise KitError("There is no such trend model", found=name, fix="Use one of: " + ", ".join(m.name for m in MODELS))
+    added = find_added(TREND_MODELS, name)
+    if added is None:
+        names = [*(model.name for model in MODELS), *added_names(TREND_MODELS)]
+        raise KitError("There is no such trend model", found=name, fix="Use one of: " + ", ".join(names))
+    if not isinstance(added.what, Model) or added.what.name != name:
+        why = f"The package {added.package} adds the trend model '{name}', but gives something else"
+        raise KitError(why, found=added.what, fix=f"it has to be a kit.trend_models.Model with the name '{name}'")
+    return added.what
 
 
 # --- shapes: curves from 1 at the smallest x to e^r at the largest ------------------------------------------

@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .errors import KitError
 from .trend_models import Model, get_model
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["LackOfFit", "Parameter", "Prediction", "Trend", "Trends"]
 
@@ -179,6 +183,17 @@ class Trends(list):
             if trend.model == model:
                 return trend
         raise KitError(f"The model '{model}' was not fitted", fix=self.not_applicable.get(model))
+
+    def table(self) -> pd.DataFrame:
+        """One row a parameter: model, parameter, value, se, low, high (95 %), and its model's aicc and weight."""
+        import pandas as pd
+
+        rows = [
+            (trend.model, name, p.value, p.se, p.low, p.high, trend.aicc, trend.weight)
+            for trend in self
+            for name, p in trend.parameters.items()
+        ]
+        return pd.DataFrame(rows, columns=["model", "parameter", "value", "se", "low", "high", "aicc", "weight"])
 
 
 def _rounded(value: float, se: float) -> str:

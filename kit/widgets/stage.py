@@ -8,6 +8,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import KitError
+from ..hosting import handin_folder, idle_notice
 from ..lesson import STAGES, Lesson
 from ..levels import level_of
 from ..pages import MADE_STAGES
@@ -27,6 +28,7 @@ from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
+from .workbook_file import WorkbookFile
 
 __all__ = ["Stage"]
 
@@ -79,6 +81,8 @@ class Stage:
         )
         parts = [note(f"Stage {number} of {len(MADE_STAGES)}. {state}")]
         parts += [note(sentence) for sentence in self.workbook.damage]
+        if stops := idle_notice():
+            parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
         if self.lesson.safety:
@@ -316,7 +320,7 @@ class Stage:
 
     def hand_in(self) -> HandInBox:
         """The file for the teacher, with the results by the group's own choices."""
-        return HandInBox(self.workbook, self.lesson.name, self.stage, self._for_the_teacher)
+        return HandInBox(self.workbook, self.lesson.name, self.stage, self._for_the_teacher, handin_folder())
 
     def _for_the_teacher(self) -> dict:
         best = [trend for quantity in QUANTITIES for trend in self.trends(quantity)[:1]]

@@ -20,10 +20,10 @@ PACKAGE = PROJECT / "kit"
 # counts before a pattern, and an earlier pattern before a later.
 COMPUTING = {"sound", "passes", "counting", "drag", "trials", "trend", "claims", "planning", "sensitivity", "explain"}
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
-    "words": ({"errors", "strictjson", "wording", "spreadsheet"}, set()),
+    "words": ({"errors", "strictjson", "wording", "spreadsheet", "plugins"}, set()),
     "figures": ({"figures", "figure_style", "*_figures"}, {"words", *COMPUTING}),
     "passes": (
-        {"passes", "oddities", "gatelog", "dialect", "textfile", "logcolumns", "logforms", "runfolder"},
+        {"passes", "oddities", "gatelog", "dialect", "textfile", "logcolumns", "logforms", "logreaders", "runfolder"},
         {"words"},
     ),
     "counting": ({"speed", "threshold", "threshold_*"}, {"words", "passes", "drag"}),
@@ -51,6 +51,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
+    "hosting": ({"hosting"}, set()),
     "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
     "lesson": (
         {"lesson", "lesson_keys", "lesson_text", "lesson_new", "levels", "pages", "teacher_pages"},

@@ -210,7 +210,7 @@ class TestHandIn:
         box = stage("explain").hand_in()
         box.folder = tmp_path
         box.clear_button.click()
-        assert "not made yet" in box.message.text
+        assert "not made yet" in box.cleared.text
         box.code.value = "amber-otter-1"
         box.make_button.click()
         assert "Your hand-in is made" in box.message.text
@@ -220,7 +220,7 @@ class TestHandIn:
         assert found.predictions[0].first.choice == "between"
         assert "download=" in box.links.value
         box.clear_button.click()
-        assert "cleared" in box.message.text
+        assert "cleared" in box.cleared.text
         assert workbook.entries == ()
 
     def test_a_workbook_is_downloaded_and_put_back(self, stage, workbook, lesson, tmp_path):
@@ -228,9 +228,9 @@ class TestHandIn:
         data = workbook.export_bytes()
         elsewhere = Workbook(tmp_path / "other.jsonl")
         box = Stage(lesson, "explain", elsewhere).hand_in()
-        box.save_button.click()
-        assert "still empty" in box.message.text
-        box.put_back.set_state(
+        box.file.save_button.click()
+        assert "still empty" in box.file.message.text
+        box.file.put_back.set_state(
             {"value": [{"name": "w.jsonl", "type": "", "size": len(data), "last_modified": 0, "content": data}]}
         )
         assert elsewhere.latest("prediction:turns")["choice"] == "quarter"
