@@ -8,7 +8,7 @@ passes of the gate. Everything is invented, and every file made here says so.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -19,7 +19,20 @@ from .drag import DragLaw
 from .errors import KitError
 from .passes import Run
 
-__all__ = ["APPARATUS", "Apparatus", "Gate", "session", "simulate_run", "true_stretch", "write_lesson_data"]
+__all__ = [
+    "APPARATUS",
+    "Apparatus",
+    "Gate",
+    "Motion",
+    "csv_text",
+    "log_text",
+    "logged",
+    "session",
+    "simulate_run",
+    "true_stretch",
+    "write_lesson_data",
+    "write_new",
+]
 
 INVENTED = "Invented data from the kit's virtual bench (seed {seed}): no real apparatus was used."
 
@@ -116,25 +129,65 @@ def simulate_run(
             "The push must leave the disc spinning", found=push_turns_per_s, fix="give turns a second above 0"
         )
     gate = gate or Gate()
+    motion = Motion.drawn(law, push_turns_per_s, random, len(gate.flag_offsets_turns))
+    return logged(motion, random, gate, slowest_period_s, longest_s)
+
+
+def logged(
+    motion: Motion,
+    random: np.random.RandomState,
+    gate: Gate,
+    slowest_period_s: float = 12.0,
+    longest_s: float = 3600.0,
+) -> Run:
+    """A motion as a gate logs it; where the log ends, see `simulate_run`."""
     flags = len(gate.flag_offsets_turns)
-    peak = 2 * np.pi * push_turns_per_s
-    push_s = random.uniform(0.7, 1.3)
-    push_turns = push_turns_per_s * push_s / 2
-    first = random.uniform() / flags
-    coasting_turns = _turns_until(law, peak, slowest_period_s, longest_s)
-    even = np.arange(first, push_turns + coasting_turns, 1 / flags)
-    angle = even + np.resize(gate.flag_offsets_turns, even.size)
-    pushed = np.minimum(np.maximum(angle, 0.0), push_turns)
-    times = push_s * np.sqrt(pushed / push_turns)
-    coasting = angle > push_turns
-    times[coasting] = push_s + law.time_at_angle(2 * np.pi * (angle[coasting] - push_turns), peak)
-    times = times[np.isfinite(times)] + random.uniform(1.0, 4.0)
-    return Run(_through_gate(times, gate, random), flags_per_turn=flags)
+    even = np.arange(motion.first_turns, motion.push_turns + motion.coasts(slowest_period_s, longest_s), 1 / flags)
+    times = motion.times_at(even + np.resize(gate.flag_offsets_turns, even.size))
+    return Run(_through_gate(times[np.isfinite(times)], gate, random), flags_per_turn=flags)
 
 
-def _turns_until(law: DragLaw, peak, slowest_period_s, longest_s) -> float:
-    slowest = 2 * np.pi / slowest_period_s
-    return float(min(law.angle(peak, min(slowest, peak)), law.angle_at(longest_s, peak)) / (2 * np.pi))
+@dataclass(frozen=True)
+class Motion:
+    """One push and its coasting, exactly: what the gate (and a microphone) then witness."""
+
+    law: DragLaw
+    peak: float  # speed at release, rad/s
+    push_s: float  # the push takes so long and turns so far
+    push_turns: float
+    first_turns: float  # how far the flag stands before the gate
+    starts_s: float  # when the push begins, on the log's clock
+
+    @classmethod
+    def drawn(cls, law: DragLaw, push_turns_per_s: float, random: np.random.RandomState, flags: int = 1) -> Motion:
+        """A push that takes about a second, from anywhere, some seconds after the clock was started."""
+        push_s = random.uniform(0.7, 1.3)
+        first_turns = random.uniform() / flags
+        starts_s = random.uniform(1.0, 4.0)
+        return cls(law, 2 * np.pi * push_turns_per_s, push_s, push_turns_per_s * push_s / 2, first_turns, starts_s)
+
+    def coasts(self, slowest_period_s: float, longest_s: float) -> float:
+        """Turns from release until a turn takes longer than `slowest_period_s`, or for `longest_s`."""
+        slowest = 2 * np.pi / slowest_period_s
+        turns = self.law.angle(self.peak, min(slowest, self.peak)), self.law.angle_at(longest_s, self.peak)
+        return float(min(turns) / (2 * np.pi))
+
+    def times_at(self, turns: np.ndarray) -> np.ndarray:
+        """When it has turned so far since the push began, s on the log's clock; NaN or infinite where it never does."""
+        pushed = np.minimum(np.maximum(turns, 0.0), self.push_turns)
+        times = self.push_s * np.sqrt(pushed / self.push_turns)
+        coasting = turns > self.push_turns
+        angle = 2 * np.pi * (turns[coasting] - self.push_turns)
+        times[coasting] = self.push_s + self.law.time_at_angle(angle, self.peak)
+        return times + self.starts_s
+
+    def speed_at(self, time_s) -> np.ndarray:
+        """Speed while coasting, turns a second, at moments on the log's clock."""
+        return self.law.speed_at(np.asarray(time_s) - self.starts_s - self.push_s, self.peak) / (2 * np.pi)
+
+    def when_as_slow_as(self, turns_per_s: float) -> float:
+        """The moment while coasting at which it has slowed to this speed, s on the log's clock."""
+        return self.starts_s + self.push_s + float(self.law.duration(self.peak, 2 * np.pi * turns_per_s))
 
 
 def _through_gate(times, gate: Gate, random) -> np.ndarray:
@@ -186,15 +239,26 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     """
     if apparatus not in APPARATUS:
         raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
-    kind, folder = APPARATUS[apparatus], Path(folder)
+    kind = APPARATUS[apparatus]
     runs = session(kind, seed)
     notice = INVENTED.format(seed=seed)
-    files = {run.source: _log_text(run, notice) for run in runs}
-    files["runs.csv"] = _csv_text(
+    files = {run.source: log_text(run, notice) for run in runs}
+    files["runs.csv"] = csv_text(
         ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
         [[r.source, int(r.conditions[kind.x]), r.trial, r.order, r.flags_per_turn, "", ""] for r in runs],
     )
     files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
+    return write_new(folder, files)
+
+
+def write_new(folder: str | Path, files: Mapping[str, str | Callable[[Path], object]]) -> list[Path]:
+    """Write files below a folder: texts as they are, others by a function of their path; return the paths.
+
+    Raises
+    ------
+    KitError : one of the files is there already; then nothing is written.
+    """
+    folder = Path(folder)
     for name in files:
         if (folder / name).exists():
             raise KitError(
@@ -202,14 +266,18 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
                 file=folder / name,
                 fix="name a new folder",
             )
-    for name, text in files.items():
+    for name, content in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="\n")
+        if callable(content):
+            content(path)
+        else:
+            path.write_text(content, encoding="utf-8", newline="\n")
     return [folder / name for name in files]
 
 
-def _log_text(run: Run, notice: str) -> str:
+def log_text(run: Run, notice: str) -> str:
+    """A gate log as the bench writes it: the notice, a heading, one time a line."""
     return f"# {notice}\ntime (s)\n" + "".join(f"{t:.5f}\n" for t in run.pass_times_s)
 
 
@@ -228,10 +296,11 @@ def _hand_counts(kind: Apparatus, seed: int) -> str:
                 int(np.rint(turns * scatter + random.uniform(-0.5, 1))),
             ]
         )
-    return _csv_text([kind.x, "duration_s", "turns"], rows)
+    return csv_text([kind.x, "duration_s", "turns"], rows)
 
 
-def _csv_text(header, rows) -> str:
+def csv_text(header, rows) -> str:
+    """A table with commas, one row a line."""
     from io import StringIO
 
     out = StringIO()

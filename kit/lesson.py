@@ -15,6 +15,7 @@ import pandas as pd
 
 from .errors import KitError
 from .gatelog import read_folder
+from .lesson_claims import LessonClaim, claims_of
 from .passes import Run
 
 __all__ = ["LEVELS", "STAGES", "Choice", "Lesson", "Question", "load_key", "load_lesson"]
@@ -73,6 +74,8 @@ class Lesson:
     texts: Mapping[str, str]  # a stage's own introduction, Markdown
     data_notice: str = ""
     apparatus: str = ""  # the virtual bench's name for it, if it has one
+    claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
+    clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
 
     @property
     def name(self) -> str:
@@ -98,6 +101,13 @@ class Lesson:
         if missing:
             raise KitError("The hand counts lack a column", file=path, column=sorted(missing)[0], row=1)
         return table
+
+    def claim(self, claim_id: str) -> LessonClaim:
+        """The claim with this id; KitError if there is none."""
+        for claim in self.claims:
+            if claim.id == claim_id:
+                return claim
+        raise KitError("The lesson has no such claim", found=claim_id, fix=f"ids: {[c.id for c in self.claims]}")
 
     def asked(self, stage: str) -> tuple[Question, ...]:
         """The questions of one stage, in the lesson's order."""
@@ -133,6 +143,7 @@ def load_lesson(folder: str | Path) -> Lesson:
         raise changed.error("reference", f"reference = {values[0]:g}   # one of the values", reference)
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
     stop = thresholds.number("stop_period_s", default=None, example="stop_period_s = 1.0", above=start)
+    questions = tuple(_question(table) for table in keys.tables("questions"))
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -150,11 +161,13 @@ def load_lesson(folder: str | Path) -> Lesson:
         stop_period_s=stop,
         rule=thresholds.text("rule", default="interpolated", example='rule = "interpolated"'),
         level=keys.one_of("level", LEVELS, default="structured"),
-        questions=tuple(_question(table) for table in keys.tables("questions")),
+        questions=questions,
         safety=tuple(keys.table("safety").texts("notes", example='notes = ["Stop it before you touch it."]')),
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
+        claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
+        clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
     )
     ids = [q.id for q in lesson.questions]
     for repeated in {i for i in ids if ids.count(i) > 1}:

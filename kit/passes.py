@@ -54,6 +54,7 @@ class Run:
     sound: str = ""  # file name of a recording, if any
     note: str = ""
     order: int = 0  # place in the session, from 1; 0 where nobody noted it
+    sound_start_s: float = 0.0  # when the recording begins, on the log's clock
 
     def __post_init__(self):
         place = self.source or None

@@ -19,7 +19,9 @@ __all__ = [
     "ObservationBox",
     "PredictionCard",
     "answer_html",
+    "keep_drafts",
     "save_entries",
+    "text_area",
 ]
 
 #: Three bands of confidence: what the student reads, and what is saved.
@@ -60,12 +62,12 @@ class PredictionCard(widgets.VBox):
             value=None,
             layout=widgets.Layout(width="auto"),
         )
-        self.reason = _text_area("Why do you think so?")
+        self.reason = text_area("Why do you think so?")
         self.confidence = choice_of("How sure are you?", [(words, band) for band, words in CONFIDENCE.items()])
         self.confidence.value = None
         self.save_button = action("", self._save)
         self.message = Say()
-        _keep_drafts(self.reason, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        keep_drafts(self.reason, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
         self._show()
 
     def _in_order(self):
@@ -159,10 +161,10 @@ class ObservationBox(widgets.VBox):
         super().__init__()
         self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, f"observation:{topic}"
-        self.text = _text_area(ask, workbook.latest(self.kind, ""))
+        self.text = text_area(ask, workbook.latest(self.kind, ""))
         self.message = Say()
         self.save_button = action("Save what I see", self._save)
-        _keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
         self.children = (self.text, self.save_button, self.message)
 
     def _save(self) -> None:
@@ -186,9 +188,9 @@ class ExplanationCard(widgets.VBox):
         self.workbook, self.stage = workbook, stage
         self.message = Say()
         saved = workbook.latest("explanation", {})
-        self.boxes = {part: _text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
+        self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
         for part, box in self.boxes.items():
-            _keep_drafts(box, workbook, stage, f"draft:explanation:{part}", self.message, saved_as="explanation")
+            keep_drafts(box, workbook, stage, f"draft:explanation:{part}", self.message, saved_as="explanation")
         self.inserts = [_insert_button(sentence, self.boxes["evidence"]) for sentence in evidence]
         self.save_button = action("Save my explanation", self._save)
         offered = (note("Values from your data that you can put in:"), *self.inserts) if self.inserts else ()
@@ -212,7 +214,8 @@ def _insert_button(sentence: str, box: widgets.Textarea) -> widgets.Button:
     return action(f"Insert: {sentence}", insert, tooltip="Put this into your evidence")
 
 
-def _text_area(ask: str, value: str = "") -> widgets.Textarea:
+def text_area(ask: str, value: str = "") -> widgets.Textarea:
+    """A place to write in, with the question above it."""
     area = widgets.Textarea(
         description=ask, value=value, rows=3, continuous_update=False, layout=widgets.Layout(width="100%")
     )
@@ -221,7 +224,7 @@ def _text_area(ask: str, value: str = "") -> widgets.Textarea:
     return area
 
 
-def _keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, saved_as: str) -> None:
+def keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, saved_as: str) -> None:
     """Save what is typed whenever the field is left, and bring it back if it was never saved properly."""
     drafts, saved = workbook.history(kind), workbook.history(saved_as)
     if drafts and (not saved or drafts[-1].n > saved[-1].n):
