@@ -57,9 +57,7 @@ _TILT, _HUB = (0.0, 3.0), ("greased", "dry")
 SESSIONS: dict[str, tuple[ClaimSession, ...]] = {
     "coasting_disc": (
         ClaimSession("claims/level", (0, 1, 8), tilts_deg=_TILT, seed_step=101),
-        ClaimSession(
-            "claims/hub", (0, 1, 8), hubs=_HUB, seed_step=102, heard=Heard((1, 8), 3, 4.0, (3.1, 2.4))
-        ),
+        ClaimSession("claims/hub", (0, 1, 8), hubs=_HUB, seed_step=102, heard=Heard((1, 8), 3, 4.0, (3.1, 2.4))),
         ClaimSession("claims/card", (6,), trials=1, seed_step=103, heard=Heard((6,), 1, 4.0, (0.75,), card=True)),
     ),
     "felt_brake": (ClaimSession("claims/level", (0, 3), tilts_deg=_TILT, seed_step=101),),
@@ -94,7 +92,8 @@ def claim_files(kind: Apparatus, session: ClaimSession, seed: int) -> dict:
     for place, ((count, tilt_deg, hub), trial) in enumerate(order, start=1):
         warmth = 1 + kind.warm_up * (place - 1) / max(len(order) - 1, 1)
         law = _scaled(
-            kind.law(count, tilt_deg, dry_hub=hub == "dry"), np.exp(kind.drag_scatter * random.standard_normal()) / warmth
+            kind.law(count, tilt_deg, dry_hub=hub == "dry"),
+            np.exp(kind.drag_scatter * random.standard_normal()) / warmth,
         )
         motion = Motion.drawn(law, random.uniform(*PUSH_TURNS_PER_S), random)
         run = logged(motion, random, Gate())

@@ -27,6 +27,7 @@ class LessonClaim:
     within: tuple[str, ...]  # columns that must agree before two runs are compared
     same_speed: tuple[float, float] | None  # turns a second between which recordings are compared
     closer_at: float | None  # a condition at which these data alone cannot settle it
+    listen_at: tuple[float, float] | None  # two values of what the lesson changes at which recordings are compared
     ask_first: str  # id of the question that is answered before the data show; may be empty
     step_to: str  # id of the claim that this one is a step to; may be empty
 
@@ -92,6 +93,7 @@ def _claim(table, question_ids: Sequence[str]) -> LessonClaim:
         within=within,
         same_speed=same_speed,
         closer_at=closer_at,
+        listen_at=_pair(table, "listen_at", "listen_at = [1, 8]", (int, float)) if same_speed else None,
         ask_first=ask_first,
         step_to=table.text("step_to", default="", example='step_to = "loud"'),
     )

@@ -1,13 +1,16 @@
 """The runs behind a lesson's claim, measured by the group's own thresholds and, where recorded, by their sound.
 
-    answered = ClaimRuns(progress, "level")
-    answered.results, answered.claim(), answered.verdict(at=8)
+answered = ClaimRuns(progress, "level")
+answered.results, answered.claim(), answered.verdict(at=8)
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
 import pandas as pd
 
 from .claims import Claim, Verdict, examine
@@ -22,12 +25,40 @@ from .sound_level import level
 from .sound_turns import compare_at_equal_speed, level_against_speed, level_at_speeds
 from .speed import SpeedCurve, prepare
 from .threshold import measure
-from .wording import case_of, count_of, join_words, number
+from .wording import case_of, count_of, join_words, number, plus_minus
 
-__all__ = ["ClaimRuns", "gate_and_clicks"]
+__all__ = ["ClaimRuns", "SameSpeed", "gate_and_clicks", "run_name"]
 
 _BANDS = 4  # of speed, in a comparison at equal speed
 _ORDER = "order"
+
+
+@dataclass(frozen=True, eq=False)
+class SameSpeed:
+    """Recordings of two settings compared at the same speed."""
+
+    table: pd.DataFrame  # as `kit.sound_turns.compare_at_equal_speed` makes it, means over the recordings
+    names: tuple[str, str]  # the two settings in words
+    louder_dB: float  # second minus first
+    louder_u_dB: float  # its standard uncertainty; NaN with a single recording
+    durations_s: tuple[float, float]  # mean durations of the recorded runs
+
+    @property
+    def sentence(self) -> str:
+        """What they show, in words."""
+        first, second = self.names
+        difference = plus_minus(abs(self.louder_dB), self.louder_u_dB, "dB")
+        if abs(self.louder_dB) < 2 * self.louder_u_dB:
+            sound = (
+                f"At the same speed, {first} and {second} sound alike within what was measured ({difference} apart)."
+            )
+        else:
+            way = "louder" if self.louder_dB > 0 else "quieter"
+            sound = f"At the same speed, {second} is {difference} {way} than {first}."
+        times = " and ".join(
+            f"{number(s, 3)} s with {name}" for s, name in zip(self.durations_s, self.names, strict=True)
+        )
+        return f"{sound} Coasting time: {times}."
 
 
 class ClaimRuns:
@@ -37,16 +68,18 @@ class ClaimRuns:
     ----------
     progress : where the group stands; its thresholds count here too.
     claim_id : id of one of the lesson's claims.
+    others : runs of other claims, so that a folder which serves several is read once.
     """
 
-    def __init__(self, progress: Progress, claim_id: str):
+    def __init__(self, progress: Progress, claim_id: str, others: Iterable[ClaimRuns] = ()):
         self.progress, self.about = progress, progress.lesson.claim(claim_id)
         self.folder = progress.lesson.folder / self.about.data
+        self._source = next((other for other in others if other.folder == self.folder), None)
 
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs of the claim's folder."""
-        return prepare(read_folder(self.folder))
+        return self._source.curves if self._source else prepare(read_folder(self.folder))
 
     @property
     def runs(self) -> list[Run]:
@@ -134,11 +167,11 @@ class ClaimRuns:
             raise KitError("This claim compares no recordings", found=self.about.id, fix="give it a same_speed")
         return self.about.same_speed
 
-    def at_same_speed(self, **setting) -> tuple[pd.DataFrame, str, str]:
+    def at_same_speed(self, **setting) -> SameSpeed:
         """Levels at equal speed under two settings: `at_same_speed(magnets=1, hub=("greased", "dry"))`.
 
         The one condition given as a pair differs, all others are held. Every recording of a setting counts equally.
-        Returns the table of `compare_at_equal_speed` with the means of the recordings, and the two settings in words.
+        The uncertainty is from the scatter between recordings, taken as independent: one number a recording.
         """
         pairs = [name for name, value in setting.items() if isinstance(value, list | tuple)]
         if len(pairs) != 1 or len(setting[pairs[0]]) != 2:
@@ -153,8 +186,18 @@ class ClaimRuns:
             for b in sides[1]
         ]
         mean = pd.concat(compared).groupby("turns_per_s", as_index=False).mean()
-        mean.attrs.update(compared[0].attrs, mean_dB=float(mean["difference_dB"].mean()))
-        return mean, *(case_of(name, value) for value in setting[name])
+        mean.attrs.update(compared[0].attrs)
+        levels = [[self._level_of(run) for run in side] for side in sides]
+        u = float(np.hypot(*(np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)))
+        durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
+        names = tuple(case_of(name, value) for value in setting[name])
+        return SameSpeed(
+            mean,
+            names,
+            float(np.mean(levels[1]) - np.mean(levels[0])),
+            u,
+            (float(durations[: len(sides[0])].mean()), float(durations[len(sides[0]) :].mean())),
+        )
 
     def _recorded_under(self, conditions: dict) -> list[Run]:
         found = [run for run in self.recorded if all(run.conditions.get(k) == v for k, v in conditions.items())]

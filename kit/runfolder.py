@@ -131,7 +131,9 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         order = numbers.pop("order") or 0
         start_s = number_or_word(cells.get("sound_start_s", "") or "0", decimal)
         if isinstance(start_s, str):
-            raise wrong("sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty")
+            raise wrong(
+                "sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty"
+            )
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
         for run in read(folder / inside, source=name, conditions=conditions, **given).runs:
             kept = {name: cells.get(name, "") for name in ("sound", "set_aside", "note")}

@@ -23,11 +23,12 @@ from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
+from .stage_investigate import InvestigateSteps
 
 __all__ = ["Stage"]
 
 
-class Stage:
+class Stage(InvestigateSteps):
     """A lesson's stage for the group that works on it.
 
     Parameters
