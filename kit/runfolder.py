@@ -27,8 +27,9 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
 
     With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session),
     `flags_per_turn`, `sound` (a recording), `sound_start_s` (when it begins, on the log's clock), `set_aside` (the
-    reason), `note`; every other column is a condition (a float where it is a number). Files it does not name are not read. Without it, every .csv, .tsv and .txt file in the folder must be
-    named like `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
+    reason), `note`; every other column is a condition (a float where it is a number). Files it does not name are not
+    read. Without it, every .csv, .tsv and .txt file in the folder must be named like `magnets-3_trial-2.csv` or
+    `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
 
     Parameters
     ----------

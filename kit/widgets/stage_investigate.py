@@ -171,7 +171,7 @@ class InvestigateSteps:
         figure = equal_speed_figure(table, first, second)
         levels = table[["first_dB", "second_dB"]].to_numpy()
         figure.update_yaxes(range=[levels.min() - 5, levels.max() + 5])  # half a decibel must not fill the plot
-        view = PlotView(name="the levels")
+        view = PlotView(name="the comparison")
         view.show(figure, found.sentence, shown)
         return stack_of("kit-box", view, note(found.sentence))
 
@@ -191,7 +191,7 @@ class InvestigateSteps:
     # --- methods and plans ----------------------------------------------------------------------------------------
 
     def two_methods(self, quantity: str = "duration_s") -> widgets.Widget:
-        """The earlier counts by hand against the gate: first whether both measure the same thing, then the differences."""
+        """The earlier counts by hand against the gate: do both measure the same thing? Then the differences."""
         counts = self.progress.lesson.hand_counts()
         if counts is None:
             return stack_of("kit-box", note("This lesson has no earlier counts by hand."))

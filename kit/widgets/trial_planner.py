@@ -200,7 +200,7 @@ class TrialPlanner(widgets.VBox):
 def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str:
     """An order of runs as a table, with a link that saves the sheet to print."""
     shown = order.assign(
-        x=[case_of(x, value) for value in order["x"]],
+        x=[value if isinstance(value, str) else case_of(x, value) for value in order["x"]],
         role=["reference: the same at start, middle and end" if r == "reference" else "" for r in order["role"]],
     )
     shown = shown[["order", "x", "trial", "role"]].rename(columns={"order": "run", "x": axis_title(x), "role": "note"})
@@ -208,7 +208,8 @@ def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str
         shown = shown.drop(columns="note")
     coded = base64.b64encode(run_sheet_html(order, x, cautions=cautions).encode()).decode()
     return (
-        html_table(shown, "Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect.")
+        "<p>Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect.</p>"
+        + html_table(shown)
         + f'<p><a style="text-decoration: underline" download="run_sheet.html" '
         f'href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
     )
