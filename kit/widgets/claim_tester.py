@@ -108,15 +108,14 @@ class ClaimTester(widgets.VBox):
     def _claimed(claim: Claim) -> str:
         """The claim as it was put down, in one sentence."""
         direction = _DIRECTIONS[claim.is_relation][claim.expect]
-        words = f"You claim: {name_of(claim.quantity)} {_circumstance(claim)} {direction}."
+        words = f"You claim: {_circumstance(claim)} {direction}."
         unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
         return words + (f" It would matter from {number(claim.matters, 3)} {unit} on." if claim.matters else "")
 
     def _build(self) -> None:
         claim = self._asked
-        about = name_of(claim.quantity)
         self._expect = choice_of(
-            f"I expect that {about} {_circumstance(claim)}",
+            f"I expect: {_circumstance(claim)}",
             [
                 (f"{words}{', either way' * (key == 'any')}", key)
                 for key, words in _DIRECTIONS[claim.is_relation].items()
@@ -204,9 +203,10 @@ class ClaimTester(widgets.VBox):
 
 
 def _circumstance(claim: Claim) -> str:
+    about = name_of(claim.quantity)
     if claim.is_relation:
-        return f"as {name_of(claim.by)} rises"
-    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}"
+        return f"as {name_of(claim.by)} rises, {about}"
+    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}, {about}"
 
 
 def _case(found: Verdict, i: int) -> str:

@@ -117,7 +117,7 @@ class SoundView(widgets.VBox):
             0.0, min=0, max=max(0.0, end - 0.1), step=1, description="Listen from (s):", **_FIELD
         )
         self._length = widgets.BoundedFloatText(
-            min(10.0, end), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
+            min(10.0, max(0.1, int(10 * end) / 10)), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
         )
         self._listen = action("Put into the player", lambda: self._try(self._listen_now))
         self._audio = widgets.Audio(autoplay=False, loop=False, controls=True, layout={"width": "100%"})

@@ -59,7 +59,7 @@ def sound_waits_for_the_prediction_plays_nothing_by_itself_and_is_seen(page):
     recordings.locator(".kit-plot .js-plotly-plot .hm").first.wait_for(state="attached")
     same = cell_of(page, 'hub=("greased", "dry")')
     press(same, "Show the levels at the same speed")
-    same.get_by_text("louder than hub greased").first.wait_for()
+    same.get_by_text("louder than hub greased").last.wait_for()
 
 
 def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(page):
