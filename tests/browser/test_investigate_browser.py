@@ -8,7 +8,8 @@ AGAIN = """async () => {
     await panel.sessionContext.ready;
     await jupyterapp.commands.execute('notebook:run-all-cells');
 }"""
-# Said where a small widget's script takes more than two seconds on a busy machine; it is shown all the same.
+# anywidget's own limit: a script that takes more than two seconds to load, as on a machine busy with other tests.
+# Whether what it shows is there is tested by waiting for it.
 TOO_BUSY = "Failed to initialize model"
 IS_OPEN = "window.jupyterapp?.shell.currentWidget?.context?.isReady"
 
