@@ -8,7 +8,7 @@ passes of the gate. Everything is invented, and every file made here says so.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -26,11 +26,14 @@ __all__ = [
     "Motion",
     "Spin",
     "Torque",
+    "csv_text",
+    "log_text",
     "session",
     "simulate",
     "simulate_run",
     "true_stretch",
     "write_lesson_data",
+    "write_new",
 ]
 
 INVENTED = "Invented data from the kit's virtual bench (seed {seed}): no real apparatus was used."
@@ -161,6 +164,23 @@ class Spin:
     pushed_at_s: float  # what the gate's clock shows when the push begins
     run: Run
 
+    @property
+    def released_at_s(self) -> float:
+        """When the hand lets go, on the gate's clock."""
+        return self.pushed_at_s + self.motion.push_s
+
+    def coasting_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Speed (turns/s), and turns since the flag first came to the gate, at moments of coasting on its clock."""
+        motion, since_s = self.motion, np.asarray(time_s) - self.released_at_s
+        peak = 2 * np.pi * motion.release_turns_per_s
+        turns = motion.push_turns + motion.law.angle_at(since_s, peak) / (2 * np.pi) - self.first_pass_turns
+        return motion.law.speed_at(since_s, peak) / (2 * np.pi), turns
+
+    def when_as_slow_as(self, turns_per_s: float) -> float:
+        """The moment of coasting at which it has slowed to this speed, on the gate's clock."""
+        speeds = 2 * np.pi * self.motion.release_turns_per_s, 2 * np.pi * turns_per_s
+        return self.released_at_s + float(self.motion.law.duration(*speeds))
+
 
 def simulate(
     law: DragLaw,
@@ -253,15 +273,26 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     """
     if apparatus not in APPARATUS:
         raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
-    kind, folder = APPARATUS[apparatus], Path(folder)
+    kind = APPARATUS[apparatus]
     runs = session(kind, seed)
     notice = INVENTED.format(seed=seed)
-    files = {run.source: _log_text(run, notice) for run in runs}
-    files["runs.csv"] = _csv_text(
+    files = {run.source: log_text(run, notice) for run in runs}
+    files["runs.csv"] = csv_text(
         ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
         [[r.source, int(r.conditions[kind.x]), r.trial, r.order, r.flags_per_turn, "", ""] for r in runs],
     )
     files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
+    return write_new(folder, files)
+
+
+def write_new(folder: str | Path, files: Mapping[str, str | Callable[[Path], object]]) -> list[Path]:
+    """Write files below a folder: texts as they are, others by a function of their path; return the paths.
+
+    Raises
+    ------
+    KitError : one of the files is there already; then nothing is written.
+    """
+    folder = Path(folder)
     for name in files:
         if (folder / name).exists():
             raise KitError(
@@ -269,14 +300,18 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
                 file=folder / name,
                 fix="name a new folder",
             )
-    for name, text in files.items():
+    for name, content in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="\n")
+        if callable(content):
+            content(path)
+        else:
+            path.write_text(content, encoding="utf-8", newline="\n")
     return [folder / name for name in files]
 
 
-def _log_text(run: Run, notice: str) -> str:
+def log_text(run: Run, notice: str) -> str:
+    """A gate log as the bench writes it: the notice, a heading, one time a line."""
     return f"# {notice}\ntime (s)\n" + "".join(f"{t:.5f}\n" for t in run.pass_times_s)
 
 
@@ -295,10 +330,11 @@ def _hand_counts(kind: Apparatus, seed: int) -> str:
                 int(np.rint(turns * scatter + random.uniform(-0.5, 1))),
             ]
         )
-    return _csv_text([kind.x, "duration_s", "turns"], rows)
+    return csv_text([kind.x, "duration_s", "turns"], rows)
 
 
-def _csv_text(header, rows) -> str:
+def csv_text(header, rows) -> str:
+    """A table with commas, one row a line."""
     from io import StringIO
 
     out = StringIO()

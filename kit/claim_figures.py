@@ -28,7 +28,7 @@ def effect_title(verdict: Verdict) -> str:
     """Name and unit of what `effect_of` gives."""
     claim = verdict.claim
     if claim.is_relation:
-        return "Rank correlation (−1: one falls as the other rises, 0: none, 1: both rise)"
+        return "Rank correlation (−1: falls, 0: neither, 1: rises)"
     unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
     return f"Difference in {name_of(claim.quantity)}" + (f" ({unit})" if unit else "")
 

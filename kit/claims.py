@@ -251,7 +251,8 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         CANNOT_TELL: "These data cannot tell.",
     }[grade]
     if claim.is_relation:
-        what = f"For each step of 1 in {wording.name_of(claim.by)}"
+        step = f"1 {wording.unit_of(claim.by)}".strip()
+        what = f"For each step of {step} in {wording.name_of(claim.by)}"
     else:
         first, second = (wording.case_of(claim.by, setting) for setting in claim.settings)
         what = f"With {second} instead of {first}"

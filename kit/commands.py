@@ -244,9 +244,11 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
     """Write a simulated apparatus's logs and say where they are."""
     _set_up(chosen, only=COMPUTING)
     from kit.bench import write_lesson_data
+    from kit.bench_claims import write_claim_data
 
     with writing(chosen.out) as folder:
         paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
+        paths += write_claim_data(chosen.apparatus, folder, chosen.seed)
     print(f"{len(paths)} files written to {folder}.")
     return DONE
 

@@ -26,7 +26,8 @@ from .workbook import Workbook, check_code, check_lesson
 
 __all__ = ["HandIn", "finish_and_clear", "handin_document", "handin_name", "make_handin", "read_handin", "write_handin"]
 
-SCHEMA, VERSION = "kit-handin", 1
+SCHEMA, VERSION = "kit-handin", 2
+SINCE = {"claims": 2}  # keys that came with a later version
 MAX_BYTES = 5_000_000
 HEADER = ("schema", "version", "code", "lesson", "made", "damage")
 
@@ -64,9 +65,15 @@ def make_handin(workbook: Workbook, code: str, lesson: str) -> dict[str, Any]:
 def handin_document(
     entries: Sequence[Entry], code: str, lesson: str, made: str, damage: Sequence[str] = ()
 ) -> dict[str, Any]:
-    """The JSON object of a hand-in that was made at the UTC time `made`. Raises `ValueError` as `summarise` does."""
-    header = dict(zip(HEADER, (SCHEMA, VERSION, code, lesson, made, list(damage)), strict=True))
-    return header | _as_json(summarise(entries)) | {"entries": [entry.record() for entry in entries]}
+    """The JSON object of a hand-in that was made at the UTC time `made`. Raises `ValueError` as `summarise` does.
+
+    It is of the lowest version that holds it all, so that a kit that knows no claims reads what has none.
+    """
+    summary = _as_json(summarise(entries))
+    version = max(since if summary[key] else 1 for key, since in SINCE.items())
+    header = dict(zip(HEADER, (SCHEMA, version, code, lesson, made, list(damage)), strict=True))
+    known = {key: value for key, value in summary.items() if SINCE.get(key, 1) <= version}
+    return header | known | {"entries": [entry.record() for entry in entries]}
 
 
 def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
@@ -187,7 +194,8 @@ def _from_document(found: Any) -> HandIn:
         raise ValueError("its version is not a whole number from 1 up")
     if found["version"] > VERSION:
         raise ValueError(f"it was made by a newer kit (version {found['version']}, known here: {VERSION})")
-    expected = {*HEADER, *Summary.__dataclass_fields__, "entries"}
+    later = {key for key, since in SINCE.items() if since > found["version"]}
+    expected = {*HEADER, *Summary.__dataclass_fields__, "entries"} - later
     if wrong := sorted(expected ^ set(found)):
         raise ValueError(f"a key is missing or unknown: {', '.join(wrong)[:80]}")
     for key in ("code", "lesson", "made"):
@@ -206,7 +214,7 @@ def _from_document(found: Any) -> HandIn:
     summary = summarise(entries)
     changes = chain_problems(entries)
     warnings = [*changes, *found["damage"]]
-    if any(found[key] != value for key, value in _as_json(summary).items()):
+    if any(found[key] != value for key, value in _as_json(summary).items() if key not in later):
         warnings.append("The summary in the file does not fit the entries. The entries count.")
     return HandIn(
         **vars(summary),

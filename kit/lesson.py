@@ -16,6 +16,7 @@ import pandas as pd
 from .bench_setup import BenchSetup, bench_setup
 from .errors import KitError
 from .gatelog import read_folder
+from .lesson_claims import LessonClaim, claims_of
 from .lesson_keys import Keys, Notes, UnknownKey, parse_toml, read_toml_text
 from .levels import LEVEL_NAMES
 from .passes import Run
@@ -92,6 +93,8 @@ class Lesson:
     apparatus: str = ""  # the virtual bench's name for it, if it has one
     bench_table: Mapping[str, object] | None = None  # the lesson's own parameters of the virtual bench
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
+    claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
+    clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
 
     @property
     def name(self) -> str:
@@ -130,6 +133,13 @@ class Lesson:
         if missing:
             raise KitError("The hand counts lack a column", file=path, column=sorted(missing)[0], row=1)
         return table
+
+    def claim(self, claim_id: str) -> LessonClaim:
+        """The claim with this id; KitError if there is none."""
+        for claim in self.claims:
+            if claim.id == claim_id:
+                return claim
+        raise KitError("The lesson has no such claim", found=claim_id, fix=f"ids: {[c.id for c in self.claims]}")
 
     def asked(self, stage: str) -> tuple[Question, ...]:
         """The questions of one stage, in the lesson's order."""
@@ -210,6 +220,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
     slowest = 0 if isnan(start) else start
     stop = thresholds.number("stop_period_s", default=None, example="stop_period_s = 1.0", above=slowest)
+    questions = tuple(_question(table) for table in keys.tables("questions"))
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -227,13 +238,15 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
         stop_period_s=stop,
         rule=thresholds.text("rule", default="interpolated", example='rule = "interpolated"'),
         level=keys.one_of("level", LEVELS, default="structured"),
-        questions=tuple(_question(table) for table in keys.tables("questions")),
+        questions=questions,
         safety=tuple(keys.table("safety").texts("notes", example='notes = ["Stop it before you touch it."]')),
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
         bench_table=keys.mapping_or_none("bench"),
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
+        claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
+        clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
     )
     try:
         _ = lesson.bench

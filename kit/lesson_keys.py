@@ -142,6 +142,16 @@ class Keys:
         """A table as it stands, for whoever knows its keys; None where there is none."""
         return self._get(key, dict, None, f"[{self.place}{key}]")
 
+    def pair(self, key: str, example: str, kinds=(int, float)) -> tuple | None:
+        """Two different values; None stands in for what can't be used."""
+
+        def usable(found):
+            right = all(isinstance(v, kinds) and not isinstance(v, bool) for v in found)
+            return right and len(found) == 2 and found[0] != found[1]
+
+        found = self._get(key, list, _REQUIRED, example, usable)
+        return found and tuple(v if isinstance(v, str) else float(v) for v in found)
+
     def table(self, key: str) -> Keys:
         """A table within this one, empty where there is none."""
         found = self._get(key, dict, {}, f"[{self.place}{key}]", stand_in={})

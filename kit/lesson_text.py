@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from math import isfinite
 
 from .errors import KitError
@@ -45,7 +46,9 @@ def toml_number(value: float) -> str:
 
 def lesson_text(lesson: Lesson) -> str:
     """The text of `lesson.toml`. Read again it gives the same lesson, whatever folder it lies in."""
-    return "\n".join([*_head(lesson), *_numbers(lesson), *_bench(lesson), *_questions(lesson), *_words(lesson)])
+    return "\n".join(
+        [*_head(lesson), *_numbers(lesson), *_bench(lesson), *_questions(lesson), *_claims(lesson), *_words(lesson)]
+    )
 
 
 def key_text(key: Mapping[str, Mapping], lesson: Lesson) -> str:
@@ -93,6 +96,9 @@ def _head(lesson: Lesson) -> list[str]:
     if lesson.apparatus:
         lines += ["", "# The virtual bench's name for the apparatus. Take this line out if yours is another one."]
         lines += [f"apparatus = {toml_string(lesson.apparatus)}"]
+    if lesson.clicks_data:
+        lines += ["", "# The folder of a run that a card, clicking once a turn, recorded too."]
+        lines += [f"clicks_data = {toml_string(lesson.clicks_data)}"]
     return lines
 
 
@@ -165,6 +171,19 @@ def _question(question: Question) -> list[str]:
     lines += [f"text = {toml_string(question.text)}"] + (["shuffle = true"] if question.shuffle else [])
     for choice in question.choices:
         lines += ["[[questions.choices]]", f"id = {toml_string(choice.id)}", f"text = {toml_string(choice.text)}"]
+    return lines
+
+
+def _claims(lesson: Lesson) -> list[str]:
+    lines = []
+    if lesson.claims:
+        lines += [
+            "",
+            "# Claims that the last stage puts to the test, each with a folder of runs of its own below this one.",
+        ]
+    for claim in lesson.claims:
+        said = {key: value for key, value in asdict(claim).items() if value not in (None, "", ())}
+        lines += ["", "[[claims]]", *(f"{key} = {_value(value)}" for key, value in said.items())]
     return lines
 
 

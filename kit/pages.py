@@ -14,6 +14,7 @@ from pathlib import Path
 from .errors import KitError
 from .lesson import STAGES, Lesson, load_lesson
 from .levels import level_of
+from .pages_investigate import investigate_cells
 
 __all__ = [
     "notebook_name",
@@ -34,7 +35,7 @@ TITLES = {
     "investigate": "Investigate",
 }
 DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
-MADE_STAGES = ("predict", "measure", "average", "trend", "explain")
+MADE_STAGES = STAGES
 
 
 def notebook_name(stage: str) -> str:
@@ -93,7 +94,8 @@ def start_notebook(lessons: list[Lesson]) -> str:
         "Something spins. You let go. It slows down and stops. "
         "**How long does that take, and on what does it depend?**\n\n"
         f"{links}\n\n"
-        "Click the title to begin. Each lesson has stages: predict, measure, average, find the trend, explain."
+        "Click the title to begin. Each lesson has stages: predict, measure, average, find the trend, explain, "
+        "investigate."
     )
     how = (
         "## How a page works\n\n"
@@ -347,7 +349,14 @@ def _explain(lesson: Lesson) -> Cells:
     yield "code", "stage.hand_in()"
 
 
-_CELLS = {"predict": _predict, "measure": _measure, "average": _average, "trend": _trend, "explain": _explain}
+_CELLS = {
+    "predict": _predict,
+    "measure": _measure,
+    "average": _average,
+    "trend": _trend,
+    "explain": _explain,
+    "investigate": investigate_cells,
+}
 
 
 def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:

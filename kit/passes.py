@@ -55,6 +55,7 @@ class Run:
     note: str = ""
     order: int = 0  # place in the session, from 1; 0 where nobody noted it
     origin: str = ""  # how it was made, where runs of several origins stand together
+    sound_start_s: float = 0.0  # when the recording begins, on the log's clock
 
     def __post_init__(self):
         place = self.source or None

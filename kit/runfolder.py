@@ -18,17 +18,27 @@ __all__ = ["list_rows", "read_folder"]
 
 LIST_NAME = "runs.csv"
 NAMED_LIKE = "magnets-3_trial-2.csv"
-NOT_CONDITIONS = ("file", "trial", "order", "origin", "flags_per_turn", "sound", "set_aside", "note")
+NOT_CONDITIONS = (
+    "file",
+    "trial",
+    "order",
+    "origin",
+    "flags_per_turn",
+    "sound",
+    "sound_start_s",
+    "set_aside",
+    "note",
+)
 
 
 def read_folder(folder: str | Path, **how) -> list[Run]:
     """All runs of a folder.
 
     With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session), `origin` (how
-    the run was made), `flags_per_turn`, `sound`, `set_aside` (the reason), `note`; every other column is a condition
-    (a float where it is a number). Files it does not name are not read. Without it, every .csv, .tsv and .txt file in
-    the folder must be named like `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same
-    conditions.
+    the run was made), `flags_per_turn`, `sound` (a recording), `sound_start_s` (when it begins, on the log's clock),
+    `set_aside` (the reason), `note`; every other column is a condition (a float where it is a number). Files it does
+    not name are not read. Without it, every .csv, .tsv and .txt file in the folder must be named like
+    `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
 
     Parameters
     ----------
@@ -127,10 +137,15 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
                 raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
             numbers[column] = int(text) if text else default
         order = numbers.pop("order") or 0
+        start_s = number_or_word(cells.get("sound_start_s", "") or "0", decimal)
+        if isinstance(start_s, str):
+            raise wrong(
+                "sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty"
+            )
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
         for run in read_runs(folder / inside, source=name, conditions=conditions, **given):
             kept = {name: cells.get(name, "") for name in ("origin", "sound", "set_aside", "note")}
-            yield replace(run, order=order, **kept)
+            yield replace(run, order=order, sound_start_s=start_s, **kept)
 
 
 def list_rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:

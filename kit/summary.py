@@ -14,6 +14,8 @@ What the summary is made from (`kind` of an entry: its `value`):
     fits                              a list of objects
     comparison                        a flat object (t′, decision, why); each entry is one cycle
     explanation                       {"claim": text, "evidence": text, "reasoning": text, "rebuttal": text}
+    claim:ID                          the same for one of the lesson's claims; for the group's own ("own") the
+                                      texts of its plan: {"claim", "changed", "held", "against", …}
 
 Of a kind entered several times the latest counts, except for predictions (the first sealed answer, and the
 latest of each later moment) and comparisons (all). Other kinds are left to whoever knows them: drafts, and the runs
@@ -71,6 +73,7 @@ class Summary:
     fits: tuple[dict[str, Any], ...]
     comparisons: tuple[dict[str, Any], ...]
     explanation: dict[str, str] | None
+    claims: tuple[dict[str, str], ...]  # {"id", …}: what was written about each claim, and the plan of an own one
 
 
 def summarise(entries: Sequence[Entry]) -> Summary:
@@ -97,6 +100,7 @@ def summarise(entries: Sequence[Entry]) -> Summary:
         fits=latest("fits", _objects, ()),
         comparisons=tuple(_flat_object(entry) for entry in kinds.get("comparison", [])),
         explanation=latest("explanation", _texts, None),
+        claims=tuple({**_texts(found[-1]), "id": claim} for claim, found in named("claim")),
     )
 
 

@@ -189,20 +189,32 @@ class ExplanationCard(widgets.VBox):
 
     Parameters
     ----------
+    kind : what it is saved as, such as "claim:level".
     evidence : sentences with values and uncertainties that the student may insert (McNeill & Krajcik's scheme).
     """
 
-    def __init__(self, workbook: Workbook, stage: str = "explain", evidence: tuple[str, ...] = ()):
+    def __init__(
+        self,
+        workbook: Workbook,
+        stage: str = "explain",
+        evidence: tuple[str, ...] = (),
+        kind: str = "explanation",
+    ):
         super().__init__()
         self.add_class("kit-box")
-        self.workbook, self.stage = workbook, stage
+        self.workbook, self.stage, self.kind = workbook, stage, kind
         self.message = Say()
-        saved = workbook.latest("explanation", {})
+        saved = workbook.latest(kind, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
         for part, box in self.boxes.items():
-            keep_drafts(box, workbook, stage, f"draft:explanation:{part}", self.message, saved_as="explanation")
+            keep_drafts(box, workbook, stage, f"draft:{kind}:{part}", self.message, saved_as=kind)
+        words = "Save my explanation" if kind == "explanation" else "Save my answer to this claim"
+        self.save_button = action(words, self._save)
+        self.offer(evidence)
+
+    def offer(self, evidence: tuple[str, ...]) -> None:
+        """Offer these sentences for the evidence, in place of those offered so far."""
         self.inserts = [_insert_button(sentence, self.boxes["evidence"]) for sentence in evidence]
-        self.save_button = action("Save my explanation", self._save)
         offered = (note("Values from your data that you can put in:"), *self.inserts) if self.inserts else ()
         claim, given, *rest = self.boxes.values()
         self.children = (claim, given, *offered, *rest, self.save_button, self.message)
@@ -212,7 +224,7 @@ class ExplanationCard(widgets.VBox):
         if not any(written.values()):
             self.message.refuse("Not saved yet: there is nothing written.")
             return
-        if save_entries(self.message, self.workbook, self.stage, {"explanation": written}):
+        if save_entries(self.message, self.workbook, self.stage, {self.kind: written}):
             empty = [part for part, text in written.items() if not text]
             self.message.say("Saved." + (f" Still empty: {', '.join(empty)}." if empty else ""))
 

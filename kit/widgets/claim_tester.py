@@ -21,6 +21,10 @@ from .plot_view import PlotView
 __all__ = ["ClaimTester"]
 
 ENOUGH = 100  # worlds to look at before the kit says what it counts
+_DIRECTIONS = {  # of a difference, and of a relation
+    False: {"any": "is different", "more": "is more", "less": "is less"},
+    True: {"any": "changes", "more": "rises", "less": "falls"},
+}
 _AS_NUMBERS = {"style": {"description_width": "initial"}}
 
 
@@ -103,17 +107,19 @@ class ClaimTester(widgets.VBox):
     @staticmethod
     def _claimed(claim: Claim) -> str:
         """The claim as it was put down, in one sentence."""
-        direction = {"any": "different", "more": "more", "less": "less"}[claim.expect]
-        words = f"You claim: {name_of(claim.quantity)} {_circumstance(claim)} is {direction}."
+        direction = _DIRECTIONS[claim.is_relation][claim.expect]
+        words = f"You claim: {_circumstance(claim)} {direction}."
         unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
         return words + (f" It would matter from {number(claim.matters, 3)} {unit} on." if claim.matters else "")
 
     def _build(self) -> None:
         claim = self._asked
-        about = name_of(claim.quantity)
         self._expect = choice_of(
-            f"I expect that {about} {_circumstance(claim)} is",
-            [("different, either way", "any"), ("more", "more"), ("less", "less")],
+            f"I expect: {_circumstance(claim)}",
+            [
+                (f"{words}{', either way' * (key == 'any')}", key)
+                for key, words in _DIRECTIONS[claim.is_relation].items()
+            ],
         )
         self._expect.value = claim.expect
         unit = "%" if claim.scale == "relative" else unit_of(claim.quantity)
@@ -197,9 +203,10 @@ class ClaimTester(widgets.VBox):
 
 
 def _circumstance(claim: Claim) -> str:
+    about = name_of(claim.quantity)
     if claim.is_relation:
-        return f"as {name_of(claim.by)} rises"
-    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}"
+        return f"as {name_of(claim.by)} rises, {about}"
+    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}, {about}"
 
 
 def _case(found: Verdict, i: int) -> str:
@@ -229,6 +236,8 @@ def _rounded(found: Verdict) -> pd.DataFrame:
             words = case_of(found.claim.by, found.claim.settings[setting])
             heads = {key: text.replace(f", {place}", f", {words}") for key, text in heads.items()}
     table = found.table.copy()
+    for name in found.claim.within:
+        table[name] = [value if isinstance(value, str) else f"{value:g}" for value in table[name]]
     for name in table.columns:
         if name == "band":
             table[name] = table[name].str.partition(":")[0]  # what to do next stands in the sentences

@@ -25,6 +25,7 @@ from .plot_view import PlotView
 
 __all__ = ["SoundView"]
 
+PLAYED_PEAK = 0.33  # of full scale: about 10 dB below what the player could do
 LONGEST_S = 20.0  # of sound sent to the page at once: about 2 MB
 _FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 _VIEWS = (("level and clicks", "level"), ("spectrogram", "spectrogram"), ("clicks in every turn", "turns"))
@@ -40,6 +41,10 @@ class SoundView(widgets.VBox):
     offset_s : time in the log = time in the recording + offset_s. "clicks" finds it from clicks that belong to the
         turning.
     calibration : from `kit.sound_level.calibrate`; without it levels are relative to full scale, and it says so.
+    loudest : largest sample among all recordings that are listened to side by side; they are then played as loud as
+        they were to one another. Without it every part is played as loud as fits, and it says so.
+
+    Nothing plays by itself, and the player gets no sample beyond a third of full scale.
 
     `levels`, `clicks` (of the whole recording) and `offset_s` are what is shown; `listening` is (start, length) of
     the part that can be heard.
@@ -59,12 +64,19 @@ class SoundView(widgets.VBox):
         *,
         offset_s: float | str = 0.0,
         calibration: Calibration | None = None,
+        loudest: float | None = None,
     ):
         self.recording = recording if isinstance(recording, Recording) else read_sound(recording)
         self.run = run
         self.levels: pd.DataFrame = level(self.recording, calibration=calibration)
         self.clicks: Clicks = find_clicks(self.recording)
         self._sayings = list(self.recording.notes)
+        self._loudest = loudest
+        self._sayings.append(
+            "The player makes every part as loud as fits: judge how loud it was by the plot."
+            if loudest is None
+            else "All recordings of this set are played with the same gain."
+        )
         self._set_offset(offset_s)
         self._build()
         super().__init__(
@@ -89,7 +101,7 @@ class SoundView(widgets.VBox):
                 "The recording has no such moment", found=start_s, fix=f"it lasts {self.recording.duration_s:.1f} s"
             )
         length_s = min(length_s, LONGEST_S, self.recording.duration_s - start_s)
-        self._audio.value = _wav_of(self.recording, start_s, length_s)
+        self._audio.value = _wav_of(self.recording, start_s, length_s, self._loudest)
         self.set_trait("listening", (float(start_s), float(length_s)))
 
     @property
@@ -105,7 +117,7 @@ class SoundView(widgets.VBox):
             0.0, min=0, max=max(0.0, end - 0.1), step=1, description="Listen from (s):", **_FIELD
         )
         self._length = widgets.BoundedFloatText(
-            min(10.0, end), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
+            min(10.0, max(0.1, int(10 * end) / 10)), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
         )
         self._listen = action("Put into the player", lambda: self._try(self._listen_now))
         self._audio = widgets.Audio(autoplay=False, loop=False, controls=True, layout={"width": "100%"})
@@ -190,17 +202,17 @@ class SoundView(widgets.VBox):
             self._say.refuse(error)
 
 
-def _wav_of(recording: Recording, start_s: float, length_s: float) -> bytes:
-    """A part of a recording as a 16-bit mono WAV, made as loud as fits: a quiet hub shall be heard."""
+def _wav_of(recording: Recording, start_s: float, length_s: float, loudest: float | None) -> bytes:
+    """A part of a recording as a 16-bit mono WAV, quiet hubs raised (by 30 dB at most) and loud ones held back."""
     rate = recording.sample_rate_hz
     samples = recording.samples(int(start_s * rate), int((start_s + length_s) * rate))
-    peak = float(np.abs(samples).max(initial=0.0))
+    peak = float(np.abs(samples).max(initial=0.0)) if loudest is None else loudest
     if peak > 0:
-        samples = samples * min(0.9 / peak, 30.0)
+        samples = samples * min(PLAYED_PEAK / peak, 30.0)
     out = io.BytesIO()
     with wave.open(out, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
         file.setframerate(rate)
-        file.writeframes((samples * 32767).astype("<i2").tobytes())
+        file.writeframes((np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes())
     return out.getvalue()

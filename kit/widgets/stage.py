@@ -12,7 +12,6 @@ from ..hosting import handin_folder, idle_notice
 from ..lesson import STAGES, Lesson
 from ..levels import level_of
 from ..pages import MADE_STAGES
-from ..passes import Run
 from ..progress import QUANTITIES, Progress
 from ..sensitivity import sensitivity
 from ..summary import table_rows
@@ -28,12 +27,13 @@ from .hand_in import HandInBox
 from .parts import Details, Say, action, heading, html_table, note
 from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
+from .stage_investigate import InvestigateSteps
 from .workbook_file import WorkbookFile
 
 __all__ = ["Stage"]
 
 
-class Stage:
+class Stage(InvestigateSteps):
     """A lesson's stage for the group that works on it.
 
     Parameters

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import ipywidgets as widgets
 import pandas as pd
@@ -19,7 +19,7 @@ from ..wording import axis_title, case_of, join_words, number
 from .parts import Say, action, heading, html_table, note, row_of, side_of, stack_of
 from .plot_view import PlotView
 
-__all__ = ["TrialPlanner"]
+__all__ = ["TrialPlanner", "order_html"]
 
 _FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 
@@ -88,24 +88,36 @@ class TrialPlanner(widgets.VBox):
         """Draw the order of the planned runs, and offer the sheet. Raises KitError if no run is planned."""
         reference = None if self._reference.value == "" else self._reference.value
         order = run_order(list(self.plan["x"]), reference=reference, seed=self._seed)
-        self.set_trait("order", order)
-        shown = order.assign(
-            x=[case_of(self.x, value) for value in order["x"]],
-            role=["reference: the same at start, middle and end" if r == "reference" else "" for r in order["role"]],
-        )
-        shown = shown[["order", "x", "trial", "role"]].rename(
-            columns={"order": "run", "x": axis_title(self.x), "role": "note"}
-        )
-        page = run_sheet_html(order, self.x, cautions=self._cautions)
-        coded = base64.b64encode(page.encode()).decode()
-        self._sheet.value = (
-            html_table(
-                shown, "Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect."
-            )
-            + f'<p><a style="text-decoration: underline" download="run_sheet.html" '
-            f'href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
-        )
+        self.show_order(order)
         return order
+
+    @property
+    def settings(self) -> dict[str, float | str]:
+        """What the fields say, so that it can be kept and put back with `set_up`."""
+        return {
+            "parameter": self._parameter.value,
+            "minutes": self._minutes.value,
+            "reset_s": self._reset.value,
+            "reference": self._reference.value,
+        }
+
+    def set_up(self, settings: Mapping[str, float | str]) -> None:
+        """Put kept settings back; those that are not on offer any more stay as they are."""
+        fields = {
+            "parameter": self._parameter,
+            "minutes": self._minutes,
+            "reset_s": self._reset,
+            "reference": self._reference,
+        }
+        for name, field in fields.items():
+            offered = [value for _, value in field.options] if isinstance(field, widgets.Dropdown) else None
+            if name in settings and (offered is None or settings[name] in offered):
+                field.value = settings[name]
+
+    def show_order(self, order: pd.DataFrame) -> None:
+        """Show an order, as `kit.run_sheet.run_order` makes it, and offer the sheet."""
+        self.set_trait("order", order)
+        self._sheet.value = order_html(order, self.x, self._cautions)
 
     # --- what is on the page --------------------------------------------------------------------------------------
 
@@ -183,3 +195,21 @@ class TrialPlanner(widgets.VBox):
             step()
         except KitError as error:
             self._say.refuse(error)
+
+
+def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str:
+    """An order of runs as a table, with a link that saves the sheet to print."""
+    shown = order.assign(
+        x=[value if isinstance(value, str) else case_of(x, value) for value in order["x"]],
+        role=["reference: the same at start, middle and end" if r == "reference" else "" for r in order["role"]],
+    )
+    shown = shown[["order", "x", "trial", "role"]].rename(columns={"order": "run", "x": axis_title(x), "role": "note"})
+    if not (order["role"] == "reference").any():
+        shown = shown.drop(columns="note")
+    coded = base64.b64encode(run_sheet_html(order, x, cautions=cautions).encode()).decode()
+    return (
+        "<p>Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect.</p>"
+        + html_table(shown)
+        + f'<p><a style="text-decoration: underline" download="run_sheet.html" '
+        f'href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
+    )

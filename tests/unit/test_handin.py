@@ -52,6 +52,16 @@ def book(tmp_path):
 
 
 @pytest.fixture
+def handin_with_claims(book):
+    book.add("investigate", "claim_test:level", {"expect": "any", "worlds": 100, "grade": "cannot tell"})
+    book.add(
+        "investigate", "claim:level", {"claim": "tilt matters", "evidence": "-17 %", "reasoning": "", "rebuttal": ""}
+    )
+    book.add("investigate", "claim:own", {"claim": "wax helps", "changed": "wax or none"})
+    return make_handin(book, "silver-otter-427", "coasting_disc")
+
+
+@pytest.fixture
 def handin(book):
     return make_handin(book, "silver-otter-427", "coasting_disc")
 
@@ -118,10 +128,33 @@ def test_it_fits_the_published_schema(handin, tmp_path):
     VALIDATOR.validate(make_handin(small, "Füchse-3", "felt_brake"))
 
 
-def test_the_schema_has_exactly_the_keys_of_a_handin(handin):
-    assert set(SCHEMA["required"]) == set(SCHEMA["properties"]) == set(handin)
+def test_the_schema_has_exactly_the_keys_of_a_handin(handin_with_claims):
+    handin = handin_with_claims
+    later = set(SCHEMA["then"]["required"])
+    assert set(SCHEMA["required"]) | later == set(SCHEMA["properties"]) == set(handin)
     names = {field.name for field in fields(kit.handin.HandIn)}
     assert set(handin) - {"schema", "version", "damage"} == names - {"warnings", "unchanged"}
+
+
+def test_claims_are_handed_in_by_their_ids(handin_with_claims):
+    VALIDATOR.validate(handin_with_claims)
+    assert handin_with_claims["version"] == 2
+    assert [claim["id"] for claim in handin_with_claims["claims"]] == ["level", "own"]
+    assert read_handin(as_bytes(handin_with_claims)).claims[0]["evidence"] == "-17 %"
+
+
+def test_without_claims_it_is_of_version_1_and_such_a_file_still_reads(handin):
+    assert handin["version"] == 1 and "claims" not in handin
+    found = read_handin(as_bytes(handin))
+    assert found.claims == () and found.warnings == ()
+
+
+def test_each_version_has_its_own_keys(handin, handin_with_claims):
+    for wrong in (handin | {"version": 2}, handin | {"claims": []}, handin_with_claims | {"version": 1}):
+        with pytest.raises(KitError, match="a key is missing or unknown: claims"):
+            read_handin(as_bytes(wrong))
+        with pytest.raises(jsonschema.ValidationError):
+            VALIDATOR.validate(wrong)
 
 
 def test_an_empty_workbook_has_nothing_to_hand_in(tmp_path):
@@ -222,7 +255,7 @@ def changed(document, path, value):
 
 BAD = [
     (("schema",), "something", "does not say schema"),
-    (("version",), 2, r"newer kit \(version 2"),
+    (("version",), 3, r"newer kit \(version 3"),
     (("version",), True, "version is not a whole number"),
     (("version",), "1", "version is not a whole number"),
     (("code",), "../../etc", "a code has 3 to 24 letters"),

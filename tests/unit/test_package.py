@@ -46,7 +46,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     ),
     "planning": ({"planning", "planning_*", "run_sheet"}, {"words", "trials", "trend"}),
     "sound": ({"sound", "sound_*", "clicks"}, {"words", "passes", "counting"}),
-    "bench": ({"bench", "bench_*"}, {"words", "passes", "drag"}),
+    "bench": ({"bench", "bench_*"}, {"words", "passes", "drag", "sound"}),
     "capture": ({"capture", "capture_*", "taps"}, {"words", "passes"}),
     "sensitivity": ({"sensitivity"}, {"words", "passes", "counting", "trials", "trend"}),
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
@@ -54,14 +54,15 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "hosting": ({"hosting"}, set()),
     "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
     "lesson": (
-        {"lesson", "lesson_keys", "lesson_text", "lesson_new", "levels", "pages", "teacher_pages"},
+        {"lesson", "lesson_claims", "lesson_keys", "lesson_text", "lesson_new", "levels"}
+        | {"pages", "pages_investigate", "teacher_pages"},
         {"words", "passes", "bench"},
     ),
     "lesson check": (
         {"lesson_check", "lesson_check_*", "lesson_draft", "lesson_finding"},
         {"words", "passes", "counting", "trials", "lesson"},
     ),
-    "progress": ({"progress"}, {"words", "lesson", "workbook", "own runs", *COMPUTING}),
+    "progress": ({"progress", "progress_*"}, {"words", "lesson", "workbook", "own runs", *COMPUTING}),
     "classroom": (
         {"classroom", "class_*"},
         {"words", "workbook", "lesson", "trials", "claims", "figures"},
