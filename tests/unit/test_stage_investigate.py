@@ -27,11 +27,6 @@ def workbook(tmp_path):
     return Workbook(tmp_path / "group.jsonl")
 
 
-@pytest.fixture
-def stage(lesson, workbook):
-    return lambda: Stage(lesson, "investigate", workbook)
-
-
 @pytest.fixture(scope="module")
 def progress(lesson, tmp_path_factory):
     return Progress(lesson, Workbook(tmp_path_factory.mktemp("work") / "group.jsonl"))
@@ -45,6 +40,20 @@ def level(progress):
 @pytest.fixture(scope="module")
 def loud(progress):
     return ClaimRuns(progress, "loud")
+
+
+@pytest.fixture
+def stage(lesson, workbook, progress, level, loud):
+    """Opens the stage anew for the same group; the data, which never change, are read once for all tests."""
+
+    def open_again():
+        opened = Stage(lesson, "investigate", workbook)
+        vars(opened.progress).update(runs=progress.runs, _curves_as_read=progress._curves_as_read)
+        for claim_id, known in (("level", level), ("loud", loud)):
+            opened._claim_runs[claim_id] = ClaimRuns(opened.progress, claim_id, [known])
+        return opened
+
+    return open_again
 
 
 def claim_tester(box):
