@@ -215,7 +215,7 @@ def use_pages(server: dict, token: str) -> None:
             page = get(server, f"lab/tree/{START_PAGE}", token)
             break
         except (urllib.error.URLError, ConnectionError):
-            if server["process"].poll() is not None or time.monotonic() - began > 60:
+            if server["process"].poll() is not None or time.monotonic() - began > 120:
                 fail(f"JupyterLab did not answer:\n{server['log'].read_text(errors='replace')[-2000:]}")
             time.sleep(0.1)
     say(f"The start page answers with 200 after {time.monotonic() - began:.1f} s")
@@ -261,7 +261,7 @@ def use_a_stage(place: Path, python: Path, user: dict) -> None:
 
 def run_stage(python: Path, user: dict, last_cell: str) -> str:
     done = subprocess.run(
-        [python, "-c", RUN_A_STAGE, STAGE, last_cell], capture_output=True, text=True, timeout=180, **user["options"]
+        [python, "-c", RUN_A_STAGE, STAGE, last_cell], capture_output=True, text=True, timeout=300, **user["options"]
     )
     if done.returncode:
         fail(f"the stage did not run:\n{done.stderr[-3000:]}")

@@ -77,11 +77,14 @@ class Stage(InvestigateSteps):
         state = (
             f"Welcome back. {saved} {'entry is' if saved == 1 else 'entries are'} saved in your workbook."
             if saved
-            else "Your workbook is empty. What you save in it stays when you close this page."
+            else "Your workbook is empty."
         )
+        stops = idle_notice()
+        if not saved and not stops:
+            state += " What you save in it stays when you close this page."
         parts = [note(f"Stage {number} of {len(MADE_STAGES)}. {state}")]
         parts += [note(sentence) for sentence in self.workbook.damage]
-        if stops := idle_notice():
+        if stops:
             parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
