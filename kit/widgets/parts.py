@@ -93,8 +93,8 @@ def html_table(table: pd.DataFrame, caption: str = "", mark: int | None = None) 
 
 
 def heading(text: str) -> widgets.HTML:
-    """A small heading."""
-    return widgets.HTML(f"<h4>{html.escape(text)}</h4>")
+    """A small heading, one level below those of the notebook's sections."""
+    return widgets.HTML(f"<h3>{html.escape(text)}</h3>")
 
 
 def note(text: str) -> widgets.HTML:
