@@ -24,7 +24,7 @@ function render({ model, el }) {
       const row = body.insertRow();
       row.append(make("th", first, { scope: "row" }), ...rest.map((cell) => make("td", cell)));
     }
-    const scroll = make("div", "", { class: "kit-scroll" });
+    const scroll = make("div", "", { class: "kit-scroll", tabindex: 0, role: "group", "aria-label": "Table" });
     scroll.append(table);
     content.append(scroll);
   };

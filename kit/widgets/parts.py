@@ -87,7 +87,8 @@ def html_table(table: pd.DataFrame, caption: str = "", mark: int | None = None) 
         body += f'<tr class="kit-marked">{cells}</tr>' if i == mark else f"<tr>{cells}</tr>"
     title = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     return (
-        f'<div class="kit-scroll"><table class="kit-table">{title}<thead><tr>{head}</tr></thead>'
+        f'<div class="kit-scroll" tabindex="0" role="group" aria-label="{html.escape(caption or "Table")}">'
+        f'<table class="kit-table">{title}<thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>"
     )
 

@@ -35,8 +35,8 @@ BAND_REFITS = 2_000  # enough for a band on the screen, in less than a tenth of 
 PREDICTED = 3  # curves that say what they predict
 
 _TERMS = (
-    "Δ says how much less the data support a curve than the best one here. It is a difference of AICc, which charges for "
-    "every extra parameter. Below 2 the data cannot separate two curves. From 2 to 7 there is some preference. "
+    "Δ says how much less the data support a curve than the best one here. It is a difference of AICc, which charges "
+    "for every extra parameter. Below 2 the data cannot separate two curves. From 2 to 7 there is some preference. "
     "Above 7 it is clear, as long as the better one shows no misfit.",
     "Evidence: out of 100 %, shared among the curves you chose. A curve you did not choose gets nothing.",
     "Misfit: do the means lie further from the curve than the trials scatter? A small p says yes. A large p only says "
