@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -9,10 +11,11 @@ from .drag import DragLaw
 from .drag_fit import TURN, DragFit
 from .drag_joint import JointDrag
 from .errors import KitError
+from .speed import SpeedCurve
 from .trend import fit_trend
 from .trials import counting
 
-__all__ = ["ROUTES", "at_nothing_added", "beyond_last_pass", "collapsed_at", "routes", "turn_speeds"]
+__all__ = ["ROUTES", "at_nothing_added", "beyond_last_pass", "collapsed_at", "routes", "times_reached", "turn_speeds"]
 
 #: Three answers to "how much of what was added would drag like the apparatus alone?"
 ROUTES = ("trend", "drag fits", "one kind alone")
@@ -92,6 +95,25 @@ def turn_speeds(times_s, angles_rad, flags_per_turn: int = 1) -> tuple[np.ndarra
     n = flags_per_turn
     lasted = times[n:] - times[:-n]
     return (times[n:] + times[:-n]) / 2, (angles[n:] - angles[:-n]) / TURN / lasted
+
+
+def times_reached(curves: Sequence[SpeedCurve], speeds) -> np.ndarray:
+    """Return when runs reached some speeds, s, counted from the first of them: the mean of the runs that did.
+
+    `speeds` in turns/s, falling, shape (n,). Moments are those of `SpeedCurve.crossing`. Shape (n,); nan where no run
+    reached the first speed and this one too.
+    """
+    found = []
+    for curve in curves:
+        crossings = [curve.crossing(1 / speed) for speed in speeds]
+        times = np.array([np.nan if crossing is None else crossing.time_s for crossing in crossings])
+        found.append(times - times[0])
+    table = np.reshape(found, (-1, len(speeds)))
+    seen = np.isfinite(table)
+    counted = seen.sum(axis=0)
+    return np.divide(
+        np.where(seen, table, 0.0).sum(axis=0), counted, out=np.full(len(speeds), np.nan), where=counted > 0
+    )
 
 
 def beyond_last_pass(fit: DragFit, points: int = 60, seed: int = 0) -> pd.DataFrame:

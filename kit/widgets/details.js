@@ -24,13 +24,25 @@ function render({ model, el }) {
       const row = body.insertRow();
       row.append(make("th", first, { scope: "row" }), ...rest.map((cell) => make("td", cell)));
     }
-    const scroll = make("div", "", { class: "kit-scroll" });
+    const scroll = make("div", "", { class: "kit-scroll", tabindex: 0, role: "group", "aria-label": "Table" });
     scroll.append(table);
     content.append(scroll);
   };
+  // A plot above takes the first paragraph as its name for screen readers. It may come onto the page later than this.
+  let waiting = 0;
+  const nameFigure = () => {
+    cancelAnimationFrame(waiting);
+    const plot = el.closest(".kit-plot"), figure = plot?.querySelector(".widget-output");
+    if (plot ? !figure : !el.isConnected) waiting = requestAnimationFrame(nameFigure);
+    figure?.setAttribute("role", "figure");
+    figure?.setAttribute("aria-label", model.get("paragraphs")[0] ?? "");
+  };
+  model.on("change:paragraphs", nameFigure);
   for (const name of ["summary", "paragraphs", "columns", "rows"]) model.on(`change:${name}`, show);
   el.append(details);
   show();
+  nameFigure();
+  return () => cancelAnimationFrame(waiting);
 }
 
 export default { render };

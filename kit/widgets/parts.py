@@ -87,14 +87,15 @@ def html_table(table: pd.DataFrame, caption: str = "", mark: int | None = None) 
         body += f'<tr class="kit-marked">{cells}</tr>' if i == mark else f"<tr>{cells}</tr>"
     title = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     return (
-        f'<div class="kit-scroll"><table class="kit-table">{title}<thead><tr>{head}</tr></thead>'
+        f'<div class="kit-scroll" tabindex="0" role="group" aria-label="{html.escape(caption or "Table")}">'
+        f'<table class="kit-table">{title}<thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>"
     )
 
 
 def heading(text: str) -> widgets.HTML:
-    """A small heading."""
-    return widgets.HTML(f"<h4>{html.escape(text)}</h4>")
+    """A small heading, one level below those of the notebook's sections."""
+    return widgets.HTML(f"<h3>{html.escape(text)}</h3>")
 
 
 def note(text: str) -> widgets.HTML:

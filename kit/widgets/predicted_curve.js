@@ -1,7 +1,7 @@
 // Points that a student sets by dragging, by keys or by typing; later the measured averages beside them.
 // The model owns `values`; this page only shows them and proposes new ones.
 
-const W = 760, H = 380, LEFT = 64, RIGHT = 20, TOP = 16, BOTTOM = 48;
+const LEFT = 64, RIGHT = 20, TOP = 16, BOTTOM = 48;
 const SVG = "http://www.w3.org/2000/svg";
 
 const make = (name, attributes = {}, text = "") => {
@@ -21,6 +21,7 @@ const rounded = (value, top) => Number(value.toFixed(Math.max(0, 2 - Math.floor(
 
 function render({ model, el }) {
   el.classList.add("kit-curve");
+  let W = 760, H = 380; // as wide as the page, so that words keep their size on a narrow one
   const svg = make("svg", { viewBox: `0 0 ${W} ${H}`, role: "group", "aria-label": model.get("description") });
   const fields = document.createElement("div");
   fields.className = "kit-curve-fields";
@@ -49,6 +50,8 @@ function render({ model, el }) {
   let points = [], inputs = [], line;
 
   const layout = () => {
+    const focused = [points, inputs].map((nodes) => nodes.indexOf(document.activeElement));
+    svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.replaceChildren();
     fields.replaceChildren();
     const each = step(top());
@@ -82,6 +85,7 @@ function render({ model, el }) {
       return input;
     });
     update();
+    [points, inputs].forEach((nodes, k) => nodes[focused[k]]?.focus());
   };
 
   const drawMeasured = ({ x, mean, low, high }) => {
@@ -138,6 +142,14 @@ function render({ model, el }) {
   model.on("change:values", update);
   model.on("change:locked change:measured change:y_max", layout);
   layout();
+  const sizes = new ResizeObserver(() => {
+    const width = Math.round(el.clientWidth);
+    if (!width || width === W) return; // not on the screen, or nothing new
+    [W, H] = [width, Math.min(380, Math.max(240, Math.round(width / 2)))];
+    layout();
+  });
+  sizes.observe(el);
+  return () => sizes.disconnect();
 }
 
 export default { render };

@@ -12,9 +12,9 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..wording import number
+from ..wording import DASH, number
 from ..workbook import Workbook
-from .parts import Say, action
+from .parts import Details, Say, action
 
 __all__ = ["PredictedCurve", "how_far_off"]
 
@@ -114,7 +114,9 @@ class PredictedCurve(widgets.VBox):
         x = averages.columns[0]
         rows = averages[[x, "mean", "pooled_low", "pooled_high"]].set_axis(["x", "mean", "low", "high"], axis=1)
         self.curve.measured = rows.astype(float).to_dict("records")
-        self.children = (self.curve, self.message)
+        numbers = Details(summary="Show the numbers of this plot")
+        numbers.show([], self._table(rows, unit))
+        self.children = (self.curve, self.message, numbers)
         if all(value is None for value in self.expected.values()):
             self.message.say("You have not set a curve. The squares are the measured averages.")
             return
@@ -122,6 +124,19 @@ class PredictedCurve(widgets.VBox):
         self.message.say(
             "Round points and dashes: what you expected. Squares: the measured averages.",
             f"On average your values lie {number(100 * off, 2)} % from the measured ones.",
+        )
+
+    def _table(self, rows: pd.DataFrame, unit: str) -> pd.DataFrame:
+        expected = [self.expected.get(x) for x in rows["x"]]
+        return pd.DataFrame(
+            {
+                self.curve.x_label: rows["x"].map("{:g}".format),
+                f"expected ({unit})": [DASH if value is None else f"{value:g}" for value in expected],
+                f"measured average ({unit})": rows["mean"].map("{:.4g}".format),
+                "95 % interval": [
+                    f"{low:.4g} to {high:.4g}" for low, high in zip(rows["low"], rows["high"], strict=True)
+                ],
+            }
         )
 
 

@@ -108,8 +108,8 @@ function render({ model, el }) {
   el.append(
     make("div", { class: "slow-plots" },
       make("figure", { class: "slow-speeds" }, make("figcaption", {}, "How the speed falls: squares measured, line the model"), speeds),
-      make("figure", { class: "slow-trend" }, make("figcaption", { role: "radiogroup", "aria-label": "What the second plot shows" },
-        "All conditions: ", quantityOf.duration_s.label, quantityOf.turns.label), trend)),
+      make("figure", { class: "slow-trend" }, make("figcaption", {}, make("span", { role: "radiogroup", "aria-label": "What the second plot shows" },
+        "All conditions: ", quantityOf.duration_s.label, quantityOf.turns.label)), trend)),
     cards, summary,
     make("div", { class: "slow-controls" },
       make("fieldset", { class: "slow-case" }, make("legend", {}, "What is compared"),

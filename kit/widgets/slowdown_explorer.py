@@ -23,7 +23,7 @@ from ..drag_joint import JointDrag, joint_fit
 from ..drag_text import KINDS, compared_words, fitted_words, laws_table
 from ..errors import KitError
 from ..passes import Run
-from ..slowdown import turn_speeds
+from ..slowdown import times_reached, turn_speeds
 from ..speed import SpeedCurve, prepare
 from ..threshold import COUNTED, check_thresholds, common_stop, common_threshold, measure
 from ..trials import average, counting
@@ -127,6 +127,7 @@ class SlowdownExplorer(widgets.VBox):
         check_thresholds(start, stop)
         self.joint: JointDrag | None = None
         self._measured_for: tuple | None = None
+        self._reached_for: tuple | None = None
         values = sorted({float(curve.run.conditions[x]) for curve in self.curves})
         first = next((value for value in values if value > 0), 0.0)
         self._measure(start, stop)
@@ -154,9 +155,11 @@ class SlowdownExplorer(widgets.VBox):
         self._as_it_was = {name: getattr(self.page, name) for name in ("spindle", "added")}
         self._say, self._laws = Say(), Details(summary="All seven laws, and how much the data support each")
         self._laws.layout.display = "none"
+        self._numbers = Details(summary="Show the numbers of both plots")
+        self._moments = Details(summary="Show when it was how fast")
         fit = action("Show the law that fits all runs best", self.fit)
         again = action("Set the drag back", self.start_again)
-        super().__init__([self.page, row_of(fit, again), self._say, self._laws])
+        super().__init__([self.page, row_of(fit, again), self._say, self._laws, self._numbers, self._moments])
         self.add_class("kit-box")
         self._answer()
         names = ["spindle", "added", "count", "start_period_s", "stop_period_s"]
@@ -165,7 +168,11 @@ class SlowdownExplorer(widgets.VBox):
     @property
     def law(self) -> DragLaw:
         """The model's law at the chosen condition."""
-        return DragLaw(*(np.array(self.page.spindle) + self.page.count * np.array(self.page.added)))
+        return self.law_at(self.page.count)
+
+    def law_at(self, count: float) -> DragLaw:
+        """The model's law at any condition."""
+        return DragLaw(*(np.array(self.page.spindle) + count * np.array(self.page.added)))
 
     @property
     def results(self) -> pd.DataFrame:
@@ -277,6 +284,47 @@ class SlowdownExplorer(widgets.VBox):
             ],
             "sentences": self._sentences(model, duration, turns),
         }
+        self._show_tables(fast, slow)
+
+    def _show_tables(self, fast: float, slow: float) -> None:
+        """The numbers of both plots: the means of all conditions, and when this condition passed some speeds."""
+        rows = []
+        for count in sorted(self._averages.get("duration_s", pd.DataFrame()).index):
+            law = self.law_at(count)
+            duration, turns = (self._mean(q, count) for q in QUANTITIES)
+            rows.append(
+                {
+                    self.page._words["label"]: f"{count:g}",
+                    "duration measured": _measured_words(duration, "s"),
+                    "duration, model": _model_words(float(law.duration(fast, slow)), "s"),
+                    "turns measured": plus_minus(turns[0], turns[1]) if turns[2] else "no run",
+                    "turns, model": _model_words(float(law.angle(fast, slow)) / TURN, "").strip(),
+                }
+            )
+        self._numbers.show(["After ± stands one standard uncertainty."], pd.DataFrame(rows))
+        speeds, reached = self._moments_of(self.page.count, fast / TURN, slow / TURN)
+        law = self.law
+        self._moments.show(
+            [f"{case_of(self.x, self.page.count)}. Measured: the mean of its runs."],
+            pd.DataFrame(
+                {
+                    "turns a second": [f"{speed:.3g}" for speed in speeds],
+                    "measured after (s)": [_or_dash(time) for time in reached],
+                    "model after (s)": [
+                        _or_dash(float(law.duration(fast, TURN * s)) if s < speeds[0] else 0.0) for s in speeds
+                    ],
+                }
+            ),
+        )
+
+    def _moments_of(self, count: float, fastest: float, slowest: float) -> tuple[np.ndarray, np.ndarray]:
+        """Six speeds from one threshold to the other, turns/s, and when the runs of a condition reached them, s."""
+        key = (count, fastest, slowest)
+        if self._reached_for != key:  # a drag slider changes the law only
+            speeds = np.linspace(fastest, slowest, 6)
+            curves = [curve for curve in self.curves if curve.run.conditions[self.x] == count]
+            self._reached, self._reached_for = (speeds, times_reached(curves, speeds)), key
+        return self._reached
 
     def _ratio_words(self, count: float, model: dict) -> tuple[str, str]:
         counted = self._results[counting(self._results) & (self._results[self.x] == count)]
@@ -332,6 +380,10 @@ def _packed(times_s, speeds) -> bytes:
 
 def _ends(mean: float, low: float, high: float) -> list[float]:
     return [float(low), float(high)] if math.isfinite(low) and math.isfinite(high) else [float(mean), float(mean)]
+
+
+def _or_dash(value: float) -> str:
+    return f"{value:.3g}" if math.isfinite(value) else DASH
 
 
 def _measured_words(mean: tuple[float, float, int], unit: str) -> str:

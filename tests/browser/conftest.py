@@ -17,6 +17,8 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -112,6 +114,40 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
 @pytest.fixture
 def lesson_copy(lab: Lab) -> Iterator[Path]:
     """A fresh copy of the project's notebooks and demo data, below the folder that JupyterLab shows."""
+    with _copy_below(lab) as copy:
+        yield copy
+
+
+@pytest.fixture
+def make_notebook(lesson_copy: Path) -> Callable[..., str]:
+    """Write a notebook of code cells among the copied ones: make_notebook("x.ipynb", "1 + 1") -> its path."""
+    return partial(_write_notebook, lesson_copy)
+
+
+@pytest.fixture
+def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
+    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), run=True)."""
+    with _pages_of(chromium, lab, lesson_copy) as open_page:
+        yield open_page
+
+
+@pytest.fixture(scope="module")
+def shared_pages(chromium, lab: Lab) -> Iterator[Callable]:
+    """For tests that look at one page in many ways: `with shared_pages() as (open_page, make_notebook):`.
+
+    Both work as `lab_page` and `make_notebook` do. At the end of the block the page is closed and its kernel ended.
+    """
+
+    @contextmanager
+    def visit():
+        with _copy_below(lab) as copy, _pages_of(chromium, lab, copy) as open_page:
+            yield open_page, partial(_write_notebook, copy)
+
+    return visit
+
+
+@contextmanager
+def _copy_below(lab: Lab) -> Iterator[Path]:
     copy = Path(tempfile.mkdtemp(dir=lab.root))
     for name in ("notebooks", "datasets_demo"):
         if (PROJECT / name).is_dir():
@@ -120,30 +156,23 @@ def lesson_copy(lab: Lab) -> Iterator[Path]:
     lab.end_kernels()
 
 
-@pytest.fixture
-def make_notebook(lesson_copy: Path) -> Callable[..., str]:
-    """Write a notebook of code cells among the copied ones: make_notebook("x.ipynb", "1 + 1") -> its path."""
-
-    def make(name: str, *sources: str) -> str:
-        empty = {"cell_type": "code", "execution_count": None, "metadata": {}, "outputs": []}
-        cells = [{**empty, "id": f"cell-{i}", "source": source} for i, source in enumerate(sources)]
-        kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
-        notebook = {"cells": cells, "metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
-        path = lesson_copy / "notebooks" / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(json.dumps(notebook), encoding="utf-8")
-        return path.relative_to(lesson_copy).as_posix()
-
-    return make
+def _write_notebook(copy: Path, name: str, *sources: str) -> str:
+    empty = {"cell_type": "code", "execution_count": None, "metadata": {}, "outputs": []}
+    cells = [{**empty, "id": f"cell-{i}", "source": source} for i, source in enumerate(sources)]
+    kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    notebook = {"cells": cells, "metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
+    path = copy / "notebooks" / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(notebook), encoding="utf-8")
+    return path.relative_to(copy).as_posix()
 
 
-@pytest.fixture
-def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
-    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), run=True)."""
+@contextmanager
+def _pages_of(chromium, lab: Lab, copy: Path) -> Iterator[Callable]:
     pages = []
 
     def open_page(notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
-        path = f"{lesson_copy.name}/{notebook}"
+        path = f"{copy.name}/{notebook}"
         page = chromium.new_page()
         pages.append(page)
         page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
