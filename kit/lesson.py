@@ -6,6 +6,7 @@ What only the teacher should see (the idea behind each choice, which choice the 
 
 from __future__ import annotations
 
+import sys
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ __all__ = ["LEVELS", "STAGES", "Choice", "Lesson", "Question", "load_key", "load
 
 SCHEMA = "kit-lesson-1"
 LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
+LARGEST = sys.float_info.max  # TOML knows inf, nan and whole numbers of any size
 LEVELS = ("confirmation", "structured", "guided", "open")  # Banchi & Bell 2008
 STAGES = ("predict", "measure", "average", "trend", "explain", "investigate")
 
@@ -93,10 +95,21 @@ class Lesson:
         path = self.folder / "hand_counts.csv"
         if not path.exists():
             return None
-        table = pd.read_csv(path, comment="#")
+        try:
+            table = pd.read_csv(path, comment="#")
+        except (OSError, ValueError) as error:  # ValueError holds pandas' own and UnicodeDecodeError
+            fix = f"save it as UTF-8 text with commas and the columns {self.x}, duration_s, turns"
+            raise KitError("The hand counts cannot be read", file=path, found=str(error), fix=fix) from error
         missing = {self.x, "duration_s", "turns"} - set(table.columns)
         if missing:
             raise KitError("The hand counts lack a column", file=path, column=sorted(missing)[0], row=1)
+        for name in (self.x, "duration_s", "turns"):
+            numbers = pd.to_numeric(table[name], errors="coerce")
+            unusable = ~(numbers.abs() < float("inf")).to_numpy()
+            if unusable.any():
+                found = str(table[name].iloc[unusable.argmax()])
+                raise KitError("A hand count is not a number", file=path, column=name, found=found, fix="mend the cell")
+            table[name] = numbers
         return table
 
     def asked(self, stage: str) -> tuple[Question, ...]:
@@ -206,8 +219,12 @@ def _toml(path: Path) -> dict:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise KitError("The lesson has no such file", file=path, fix="name the folder that holds lesson.toml") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:  # TOML's own, text that is not UTF-8, a whole number of thousands of digits
         raise KitError(f"This is not a TOML file: {error}", file=path, fix="mend the line that is named") from None
+    except RecursionError:
+        raise KitError(
+            "This file is nested too deeply", file=path, fix="remove the brackets that are too many"
+        ) from None
     except OSError as error:
         raise KitError(f"The file cannot be read: {error.strerror}", file=path) from None
 
@@ -249,7 +266,7 @@ class _Keys:
         return self._get(key, bool, False, f"{key} = true")
 
     def number(self, key, default=_REQUIRED, example="", above=float("-inf")):
-        value = self._get(key, (int, float), default, example, lambda v: above < v < float("inf"))
+        value = self._get(key, (int, float), default, example, lambda v: above < v <= LARGEST)
         return value if value is None else float(value)
 
     def one_of(self, key, options, default) -> str:
@@ -257,7 +274,7 @@ class _Keys:
 
     def numbers(self, key, example) -> list[float]:
         def usable(found):
-            numeric = all(isinstance(v, int | float) and not isinstance(v, bool) for v in found)
+            numeric = all(type(v) in (int, float) and -LARGEST <= v <= LARGEST for v in found)
             return bool(found) and numeric and len(set(found)) == len(found)
 
         return [float(v) for v in self._get(key, list, _REQUIRED, example, usable)]

@@ -111,7 +111,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         inside = PurePosixPath(name)
         if inside.is_absolute() or ".." in inside.parts or ":" in name:
             raise wrong("The file must be in this folder or below it", "file", "write the path from this folder")
-        if not (folder / inside).is_file():
+        if not _is_file(folder / inside):
             raise wrong("This file is missing", "file", "check the name, or take the row out")
         conditions = {}
         for column in cells:
@@ -135,6 +135,14 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
             yield replace(run, order=order, **kept)
 
 
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def _rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
     """(row, {column: cell}, decimal sign) for each filled row of `runs.csv`; commas, semicolons or tabs."""
     text, _ = decode(read_bytes(listing), str(listing))
@@ -147,7 +155,7 @@ def _rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
     decimal = "." if delimiter == "," else ","
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     title: list[str] = []
-    for cells in reader:
+    for cells in _readable(reader, listing):
         cells = [cell.strip() for cell in cells]
         if not any(cells) or cells[0].startswith("#"):
             continue
@@ -169,6 +177,20 @@ def _rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
             )
         cells += [""] * (len(title) - len(cells))
         yield row, dict(zip(title, cells, strict=False)), decimal
+
+
+def _readable(reader, listing: Path) -> Iterator[list[str]]:
+    """The reader's rows; a KitError where it cannot go on."""
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise KitError(
+            "This list of runs cannot be read from here on",
+            file=listing,
+            row=reader.line_num + 1,
+            found=str(error),
+            fix='look for a lone " in this row',
+        ) from error
 
 
 def _check_title(title: list[str], listing: Path, row: int) -> None:
