@@ -125,7 +125,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         numbers = {}
         for column, default in (("trial", trials[key]), ("order", None), ("flags_per_turn", None)):
             text = cells.get(column, "")
-            if text and not (text.isdecimal() and int(text) > 0):
+            if text and not (len(text) < 10 and text.isdecimal() and int(text) > 0):
                 raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
             numbers[column] = int(text) if text else default
         order = numbers.pop("order") or 0

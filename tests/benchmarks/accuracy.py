@@ -24,6 +24,9 @@ __all__ = ["ITEMS"]
 
 TURN = 2 * np.pi
 START_S, STOP_S = 0.25, 1.0
+SLOWEST_S = 4.0  # the logs end when a turn takes longer
+MIDDLE_PUSH = 5.15  # turns/s, of 4.3 to 6
+PART_OF_A_TURN = 0.4  # whole turns would flatter who counts them
 JITTER_S = 1e-4
 MIXED = DragLaw(0.5, 0.05, 0.002)
 MEDIAN_OF_NORMAL = 0.6745
@@ -36,14 +39,14 @@ def crossings(small: bool) -> list[Row]:
 
 
 def _of_length(turns: int, count: int) -> Iterator[Row]:
-    law = _with_turns(turns)
+    law = _with_turns(turns + PART_OF_A_TURN)
     random = np.random.RandomState(turns)
     gate = Gate(jitter_s=JITTER_S, bounces=0.01, misses=0.01)
-    raw = [simulate_run(law, random.uniform(4.3, 6.0), random, gate, slowest_period_s=2) for _ in range(count)]
+    raw = [simulate_run(law, random.uniform(4.3, 6.0), random, gate, slowest_period_s=SLOWEST_S) for _ in range(count)]
     curves = prepare([with_repairs(run) for run in raw])
     truth = true_stretch(law, START_S, STOP_S)
     usual = _median_errors(measure(prepare(raw), START_S, STOP_S, "whole turns"), truth)
-    bound = MEDIAN_OF_NORMAL * cramer_rao(law)
+    bound = MEDIAN_OF_NORMAL * cramer_rao(law, MIDDLE_PUSH, 1 / SLOWEST_S)
     found = {rule: _median_errors(measure(curves, START_S, STOP_S, rule), truth) for rule in GOALS}
     for k, (what, unit, scale) in enumerate((("duration", "ms", 1e3), ("turns", "turns", 1.0))):
         for rule, goals in GOALS.items():
@@ -77,10 +80,13 @@ def _with_turns(turns: float) -> DragLaw:
     return DragLaw(MIXED.a * scale, MIXED.b * scale, MIXED.c * scale)
 
 
-def cramer_rao(law: DragLaw, jitter_s: float = JITTER_S) -> np.ndarray:
-    """Least standard deviations of duration (s) and turns, from central differences of the exact pass times."""
-    start, phase = 5 * TURN, 0.3
-    angles = TURN * np.arange(int((law.angle(start, 0.5 * TURN) - phase) / TURN))
+def cramer_rao(law: DragLaw, fastest: float, slowest: float) -> np.ndarray:
+    """Least standard deviations of duration (s) and turns, from central differences of the exact pass times.
+
+    The passes are those between two speeds in turns/s.
+    """
+    start, phase = fastest * TURN, 0.3
+    angles = TURN * np.arange(int((law.angle(start, slowest * TURN) - phase) / TURN))
     truth = np.array([start, phase, law.a, law.b, law.c])
     steps = 1e-4 * np.array(
         [start, 1.0, *(min(law.deceleration(start) / start**k, 1e4 * p) for k, p in enumerate(truth[2:]))]
@@ -98,7 +104,7 @@ def cramer_rao(law: DragLaw, jitter_s: float = JITTER_S) -> np.ndarray:
         return np.array(columns).T
 
     _, triangle = np.linalg.qr(slopes(times))
-    return jitter_s * np.linalg.norm(slopes(targets) @ np.linalg.inv(triangle), axis=1)
+    return JITTER_S * np.linalg.norm(slopes(targets) @ np.linalg.inv(triangle), axis=1)
 
 
 def scatter_of_law_fits(small: bool) -> list[Row]:
@@ -114,7 +120,7 @@ def scatter_of_law_fits(small: bool) -> list[Row]:
             fit_drag(exact + rng.normal(0, JITTER_S, count), angles).between(START_S, STOP_S).duration_s - truth
             for _ in range(10 if small else 400)
         ]
-        rms, bound = 1000 * float(np.sqrt(np.mean(np.square(errors)))), 1000 * cramer_rao(law)[0]
+        rms, bound = 1000 * float(np.sqrt(np.mean(np.square(errors)))), 1000 * cramer_rao(law, 5, 0.5)[0]
         rows.append(
             Row(
                 f"rms error of duration, {turns} turns, law",

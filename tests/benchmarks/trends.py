@@ -104,8 +104,7 @@ def missed_best_fit(small: bool) -> list[Row]:
         model, missed, unflagged, interior = get_model(name), 0, 0, 0
         for _ in range(count):
             x, y = _ugly(rng)
-            means = Means(x, np.log(y)[None], np.ones((1, len(x))), np.zeros(1), True)
-            fit = best_fit(model, means)
+            fit = best_fit(model, Means(x, y[None], np.ones((1, len(x))), np.zeros(1), False))
             own = float(fit.ss[0])
             starts = [np.ones(len(model.parameters))]
             starts += [fit.theta[:, 0] * np.exp(rng.normal(0, 1.0, len(fit.theta))) for _ in range(6)]
@@ -139,10 +138,10 @@ def _sum_of_squares(model, x, y, start) -> float:
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore", OptimizeWarning)
         try:
-            theta, _ = curve_fit(lambda x, *p: np.log(model.value(x, *p)), x, np.log(y), start, maxfev=2000)
+            theta, _ = curve_fit(model.value, x, y, start, maxfev=2000)
         except (RuntimeError, ValueError):
             return np.inf
-        ss = float(np.sum((np.log(y) - np.log(model.value(x, *theta))) ** 2))
+        ss = float(np.sum((y - model.value(x, *theta)) ** 2))
     return ss if np.isfinite(ss) and np.all(model.defined_at(x, theta)) else np.inf
 
 

@@ -28,7 +28,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument(
         "--keep", type=Path, metavar="FOLDER", help="where files that fail are kept (default: a new one)"
     )
-    parser.add_argument("--processes", type=int, metavar="N", help="at a time (default: one a processor)")
+    parser.add_argument("--processes", type=int, metavar="N", help="at a time (default: one a processor; 0: all in this one)")
     parser.add_argument("--worker", metavar="KIND", help=argparse.SUPPRESS)  # one part, in this process
     chosen = parser.parse_args(arguments)
     keep = chosen.keep or Path(tempfile.mkdtemp(prefix="kit-fuzz-"))
@@ -53,8 +53,11 @@ def fuzz_everything(count: int, seed: int, keep: Path, processes: int | None = N
         while left > 0:
             parts.append((name, min(left, PART), 1000 * seed + number))
             left, number = left - PART, number + 1
-    with ThreadPoolExecutor(processes or os.cpu_count()) as pool:
-        done = list(pool.map(lambda part: _in_its_own_process(*part, keep), parts))
+    if processes == 0:
+        done = [fuzz(*part, keep) for part in parts]
+    else:
+        with ThreadPoolExecutor(processes or os.cpu_count()) as pool:
+            done = list(pool.map(lambda part: _in_its_own_process(*part, keep), parts))
     return [_together(name, [tally for tally in done if tally.kind == name]) for name in shares]
 
 
@@ -101,7 +104,8 @@ def report(tallies: list[Tally]) -> str:
     for t in tallies:
         failures = sum(times for times, _, _ in t.failures.values())
         lines.append(
-            f"{t.kind:14}{t.cases:>9,}{t.read:>9,}{t.refused:>9,}{failures:>8,}{t.slowest_s:>8.2f} s{t.peak_mb:>6.0f} MB"
+            f"{t.kind:14}{t.cases:>9,}{t.read:>9,}{t.refused:>9,}{failures:>8,}"
+            f"{t.slowest_s:>8.2f} s{t.peak_mb:>6.0f} MB"
         )
     lines.append(f"{'all':14}{sum(t.cases for t in tallies):>9,}")
     for t in tallies:
