@@ -125,8 +125,12 @@ def _add_test(commands) -> argparse.ArgumentParser:
     part.add_argument("--quick", action="store_true", help="only unit tests and published checks, without the slow")
     part.add_argument("--browser", action="store_true", help="only the tests in a real browser")
     part.add_argument("--benchmarks", action="store_true", help="no tests: the table of how fast and how exact")
-    part.add_argument("--fuzz", action="store_true", help="no tests: 100,000 broken files, each refused or read soundly")
-    command.add_argument("--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated")
+    part.add_argument(
+        "--fuzz", action="store_true", help="no tests: 100,000 broken files, each refused or read soundly"
+    )
+    command.add_argument(
+        "--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated"
+    )
     command.add_argument("--json", metavar="FILE", help="with --benchmarks: write the table here too")
     command.add_argument("--count", type=_count, metavar="N", help="with --fuzz: so many cases")
     command.set_defaults(run=run_tests, usage_error=command.error)

@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import asdict
+from pathlib import Path
 
 from tests.benchmarks import accuracy, browser, claims, classes, counting, drag, reading, sound, starting, trends
 from tests.benchmarks.race import Row
@@ -33,10 +34,8 @@ def main(arguments: list[str] | None = None) -> int:
         f"\nMeasured side by side in {time.monotonic() - started:.0f} s; {os.cpu_count()} processors. Less is better."
     )
     if chosen.json:
-        with open(chosen.json, "w", encoding="utf-8") as file:  # noqa: PTH123
-            json.dump(
-                [asdict(row) | {"gain": row.gain, "above_floor": row.above_floor} for row in rows], file, indent=1
-            )
+        table = [asdict(row) | {"gain": row.gain, "above_floor": row.above_floor} for row in rows]
+        Path(chosen.json).write_text(json.dumps(table, indent=1, ensure_ascii=False), encoding="utf-8")
     return 0
 
 

@@ -28,7 +28,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument(
         "--keep", type=Path, metavar="FOLDER", help="where files that fail are kept (default: a new one)"
     )
-    parser.add_argument("--processes", type=int, metavar="N", help="at a time (default: one a processor; 0: all in this one)")
+    parser.add_argument(
+        "--processes", type=int, metavar="N", help="at a time (default: one a processor; 0: all in this one)"
+    )
     parser.add_argument("--worker", metavar="KIND", help=argparse.SUPPRESS)  # one part, in this process
     chosen = parser.parse_args(arguments)
     keep = chosen.keep or Path(tempfile.mkdtemp(prefix="kit-fuzz-"))

@@ -8,9 +8,12 @@ import re
 import subprocess
 import sys
 
+import pytest
+
 from kit.launcher import PROJECT, project_environment
 
 SHARE = 2000
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="time and memory are limited as POSIX systems do")
 
 
 def run(*arguments):
@@ -23,7 +26,9 @@ def run(*arguments):
 def test_a_share_of_broken_files_is_refused_in_words_or_read_soundly(tmp_path):
     done = run("-m", "tests.fuzz", f"--count={SHARE}", "--seed=7", "--processes=0", f"--keep={tmp_path}")
     assert done.returncode == 0, done.stdout[-5000:] + done.stderr[-2000:]
-    counted = {line[:14].strip(): [int(n.replace(",", "")) for n in line[14:].split()[:4]] for line in table(done.stdout)}
+    counted = {
+        line[:14].strip(): [int(n.replace(",", "")) for n in line[14:].split()[:4]] for line in table(done.stdout)
+    }
     assert abs(sum(cases for cases, *_ in counted.values()) - SHARE) < 10
     for kind, (cases, read, refused, failed) in counted.items():
         assert cases == read + refused and failed == 0, kind
