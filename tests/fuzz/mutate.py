@@ -13,9 +13,9 @@ NUMBER = re.compile(rb"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?")
 WORD = re.compile(rb"[A-Za-z_]{2,}")
 NUMBERS = (
     b"0", b"-0", b"-1", b"1", b"0.0", b"1e-320", b"1e308", b"1e309", b"-1e999", b"1e5000", b"9" * 25, b"9" * 400,
-    b"9" * 5000, b"0." + b"0" * 400 + b"1", b"nan", b"NaN", b"inf", b"-Infinity", b"4294967296", b"100000000", b"3000", b"1_000",
-    b"0x1F",
-    b"1.2.3", b"1,2,3", b"12:30:05", b"1e", b".", b"-", b"+", b"\xd9\xa3", b"\xe2\x88\x921", b"true", b"null", b"",
+    b"9" * 5000, b"0." + b"0" * 400 + b"1", b"nan", b"NaN", b"inf", b"-Infinity", b"4294967296",
+    b"100000000", b"3000", b"1_000", b"0x1F", b"1.2.3", b"1,2,3", b"12:30:05", b"1e", b".", b"-", b"+",
+    b"\xd9\xa3", b"\xe2\x88\x921", b"true", b"null", b"",
 )  # fmt: skip
 WORDS = (
     b"time", b"time_s", b"period", b"state", b"trial", b"run", b"file", b"order", b"flags_per_turn", b"set_aside",
