@@ -139,15 +139,33 @@ def _add_test(commands) -> argparse.ArgumentParser:
     part = command.add_mutually_exclusive_group()
     part.add_argument("--quick", action="store_true", help="only unit tests and published checks, without the slow")
     part.add_argument("--browser", action="store_true", help="only the tests in a real browser")
-    command.set_defaults(run=run_tests)
+    part.add_argument("--benchmarks", action="store_true", help="no tests: the table of how fast and how exact")
+    part.add_argument(
+        "--fuzz", action="store_true", help="no tests: 100,000 broken files, each refused or read soundly"
+    )
+    command.add_argument(
+        "--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated"
+    )
+    command.add_argument("--json", metavar="FILE", help="with --benchmarks: write the table here too")
+    command.add_argument("--count", type=_count, metavar="N", help="with --fuzz: so many cases")
+    command.set_defaults(run=run_tests, usage_error=command.error)
     return command
 
 
 def run_tests(chosen: argparse.Namespace) -> int:
     """Linter, formatter, then every test in one run of pytest: fast ones first, the browser last."""
+    if (chosen.only or chosen.json) and not chosen.benchmarks:
+        chosen.usage_error("--only and --json go with --benchmarks")
+    if chosen.count and not chosen.fuzz:
+        chosen.usage_error("--count goes with --fuzz")
     _set_up(chosen, extras=("test",))
     checks = {"ruff check": ["ruff", "check", "."], "ruff format": ["ruff", "format", "--check", "."]}
-    if chosen.browser:
+    if chosen.benchmarks:
+        only = [part for name in chosen.only or () for part in ("--only", name)]
+        checks = {"benchmarks": ["tests.benchmarks", *only, *(["--json", chosen.json] if chosen.json else [])]}
+    elif chosen.fuzz:
+        checks = {"fuzzing": ["tests.fuzz", *([f"--count={chosen.count}"] if chosen.count else [])]}
+    elif chosen.browser:
         checks = {"tests": ["pytest", "tests/browser"]}
     elif chosen.quick:
         checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow"]
@@ -406,6 +424,12 @@ def _seconds_or(*words: str) -> Callable[[str], float | str]:
 def _adapters(address: str) -> tuple[str, ...]:
     """What fsspec itself needs for an address, as far as the extra `object-store` brings it."""
     return ("s3fs",) if address.startswith(("s3://", "s3a://")) else ()
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 0 < int(text) < 10**9):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of at least 1")
+    return int(text)
 
 
 def _port(text: str) -> int:

@@ -31,6 +31,7 @@ UNIT_WORDS = {
 OTHER_UNITS = {"", "-", "–", "1", "0/1", "v", "deg", "°", "mm", "cm", "m", "g", "kg", "n", "hz", "rev/min"}
 
 MOST_COLUMNS = 1000
+LONGEST_NAME = 200  # characters of a header's cell in which a unit is looked for
 HEAD, TAIL = 100_000, 20_000  # characters looked at to find the dialect
 SAMPLE_ROWS = 40
 COMMENT_MARKS = ("#", "%", "//", "!")
@@ -38,6 +39,7 @@ NUMBER = {
     ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?"),
 }
+NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]*\d[+\-.,;\seE\d]*")
 BROKEN_NUMBER = re.compile(r"[+-]?\d+[.,]\d")
 # pandas rounds each number correctly by default only since 3.1; before, it had to be asked
 EXACT = {} if tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1) else {"float_precision": "round_trip"}
@@ -93,7 +95,10 @@ def split_row(line: str, delimiter: str) -> list[str]:
     elif delimiter == " ":
         cells = line.split()
     else:
-        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        try:
+            cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:  # a cell of more than 131,072 characters
+            cells = [line]
     cells = [cell.strip().strip('"').strip() for cell in cells]
     while cells and not cells[-1]:
         cells.pop()
@@ -103,6 +108,8 @@ def split_row(line: str, delimiter: str) -> list[str]:
 def name_and_unit(cell: str) -> tuple[str, str]:
     """'Pass time (ms)' → ('Pass time', 'ms'); also 'time_s', 't/s', 't [s]', 'ms'. The unit as written."""
     cell = cell.strip()
+    if len(cell) > LONGEST_NAME:
+        return cell, ""
     bracket = re.fullmatch(r"(.*?)\s*[(\[]\s*([^)\]]*?)\s*[)\]]", cell)
     if bracket:
         return bracket[1], bracket[2]
@@ -142,11 +149,14 @@ def find_dialect(
     if len(text) > HEAD:
         rows += [_content(line, comment) for line in tail if not _is_remark(line)]
     sample = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS:][-SAMPLE_ROWS:]
+    # a tab at the end of a row is an empty cell if there are tabs within rows, else a slip
+    ends = ["\t" if line.rstrip(" ").endswith("\t") else "" for line in head if not _is_remark(line)]
+    tabs = any("\t" in line for line in sample) and ends.count("\t") > 0.3 * len(ends)
     if not sample:
         raise KitError("There are no rows of numbers in this file", file=file, fix="export the log again")
 
-    delimiter, decimal = _best_candidate(sample, head, delimiter, decimal)
-    is_text = _text_columns([split_row(line, delimiter) for line in rows], decimal)
+    delimiter, decimal = _best_candidate(sample, head, "\t" if tabs and delimiter is None else delimiter, decimal)
+    is_text = _text_columns(rows, delimiter, decimal)
     if not is_text or all(is_text):
         raise KitError(
             "There is no column of numbers in this file",
@@ -161,8 +171,22 @@ def find_dialect(
         raise KitError(
             "The numbers do not begin near the top of this file", file=file, fix="remove the text above them"
         )
+    _refuse_rows_above(head[:first], file)
     names, units = _header(head[:first], delimiter, len(is_text))
     return Dialect(encoding, delimiter, decimal, comment, first + 1, names, units, is_text), text
+
+
+def _refuse_rows_above(above: list[str], file: str) -> None:
+    """One row of numbers above the data may name the columns; of several, none must be passed over in silence."""
+    rows = [i for i, line in enumerate(above, start=1) if not _is_remark(line) and NUMBERS_ALONE.fullmatch(line)]
+    if len(rows) > 1:
+        raise KitError(
+            "This row has other columns than most rows below it",
+            file=file,
+            row=rows[0],
+            found=above[rows[0] - 1].strip(),
+            fix="give every row as many delimiters, also where a run has ended; or say delimiter=",
+        )
 
 
 def _is_remark(line: str) -> bool:
@@ -189,6 +213,8 @@ def _best_candidate(sample: list[str], head: list[str], delimiter: str | None, d
         return sum(np.mean([is_number(cell, candidate[1]) for cell in row or [""]]) for row in rows)
 
     best = max(candidates, key=share)
+    if best == ("", ",") and (",", ".") in candidates and _title_width(head) > 1:
+        return ",", "."  # two columns of whole numbers, one of them longer than the other
     pairs = [line for line in sample if "," in line and NUMBER[","].fullmatch(line)]
     if best == (",", ".") and ("", ",") in candidates and len(pairs) >= 0.9 * share(best) > 0:
         return ("", ",") if _comma_is_decimal(pairs, head) else best
@@ -197,32 +223,48 @@ def _best_candidate(sample: list[str], head: list[str], delimiter: str | None, d
 
 def _comma_is_decimal(pairs: list[str], head: list[str]) -> bool:
     """Whether rows such as 0,52 hold one number (rules in `find_dialect`)."""
-    title = [line for line in head if line.strip(" #%!/") and not NUMBER[","].fullmatch(line.strip())]
-    if title and len(split_row(title[-1], ",")) == 2:
+    if _title_width(head) == 2:
         return False
     left, right = zip(*(line.split(",") for line in pairs), strict=True)
     only_states = set(right) == {"0", "1"}
-    both_increase = len(pairs) > 3 and all((np.diff([float(x) for x in side]) > 0).all() for side in (left, right))
+    both_increase = len(pairs) > 3 and all(
+        (np.diff([float(x or "nan") for x in side]) > 0).all() for side in (left, right)
+    )
     return not (only_states or both_increase)
 
 
-def _text_columns(rows: list[list[str]], decimal: str) -> tuple[bool, ...]:
-    """One bool a column: does it mostly hold words? Rows without any number are preamble."""
-    numeric = [(row, [is_number(cell, decimal) for cell in row]) for row in rows]
-    numeric = [(row, flags) for row, flags in numeric if any(flags)]
+def _title_width(head: list[str]) -> int:
+    """How many cells, divided by commas, the last row has that is no number; 0 if there is none."""
+    title = [line for line in head if line.strip(" #%!/") and not NUMBER[","].fullmatch(line.strip())]
+    return len(split_row(title[-1], ",")) if title else 0
+
+
+def _text_columns(lines: list[str], delimiter: str, decimal: str) -> tuple[bool, ...]:
+    """One bool a column: does it mostly hold words? Rows without any number are preamble.
+
+    Only the form of a row matters, so rows that differ in their digits alone are looked at together.
+    """
+    forms = Counter(re.sub(r"\d+", "0", "\n".join(lines)).split("\n"))
+    rows = [(split_row(form, delimiter), count) for form, count in forms.items()]
+    numeric = [(row, [is_number(cell, decimal) for cell in row], count) for row, count in rows]
+    numeric = [(row, flags, count) for row, flags, count in numeric if any(flags)]
     if not numeric:
         return ()
-    pure = [len(row) for row, flags in numeric if all(f or not c for c, f in zip(row, flags, strict=True))]
-    usual = Counter(len(row) for row, _ in numeric).most_common(1)[0][0]
+    widths, pure = Counter(), Counter()  # how many rows have so many cells; those without words among them
+    for row, flags, count in numeric:
+        widths[len(row)] += count
+        if all(flag or not cell for cell, flag in zip(row, flags, strict=True)):
+            pure[len(row)] += count
+    usual = widths.most_common(1)[0][0]
     # at least two rows must reach the last column: one alone is a row with a cell too many
-    width = sorted(pure)[-2:][0] if 2 * len(pure) >= len(numeric) else usual
+    width = sorted(pure.elements())[-2:][0] if 2 * pure.total() >= widths.total() else usual
     words, numbers = np.zeros(width), np.zeros(width)
-    for row, flags in numeric:
+    for row, flags, count in numeric:
         for j, (cell, flag) in enumerate(zip(row[:width], flags, strict=False)):
-            numbers[j] += flag
-            words[j] += bool(cell) and not flag
+            numbers[j] += count * flag
+            words[j] += count * (bool(cell) and not flag)
     is_text = (words > numbers).tolist()
-    for row, flags in numeric:  # remarks in a last column of their own
+    for row, flags, _ in numeric:  # remarks in a last column of their own
         fits = all(f or not c or t for c, f, t in zip(row, flags, is_text, strict=False))
         if fits and len(row) > len(is_text) and not any(flags[width:]):
             is_text += [True] * (len(row) - len(is_text))
@@ -281,17 +323,14 @@ def _header(above: list[str], delimiter: str, width: int) -> tuple[tuple[str, ..
 
 def _title_cells(line: str, delimiter: str) -> list[str]:
     if delimiter == " " and "(" in line + "[":
-        return re.findall(r"[^\s(\[]+(?:\s*[(\[][^)\]]*[)\]])?", line)  # 'time (s)' is one cell
+        return re.findall(r"[^\s(\[]+(?:\s*[(\[][^)\]]{0,200}[)\]])?", line)  # 'time (s)' is one cell
     return split_row(line, delimiter)
 
 
 def read_table(data: bytes, file: str, **given: str | None) -> Table:
     """The whole table. Raises KitError naming row and column of the first cell that does not fit."""
     dialect, text = find_dialect(data, file, **given)
-    # pandas takes indented remarks for empty rows; look cheaply first whether there can be any
-    indented = any(blank + dialect.comment in text for blank in " \t")
-    indented = indented and re.search(rf"(?m)^[ \t]+{dialect.comment}", text)
-    frame = None if indented else _by_pandas(text, dialect)
+    frame = _by_pandas(text, dialect)
     if frame is None:
         frame = _cell_by_cell(text, dialect, file)
     if dialect.delimiter == " " and frame.isna().to_numpy().any():
@@ -313,6 +352,9 @@ def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
     body = text[ends[dialect.first_row - 2] :] if dialect.first_row > 1 else text
     if "\r" in body[:HEAD] and "\n" not in body[:HEAD]:
         body = body.replace("\r", "\n")  # pandas can lose a row between bare carriage returns
+    has_remarks = dialect.comment in body
+    if has_remarks and re.search(rf"(?m)^[ \t]+{dialect.comment}", body):
+        return None  # pandas takes indented remarks for empty rows
     width = dialect.width
     types = {j: str if word else np.float64 for j, word in enumerate(dialect.is_text)}
     try:
@@ -325,7 +367,7 @@ def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
                 index_col=False,
                 sep={" ": r"\s+", "": "\t"}.get(dialect.delimiter, dialect.delimiter),
                 decimal=dialect.decimal,
-                comment=dialect.comment if dialect.comment in body else None,
+                comment=dialect.comment if has_remarks else None,
                 skipinitialspace=True,
                 keep_default_na=False,
                 na_values=[""],

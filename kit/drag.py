@@ -260,7 +260,7 @@ class DragLaw:
     def _loss_and_speed(self, time, start):
         """Loss of speed since the start, and the speed, after a time; both exact to rounding."""
         a, b, c = self.a, self.b, self.c
-        rest_time = self._duration(start, start, np.zeros_like(start))
+        rest_time = self._duration(start, start, np.zeros_like(start)) if a > 0 else np.inf
         resting = time >= rest_time
         time = np.where(resting | np.isinf(time), 0.0, time)
         gap = b * b - 4 * a * c

@@ -44,9 +44,13 @@ def sensitivities(law: DragLaw, time, start, speed):
     if not law.terms:
         return time, [-(time**2) / 2 * start**k for k in range(3)]
     time = np.minimum(time, law.time_to_rest(start))
+    speed = np.maximum(speed, 1e-100 * start)  # without constant drag it never is 0, except in rounding
     drag = law.deceleration(speed)
     slope = law.b + 2 * law.c * speed
-    powers = speed ** np.arange(4)[:, None] / drag
+    powers = np.empty((4, len(speed)))  # speed^k / drag; products are quicker than powers
+    powers[0] = 1 / drag
+    for k in range(1, 4):
+        powers[k] = powers[k - 1] * speed
     changes = slope * powers
     changes[1:] -= np.arange(1, 4)[:, None] * powers[:3]
     moments = cumulated(time, powers, changes)

@@ -128,10 +128,21 @@ class Lesson:
         path = self.folder / "hand_counts.csv"
         if not path.exists():
             return None
-        table = pd.read_csv(path, comment="#")
+        try:
+            table = pd.read_csv(path, comment="#")
+        except (OSError, ValueError) as error:  # ValueError holds pandas' own and UnicodeDecodeError
+            fix = f"save it as UTF-8 text with commas and the columns {self.x}, duration_s, turns"
+            raise KitError("The hand counts cannot be read", file=path, found=str(error), fix=fix) from error
         missing = {self.x, "duration_s", "turns"} - set(table.columns)
         if missing:
             raise KitError("The hand counts lack a column", file=path, column=sorted(missing)[0], row=1)
+        for name in (self.x, "duration_s", "turns"):
+            numbers = pd.to_numeric(table[name], errors="coerce")
+            unusable = ~(numbers.abs() < float("inf")).to_numpy()
+            if unusable.any():
+                found = str(table[name].iloc[unusable.argmax()])
+                raise KitError("A hand count is not a number", file=path, column=name, found=found, fix="mend the cell")
+            table[name] = numbers
         return table
 
     def claim(self, claim_id: str) -> LessonClaim:

@@ -5,6 +5,7 @@ A key that can't be used is noted and a stand-in is returned, so that all proble
 
 from __future__ import annotations
 
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from .errors import KitError
 __all__ = ["Keys", "Notes", "UnknownKey", "parse_toml", "read_toml_text"]
 
 _REQUIRED = object()
+LARGEST = sys.float_info.max  # TOML knows inf, nan and whole numbers of any size
 
 
 def read_toml_text(path: Path) -> str:
@@ -33,8 +35,11 @@ def parse_toml(text: str, path: Path) -> dict:
     """The tables of a TOML text; KitError naming the line that is none."""
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOML's own, or a whole number of thousands of digits
         raise KitError(f"This is not a TOML file: {error}", file=path, fix="mend the line that is named") from None
+    except RecursionError:
+        fix = "remove the brackets that are too many"
+        raise KitError("This file is nested too deeply", file=path, fix=fix) from None
 
 
 @dataclass(frozen=True)
@@ -112,7 +117,7 @@ class Keys:
 
     def number(self, key: str, default=_REQUIRED, example: str = "", above: float = float("-inf")) -> float:
         """A finite number above a limit; nan stands in for one that can't be used."""
-        accept = lambda v: above < v < float("inf")  # noqa: E731
+        accept = lambda v: above < v <= LARGEST  # noqa: E731
         value = self._get(key, (int, float), default, example, accept, float("nan"))
         return value if value is None else float(value)
 
@@ -124,7 +129,7 @@ class Keys:
         """At least one number, none of them twice."""
 
         def usable(found):
-            numeric = all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e300 for v in found)
+            numeric = all(type(v) in (int, float) and -LARGEST <= v <= LARGEST for v in found)
             return bool(found) and numeric and len(set(found)) == len(found)
 
         return [float(v) for v in self._get(key, list, _REQUIRED, example, usable, [])]
@@ -147,6 +152,7 @@ class Keys:
 
         def usable(found):
             right = all(isinstance(v, kinds) and not isinstance(v, bool) for v in found)
+            right = right and all(isinstance(v, str) or -LARGEST <= v <= LARGEST for v in found)
             return right and len(found) == 2 and found[0] != found[1]
 
         found = self._get(key, list, _REQUIRED, example, usable)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -135,7 +136,8 @@ def _roles(table: Table) -> list[str | None]:
 
 
 def _is_binary(column: pd.Series) -> bool:
-    return len(column) > 2 and bool(np.isin(column.to_numpy(), (0.0, 1.0)).all())
+    cells = column.to_numpy()
+    return len(cells) > 2 and bool(((cells == 0) | (cells == 1)).all())
 
 
 def _counts_up(column: pd.Series) -> bool:
@@ -193,11 +195,12 @@ def _times_or_periods(table: Table, values: list[int]) -> str:
 
 
 def number_or_word(value: object, decimal: str = ".") -> float | str:
-    """A float where the text is a number, else the text."""
+    """A float where the text is a number that one can hold, else the text."""
     if isinstance(value, str):
         text = value.strip()
         plain = text.replace(",", ".") if decimal == "," else text
-        return float(plain) if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain) else text
+        is_number = re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain) and math.isfinite(float(plain))
+        return float(plain) if is_number else text
     return float(value)
 
 

@@ -123,7 +123,7 @@ def _parts(table: Table, plan: Plan) -> list[_Part]:
     for j in plan.columns:
         name = table.dialect.names[j]
         conditions, trial = conditions_from_name(name) or ({}, None)
-        number = re.search(r"(?:trial|run|time|repeat|period)s?[\s_\-]*(\d+)$", name.lower())
+        number = re.search(r"(?:trial|run|time|repeat|period)s?[\s_\-]*(\d{1,9})$", name.lower())
         trial = trial or (int(number[1]) if number else 0)
         label = f"column {table.dialect.column(j)}"
         parts.append(_Part(table.frame[j].to_numpy(), every, j, conditions, trial, label=label))

@@ -145,7 +145,7 @@ def _flag_pattern(gaps: np.ndarray, flags: int) -> np.ndarray:
     """(p,) gaps within one turn, mean 1, from the three turns that repeat best; one flag: [1]."""
     if flags == 1 or len(gaps) < 3 * flags:
         return np.ones(1)
-    change = np.abs(np.log(gaps[flags:] / gaps[:-flags]))
+    change = np.abs(np.log(gaps[flags:]) - np.log(gaps[:-flags]))
     start = int(np.argmin(_rolling(change, 2 * flags, np.max)))
     turns = gaps[start : start + 3 * flags].reshape(3, flags)
     pattern = np.mean(turns / turns.mean(axis=1, keepdims=True), axis=0)
@@ -158,7 +158,7 @@ def _stretches(gaps: np.ndarray, flags: int) -> list[tuple[int, np.ndarray]]:
     if n < 3:
         return []
     margin = MARGIN + (flags if flags > 1 else 0)
-    step = np.abs(np.log(gaps[flags:] / gaps[:-flags])) > np.log(SCREEN_RATIO)
+    step = np.abs(np.log(gaps[flags:]) - np.log(gaps[:-flags])) > np.log(SCREEN_RATIO)
     odd = np.flatnonzero(step)
     if len(odd) == 0:
         return []

@@ -23,6 +23,10 @@ __all__ = [
     "with_repairs",
 ]
 
+LATEST_S = 1e12  # s, either way: thirty thousand years
+SHORTEST_STEP_S = 1e-12  # no gate tells passes apart that come closer
+MOST_FLAGS = 10_000  # more than any slotted disc has; a slip beyond it would cost the memory
+
 
 @dataclass(frozen=True)
 class Repair:
@@ -40,7 +44,7 @@ class Repair:
 class Run:
     """One spin-down as the gate logged it. Times stand exactly as read; repairs are a list beside them.
 
-    Raises KitError, naming the position, if a time is not a finite number or not later than the one
+    Raises KitError, naming the position, if a time is not a number within ± 10¹² s or not later than the one
     before, and if `flags_per_turn` or `trial` is not a whole number of at least 1.
     """
 
@@ -82,9 +86,9 @@ def _checked_times(times, place: str | None) -> np.ndarray:
             found=f"an array of shape {times.shape}",
             fix="give the times of one run, at least one pass",
         )
-    finite = np.isfinite(times)
-    if not finite.all():
-        at = int(np.argmin(finite))
+    usable = np.abs(times) <= LATEST_S
+    if not usable.all():
+        at = int(np.argmin(usable))
         raise KitError(
             f"Pass {at + 1} has no usable time",
             file=place,
@@ -92,8 +96,9 @@ def _checked_times(times, place: str | None) -> np.ndarray:
             fix="mend or remove this pass",
         )
     steps = np.diff(times)
-    if not (steps > 0).all():
-        at = int(np.argmin(steps > 0)) + 1
+    later = steps >= SHORTEST_STEP_S
+    if not later.all():
+        at = int(np.argmin(later)) + 1
         raise KitError(
             f"Pass {at + 1} is not later than the pass before it",
             file=place,
@@ -111,6 +116,8 @@ def _at_least_one(value, name: str, place: str | None) -> int:
         number = 0
     if number < 1:
         raise KitError(f"{name} must be a whole number of at least 1", file=place, found=value)
+    if name == "flags_per_turn" and number > MOST_FLAGS:
+        raise KitError(f"There can be at most {MOST_FLAGS:,} flags a turn", file=place, found=value, fix="count them")
     return number
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path, PurePosixPath
 
 from kit.errors import KitError
@@ -119,7 +120,7 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         inside = PurePosixPath(name)
         if inside.is_absolute() or ".." in inside.parts or ":" in name:
             raise wrong("The file must be in this folder or below it", "file", "write the path from this folder")
-        if not (folder / inside).is_file():
+        if not _is_file(folder / inside):
             raise wrong("This file is missing", "file", "check the name, or take the row out")
         conditions = {}
         for column in cells:
@@ -133,12 +134,12 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         numbers = {}
         for column, default in (("trial", trials[key]), ("order", None), ("flags_per_turn", None)):
             text = cells.get(column, "")
-            if text and not (text.isdecimal() and int(text) > 0):
+            if text and not (len(text) < 10 and text.isdecimal() and int(text) > 0):
                 raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
             numbers[column] = int(text) if text else default
         order = numbers.pop("order") or 0
         start_s = number_or_word(cells.get("sound_start_s", "") or "0", decimal)
-        if isinstance(start_s, str):
+        if isinstance(start_s, str) or not isfinite(start_s):
             raise wrong(
                 "sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty"
             )
@@ -146,6 +147,14 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
         for run in read_runs(folder / inside, source=name, conditions=conditions, **given):
             kept = {name: cells.get(name, "") for name in ("origin", "sound", "set_aside", "note")}
             yield replace(run, order=order, sound_start_s=start_s, **kept)
+
+
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def list_rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
@@ -160,7 +169,7 @@ def list_rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
     decimal = "." if delimiter == "," else ","
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     title: list[str] = []
-    for cells in reader:
+    for cells in _readable(reader, listing):
         cells = [cell.strip() for cell in cells]
         if not any(cells) or cells[0].startswith("#"):
             continue
@@ -182,6 +191,20 @@ def list_rows(listing: Path) -> Iterator[tuple[int, dict[str, str], str]]:
             )
         cells += [""] * (len(title) - len(cells))
         yield row, dict(zip(title, cells, strict=False)), decimal
+
+
+def _readable(reader, listing: Path) -> Iterator[list[str]]:
+    """The reader's rows; a KitError where it cannot go on."""
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise KitError(
+            "This list of runs cannot be read from here on",
+            file=listing,
+            row=reader.line_num + 1,
+            found=str(error),
+            fix='look for a lone " in this row',
+        ) from error
 
 
 def _check_title(title: list[str], listing: Path, row: int) -> None:

@@ -215,18 +215,21 @@ class SpeedCurve:
 
 
 def speed_curve(run: Run) -> SpeedCurve:
-    """Smooth the coasting part of one run. Too few passes give a curve that is not `usable`."""
+    """Smooth the coasting part of one run. Passes too few, or too far apart, give a curve that is not `usable`."""
     times_s, turns = counted_passes(run)
     start = coasting_start(times_s, turns) if len(times_s) > 2 else 0
     times_s, turns = times_s[start:], turns[start:]
     bare = SpeedCurve(run, times_s, turns, np.empty(0))
     if len(times_s) < MIN_PASSES + run.flags_per_turn - 1:
         return bare
-    best, richer = _choose(times_s, turns, run.flags_per_turn)
+    chosen = _choose(times_s, turns, run.flags_per_turn)
+    if chosen is None:
+        return bare
+    best, richer = chosen
     if best.timing_sd_s > _SUSPECT_SCATTER * best.speed[0] ** -1 and len(times_s) > 2 * MIN_PASSES:
         # a pass missed in the very last gap shows nowhere else; if all is well without it, it stays out
         shorter = _choose(times_s[:-1], turns[:-1], run.flags_per_turn)
-        if shorter[0].timing_sd_s < best.timing_sd_s / 10:
+        if shorter and shorter[0].timing_sd_s < best.timing_sd_s / 10:
             best, richer = shorter
             times_s, turns = times_s[:-1], turns[:-1]
     places = _flag_of(turns, run.flags_per_turn)[1]
@@ -248,11 +251,14 @@ def prepare(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
     return tuple(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
 
 
-def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline]:
-    """The best curve by AICc among those that never speed up, and the next richer one."""
+def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
+    """The best curve by AICc among those that never speed up, and the next richer one; None if there is no curve."""
     data = _Data.of(times_s, turns, flags)
     trials = [_least_squares(data, kappa, *_middling(len(times_s))) for kappa in _STRETCHES]
-    kappa = min((t for t in trials if t is not None), key=lambda t: t.aicc).kappa
+    trials = [fit for fit in trials if fit is not None]
+    if not trials:
+        return None  # such as a few passes within seconds and one more days later
+    kappa = min(trials, key=lambda fit: fit.aicc).kappa
     fits: list[_Spline] = []
     best = None
     for degree, knots in _COMPLEXITIES:
@@ -264,6 +270,8 @@ def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline]:
         fits.append(fit)
         if _never_rises(fit.speed) and (best is None or fit.aicc < fits[best].aicc):
             best = len(fits) - 1
+    if not fits:
+        return None
     best = best or 0
     richer = next((i for i in range(best + 1, len(fits)) if fits[i].speed[-1] > 0), max(best - 1, 0))
     return _searchable(fits[best]), _searchable(fits[richer])

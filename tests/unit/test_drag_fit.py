@@ -277,3 +277,10 @@ def test_intervals_cover_where_coefficients_are_at_their_bound():
         found = fit_drag(exact + rng.normal(0, JITTER_S, len(exact)), angles).intervals()
         hits += [found[term][0] <= getattr(law, term) <= found[term][1] for term in "abc"]
     assert (hits > 930).all()
+
+
+def test_a_gap_of_hours_is_fitted_without_a_division_by_zero():
+    """Found by fuzzing: drag ∝ speed alone brings the speed below what numbers hold."""
+    times = np.array([0.501, 0.951, 1.170, 1.405, 1.662, 1.953, 2.309, 2.7, 3.2, 77_420.0])
+    for fit in fit_drags(times, TURN * np.arange(10)):
+        assert np.isfinite(fit.residuals_s).all()

@@ -621,3 +621,84 @@ def test_the_place_in_the_session_is_no_condition(tmp_path):
     (tmp_path / "runs.csv").write_text("file,pads,trial,order\na.csv,3,1,first\n")
     with pytest.raises(KitError, match="order must be a whole number"):
         read_folder(tmp_path)
+
+
+# --- found by fuzzing ----------------------------------------------------------------------------
+
+
+def wide(rows: list[tuple], title: str, delimiter: str) -> str:
+    return "\n".join([title, *(delimiter.join(map(str, row)) for row in rows)]) + "\n"
+
+
+def test_whole_numbers_side_by_side_are_no_decimals_where_one_run_is_longer(tmp_path):
+    """Read as one column of decimals, ten rows of two runs would be one run with half of its passes."""
+    left = [23318 + 400_000 * k for k in range(7)]
+    right = [20000 + 410_000 * k for k in range(19)]
+    rows = [(left[k] if k < len(left) else "", right[k]) for k in range(len(right))]
+    text = wide(rows, "magnets-1_trial-1 (us),magnets-2_trial-1 (us)", ",")
+    runs = read_log(written(tmp_path, text))
+    assert [run.pass_times_s.tolist() for run in runs] == [[t / 1e6 for t in left], [t / 1e6 for t in right]]
+
+
+def test_a_tab_at_the_end_of_a_row_is_an_empty_cell(tmp_path):
+    """Without it, the rows of the shorter run would be taken for text above the data, and their passes lost."""
+    left = [0.5 + 0.4 * k for k in range(36)]
+    right = [0.25 + 0.5 * k for k in range(8)]
+    rows = [(f"{left[k]:.3f}", f"{right[k]:.3f}" if k < len(right) else "") for k in range(len(left))]
+    runs = read_log(written(tmp_path, wide(rows, "magnets-1_trial-1 (s)\tmagnets-2_trial-1 (s)", "\t")))
+    assert [len(run.pass_times_s) for run in runs] == [36, 8]
+
+
+def test_rows_of_numbers_are_never_passed_over_as_a_heading(tmp_path):
+    rows = [(500, 250), (900, 750), *((900 + 400 * k,) for k in range(1, 60))]  # no delimiter where a run has ended
+    with pytest.raises(KitError, match="row 2: This row has other columns than most rows below it"):
+        read_log(written(tmp_path, wide(rows, "left\tright", "\t")))
+
+
+def test_one_column_with_a_slip_of_a_tab_behind_each_number_stays_one_column(tmp_path):
+    (run,) = read_log(written(tmp_path, "time_s\n" + "".join(f"{t}\t\n" for t in A)))
+    assert run.pass_times_s.tolist() == A
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("a,time_s\n1," + "9" * 140_000 + "\n1,2\n1,3\n", "do not begin near the top"),
+        (",520\n1.757\n2,006\n2,271\n2,556\n2,868\n3,221\n", "not a number"),
+        ("0.0\n1e-320\n1.0\n2.0\n", "not later than the pass before"),
+        ("time_s\n0.1\n0.2\n1e308\n", "Pass 3 has no usable time"),
+    ],
+)
+def test_what_is_refused(tmp_path, text, message):
+    with pytest.raises(KitError, match=message):
+        read_log(written(tmp_path, text))
+
+
+def test_headings_without_end_are_read(tmp_path):
+    brackets = "(" * 3000
+    (run,) = read_log(written(tmp_path, f"time_s;{brackets}\n" + "".join(f"{t};1\n" for t in A), "a.csv"))
+    assert run.pass_times_s.tolist() == A
+    runs = read_log(written(tmp_path, f"left,right trial {'9' * 5000}\n" + "".join(f"{t},{t}\n" for t in A), "b.csv"))
+    assert [run.trial for run in runs] == [1, 2]
+
+
+def test_a_number_that_nothing_can_hold_stays_a_word(tmp_path):
+    assert conditions_from_name(f"magnets-{'9' * 400}") == ({"magnets": "9" * 400}, None)
+    assert conditions_from_name(f"magnets-1_trial-{'9' * 400}") is None
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("x" * 300 + ".csv,2,1,1", "row 2, column file: This file is missing"),
+        ("a\0b.csv,2,1,1", "This is not a text file|column file: This file is missing"),
+        (f"log.csv,2,{'9' * 5000},1", "column trial: trial must be a whole number"),
+        ("log.csv,2,1,100000000", "at most 10,000 flags a turn|flags_per_turn must be"),
+        (f'"{"x" * 140_000}",2,1,1', "cannot be read from here on"),
+    ],
+)
+def test_lists_of_runs_that_are_refused(tmp_path, row, message):
+    written(tmp_path, "".join(f"{t}\n" for t in A))
+    written(tmp_path, f"file,magnets,trial,flags_per_turn\n{row}\n", "runs.csv")
+    with pytest.raises(KitError, match=message):
+        read_folder(tmp_path)

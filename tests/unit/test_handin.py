@@ -1,4 +1,5 @@
 import copy
+import errno
 import json
 import os
 from dataclasses import fields
@@ -229,6 +230,28 @@ def test_a_file_that_is_no_handin_is_not_replaced(handin, tmp_path):
 def test_a_place_that_cannot_be_written_to(handin, tmp_path):
     with pytest.raises(KitError, match=r"NOT written: No such file or directory.*choose another folder"):
         write_handin(handin, tmp_path / "no such folder" / "handin.json")
+
+
+@pytest.mark.parametrize("raises", [False, True])
+def test_a_disk_that_fills_up_keeps_the_earlier_handin_and_leaves_no_half(book, handin, tmp_path, monkeypatch, raises):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    path = write_handin(handin, folder)
+    earlier, real = path.read_bytes(), os.write
+
+    def write(descriptor, data):
+        written = real(descriptor, data[: len(data) // 2])
+        if raises:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return written
+
+    book.add("5_explain", "observation", "one more")
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", write)
+        with pytest.raises(KitError, match="The hand-in was NOT written: No space left"):
+            write_handin(make_handin(book, handin["code"], handin["lesson"]), folder)
+    assert path.read_bytes() == earlier
+    assert [entry.name for entry in folder.iterdir()] == [path.name]
 
 
 def test_a_handin_too_large_to_be_read_again_is_not_written(book, tmp_path):

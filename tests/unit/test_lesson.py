@@ -123,3 +123,40 @@ def test_hand_counts(folder):
     (path / "hand_counts.csv").write_text("# invented\npads,duration_s\n1,3.0\n")
     with pytest.raises(KitError, match="lack a column"):
         lesson.hand_counts()
+
+
+# --- found by fuzzing: what a lesson's files may hold besides -------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("reference = 2", f"reference = {'9' * 400}", r"key changed.reference can't be used"),
+        ("reference = 2", f"reference = {'9' * 5000}", "This is not a TOML file: .*digits"),
+        ("[1, 2, 4]", "[1, 2, inf]", "key changed.values can't be used"),
+        ("[1, 2, 4]", "[1, 2, nan]", "key changed.values can't be used"),
+        ("[1, 2, 4]", f"[1, {'9' * 400}]", "key changed.values can't be used"),
+        ("duration_s = 30", "duration_s = nan", "key sketch_up_to.duration_s can't be used"),
+        ("[1, 2, 4]", "[" * 50_000, "This file is nested too deeply"),
+    ],
+)
+def test_numbers_and_brackets_without_end(folder, old, new, message):
+    with pytest.raises(KitError, match=message):
+        load_lesson(folder(LESSON.replace(old, new)))
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"", "hand counts cannot be read"),
+        (b"pads,duration_s,turns\n1,3,4\n1,3,4,5,6\n", "hand counts cannot be read.*Expected 3 fields"),
+        (b"pads,duration_s,turns\n1,3,\xee\n", "hand counts cannot be read.*utf-8"),
+        (b"pads,duration_s,turns\n1,3,many\n", "column turns: A hand count is not a number. Found: 'many'"),
+        (b"pads,duration_s,turns\n1,,4\n", "column duration_s: A hand count is not a number"),
+        (b"pads,duration_s,turns\n1,1e999,4\n", "column duration_s: A hand count is not a number"),
+    ],
+)
+def test_hand_counts_that_cannot_be_used(folder, data, message):
+    (folder() / "hand_counts.csv").write_bytes(data)
+    with pytest.raises(KitError, match=message):
+        load_lesson(folder()).hand_counts()

@@ -72,6 +72,10 @@ def test_the_rules_offered_are_the_rules_there_are():
         (["open", "--port", "0"], "'0' is not a port number from 1 to 65535"),
         (["open", "--port", "70000"], "'70000' is not a port number from 1 to 65535"),
         (["test", "--quick", "--browser"], "not allowed with argument"),
+        (["test", "--benchmarks", "--fuzz"], "not allowed with argument"),
+        (["test", "--only", "sound"], "--only and --json go with --benchmarks"),
+        (["test", "--count", "5"], "--count goes with --fuzz"),
+        (["test", "--fuzz", "--count", "0"], "'0' is not a whole number of at least 1"),
         (["analyse"], "the following arguments are required: FOLDER"),
         (["analyse", "f", "--start-period", "last"], "'last' is neither a number of seconds above 0 nor auto"),
         (["analyse", "f", "--stop-period", "-1"], "'-1' is neither a number of seconds above 0 nor auto or last"),
@@ -234,6 +238,12 @@ def test_parts_of_the_tests_can_be_chosen(checks):
     ran.clear()
     commands.main(["test", "--browser"])
     assert ran == [["pytest", "tests/browser"]]
+    ran.clear()
+    commands.main(["test", "--benchmarks", "--only", "sound", "--only", "drag-laws", "--json", "table.json"])
+    assert ran == [["tests.benchmarks", "--only", "sound", "--only", "drag-laws", "--json", "table.json"]]
+    ran.clear()
+    commands.main(["test", "--fuzz", "--count", "500"])
+    assert ran == [["tests.fuzz", "--count=500"]]
 
 
 def test_a_program_run_apart_hands_back_its_exit_code():

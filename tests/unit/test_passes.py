@@ -151,6 +151,8 @@ def test_a_run_keeps_its_times_as_they_are_and_protects_them():
         ([0.1, 0.1], "Pass 2 is not later"),
         ([0.1, np.nan, 0.3], "Pass 2 has no usable time.*nan"),
         ([0.1, 0.2, np.inf], "Pass 3 has no usable time.*inf"),
+        ([0.1, 0.2, 2e12], "Pass 3 has no usable time"),
+        ([0.0, 1e-320, 0.3], "Pass 2 is not later"),
         ([[0.1, 0.2]], r"one list of pass times.*\(1, 2\)"),
         ([], "at least one pass"),
         (["a"], "must be numbers"),
@@ -454,3 +456,8 @@ def test_the_reasons_are_plain_words():
     run = with_repairs(Run(np.sort(np.append(np.delete(slowing(), 20), slowing()[5] + 0.005))))
     for repair in run.repairs:
         assert not re.search("wrong|error|correct", repair.reason)
+
+
+def test_more_flags_than_any_disc_has_are_refused_before_they_cost_the_memory():
+    with pytest.raises(KitError, match="at most 10,000 flags a turn"):
+        Run([0.1, 0.2, 0.3], flags_per_turn=10**8)

@@ -1,3 +1,4 @@
+import errno
 import json
 import os
 import random
@@ -431,6 +432,63 @@ def test_a_failed_sync_takes_the_line_back(book, monkeypatch):
     assert book.add("1", "x", 3).n == 2
 
 
+def half_written(descriptor, data):
+    """A disk that fills up in the middle of a write: the first half goes in, and the system says so or fails."""
+    return REAL_WRITE(descriptor, data[: len(data) // 2])
+
+
+def full_after_half(descriptor, data):
+    half_written(descriptor, data)
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+REAL_WRITE = os.write
+
+
+@pytest.mark.parametrize("fails", [half_written, full_after_half])
+def test_a_disk_that_fills_up_within_an_entry_leaves_the_workbook_as_it_was(book, monkeypatch, fails):
+    book.add("1", "x", 1)
+    data = book.path.read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", fails)
+        with pytest.raises(NotSaved, match="NOT saved: the disk is full") as caught:
+            book.add("1", "x", {"answer": "y" * 500})
+    assert caught.value.value == {"answer": "y" * 500}  # handed back, to be tried again
+    assert book.path.read_bytes() == data
+    assert book.add("1", "x", caught.value.value).n == 2
+    assert Workbook(book.path).verify() == [] and Workbook(book.path).damage == ()
+
+
+@pytest.mark.parametrize("fails", [half_written, full_after_half])
+def test_a_full_disk_while_a_download_is_put_back(tmp_path, monkeypatch, fails):
+    download = filled(tmp_path / "download.jsonl", 5).path.read_bytes()
+    book = filled(tmp_path / "disc.jsonl", 0)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", fails)
+        with pytest.raises(KitError, match="NOT put back: the disk is full"):
+            book.restore(download)
+        with pytest.raises(KitError, match="NOT put back: the disk is full"):
+            book.restore(download + b"a damaged end")  # which would be kept in a file beside it
+    assert Workbook(book.path).entries == ()
+    assert [path.name for path in tmp_path.glob("disc*") if path.stat().st_size] == []  # no half of a file is left
+    book.restore(download)
+    assert len(Workbook(book.path).entries) == 5
+
+
+@pytest.mark.parametrize("fails", [half_written, full_after_half])
+def test_a_damaged_tail_stays_where_it_is_while_there_is_no_room_to_set_it_aside(tmp_path, monkeypatch, fails):
+    book = filled(tmp_path / "disc.jsonl", 2)
+    data = book.path.read_bytes() + b"half a line of an answer"
+    book.path.write_bytes(data)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", fails)
+        assert len(Workbook(book.path).entries) == 2
+        with pytest.raises(NotSaved, match="the disk is full"):
+            Workbook(book.path).add("1", "x", 1)
+    assert book.path.read_bytes() == data
+    assert Workbook(book.path).add("1", "x", 1).n == 3
+
+
 # -- kill -9 and two notebooks ------------------------------------------------------------------------
 
 # Every seventh entry is large: the system may tear such a write apart when the process is killed.
@@ -507,8 +565,8 @@ def test_the_kill_test_would_notice_a_writer_that_does_not_write_through(tmp_pat
 TAKING_TURNS = """
 from kit.workbook import Workbook
 book = Workbook(sys.argv[1])
-for k in range(40):
-    book.add("2", sys.argv[2], {"k": k, "text": "x" * (30_000 if k % 10 == 0 else 10)})
+for k in range(200):
+    book.add("2", sys.argv[2], {"k": k, "text": "x" * (30_000 if k % 50 == 0 else 10)})
 """
 
 
@@ -521,9 +579,9 @@ def test_two_notebooks_at_once_make_one_chain(tmp_path):
     assert [child.wait() for child in children] == [0, 0]
     for child in children:
         child.stdout.close()
-    assert [entry.n for entry in reader.entries] == list(range(1, 81))
+    assert [entry.n for entry in reader.entries] == list(range(1, 401))
     for name in ("left", "right"):
-        assert [entry.value["k"] for entry in reader.history(name)] == list(range(40))
+        assert [entry.value["k"] for entry in reader.history(name)] == list(range(200))
     assert reader.verify() == []
 
 

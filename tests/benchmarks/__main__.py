@@ -1,0 +1,43 @@
+"""The benchmark table: python3 -m kit test --benchmarks."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+
+from tests.benchmarks import accuracy, browser, claims, classes, counting, drag, reading, sound, starting, trends
+from tests.benchmarks.race import Row
+from tests.benchmarks.table import as_text
+
+AREAS = (reading, counting, trends, drag, claims, sound, classes, starting, browser, accuracy)
+ITEMS: dict[str, Callable[[bool], list[Row]]] = {name: item for area in AREAS for name, item in area.ITEMS.items()}
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python3 -m kit test --benchmarks", description=__doc__)
+    parser.add_argument("--only", action="append", choices=ITEMS, metavar="NAME", help=f"of {', '.join(ITEMS)}")
+    parser.add_argument("--json", metavar="FILE", help="write the rows here too")
+    parser.add_argument("--small", action="store_true", help="tiny sizes: shows that the table can be made, no more")
+    chosen = parser.parse_args(arguments)
+    started, rows = time.monotonic(), []
+    for name in chosen.only or ITEMS:
+        print(f"measuring {name} ...", file=sys.stderr, flush=True)
+        rows += ITEMS[name](chosen.small)
+    print(as_text(rows))
+    print(
+        f"\nMeasured side by side in {time.monotonic() - started:.0f} s; {os.cpu_count()} processors. Less is better."
+    )
+    if chosen.json:
+        table = [asdict(row) | {"gain": row.gain, "above_floor": row.above_floor} for row in rows]
+        Path(chosen.json).write_text(json.dumps(table, indent=1, ensure_ascii=False), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

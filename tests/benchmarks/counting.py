@@ -1,0 +1,88 @@
+"""From passes to results: preparing runs, and moving the thresholds over them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import isotonic_regression
+
+from kit.passes import with_repairs
+from kit.speed import prepare, speed_curve
+from kit.threshold import measure
+from tests.benchmarks.race import Job, Row, race
+from tests.benchmarks.simulated import START_S, STOP_S, coasting_runs
+
+__all__ = ["ITEMS"]
+
+
+def move_thresholds(small: bool) -> list[Row]:
+    """Both thresholds moved over runs that are prepared: what happens at every step of a drag."""
+    count, passes = (3, 60) if small else (100, 500)
+    runs = coasting_runs(count, passes)
+    curves = prepare(runs)
+    table = pd.concat(
+        [
+            pd.DataFrame({"run": k, "time": c.times_s, "turns": c.turns, "period": c.period_s})
+            for k, c in enumerate(curves)
+        ]
+    )
+
+    def by_masks():
+        rows = []
+        for _, run in table.groupby("run"):
+            start, stop = (run[run["period"] >= limit].iloc[0] for limit in (START_S, STOP_S))
+            rows.append((stop["time"] - start["time"], stop["turns"] - start["turns"]))
+        return pd.DataFrame(rows, columns=["duration_s", "turns"])
+
+    keys = np.concatenate([10.0 * k + np.clip(c.period_s, 0, 9) for k, c in enumerate(curves)])
+    wanted = np.concatenate([10.0 * np.arange(count) + limit for limit in (START_S, STOP_S)])
+    usual, floor = (
+        Job("pandas masks, to the nearest pass", by_masks),
+        Job("bare searchsorted", lambda: keys.searchsorted(wanted)),
+    )
+    work = f"{count} runs × {passes} passes"
+    return [
+        race(
+            f"move both thresholds, {work}: the crossings",
+            Job("", lambda: [(c.crossing(START_S), c.crossing(STOP_S)) for c in curves]),
+            usual,
+            floor,
+            "≥ 3,000 × pandas, ≤ 4 × floor",
+            "ours between passes, on the smooth curve",
+        ),
+        race(
+            f"move both thresholds, {work}: the whole table",
+            Job("", lambda: measure(curves, START_S, STOP_S)),
+            usual,
+            floor,
+            "≤ 100 ms (a drag's results)",
+            "ours with uncertainties, statuses, notes",
+        ),
+    ]
+
+
+def prepare_passes(small: bool) -> list[Row]:
+    """Repairs found and runs smoothed, scaled to a million passes."""
+    count, passes = (2, 60) if small else (40, 500)
+    runs = coasting_runs(count, passes, oddities=True)
+    share = 1.0 if small else count * passes / 1e6
+    gaps = np.concatenate([np.diff(run.pass_times_s) for run in runs])
+    times = np.concatenate([run.pass_times_s for run in runs])
+    return [
+        race(
+            f"prepare {count * passes if small else 1_000_000:,} passes, cleaning included",
+            Job("", lambda: [speed_curve(with_repairs(run)) for run in runs], share),
+            Job("scipy's isotonic step, not cleaned, no curve", lambda: isotonic_regression(gaps), share),
+            Job("diff", lambda: np.diff(times), share),
+            "≤ 1.7 × isotonic step",
+            "ours: a smooth curve with uncertainties, some 20 spline fits a run",
+        ),
+        race(
+            "  of which finding bounces and misses",
+            Job("", lambda: [with_repairs(run) for run in runs], share),
+            floor=Job("diff", lambda: np.diff(times), share),
+        ),
+    ]
+
+
+ITEMS = {"thresholds": move_thresholds, "prepare": prepare_passes}

@@ -1,0 +1,69 @@
+"""The benchmark table is well formed: every item has its row, ratios are what they say. No figure is judged here."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+from kit.launcher import PROJECT, project_environment
+from tests.benchmarks.race import Job, Row, race
+from tests.benchmarks.table import HEADINGS, as_text
+
+
+def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path):
+    command = [sys.executable, "-m", "tests.benchmarks", "--small", "--only", "dialects", "--only", "drag-laws"]
+    environment = {**os.environ, **project_environment()}
+    done = subprocess.run(
+        [*command, "--json", str(tmp_path / "table.json")],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=PROJECT,
+        env=environment,
+    )
+    assert done.returncode == 0, done.stderr
+    rows = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
+    assert [row["item"].split(",")[0] for row in rows] == [
+        "dialects mistaken",
+        "seven drag laws",
+        "the three-term law alone",
+    ]
+    for row in rows[1:]:
+        assert row["unit"] == "ms" and 0 < row["floor"] < row["ours"]
+        assert row["gain"] == pytest.approx(row["usual"] / row["ours"])
+    heading, _, *lines = done.stdout.splitlines()
+    assert heading.split("  ")[0] == HEADINGS[0]
+    for row, line in zip(rows, lines, strict=False):
+        assert line.startswith(row["item"]) and row["usual_what"] in line
+
+
+def test_every_item_has_a_name_of_its_own():
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.benchmarks", "--help"],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=PROJECT,
+        env={**os.environ, **project_environment()},
+    )
+    named = " ".join(done.stdout.split()).split("of read-log")[1]
+    for item in ("thresholds", "prepare", "bootstrap", "drag-laws", "sound", "hand-ins", "browser", "accuracy"):
+        assert item in named
+
+
+def test_a_share_of_the_work_is_scaled_to_the_whole_and_missing_figures_are_dashes():
+    row = race("sleep", Job("", lambda: sum(range(20_000))), Job("half of it", lambda: sum(range(20_000)), 0.5))
+    assert row.gain == pytest.approx(2, rel=0.9)
+    assert (row.floor, row.above_floor) == (None, None)
+    assert "–" in as_text([row]).splitlines()[-1]
+
+
+def test_ratios_of_rows_without_figures():
+    assert Row("not measured", None, usual=3.0).gain is None
+    assert Row("none", 0.0, usual=3.0, floor=1.0).gain is None
+    assert Row("twice", 2.0, usual=6.0, floor=0.5).gain == 3
+    assert Row("twice", 2.0, usual=6.0, floor=0.5).above_floor == 4
