@@ -7,14 +7,14 @@ from difflib import get_close_matches
 from math import isnan
 from pathlib import Path
 
-import pandas as pd
-
 from .errors import KitError
-from .gatelog import read_log
+from .gatelog import read_folder, read_log
 from .lesson import LESSON_FILE, Lesson
+from .lesson_claims import SOUND_LEVEL
 from .lesson_finding import Finding
+from .logreaders import is_log
 from .passes import Run
-from .runfolder import LIST_NAME, LOG_SUFFIXES, list_rows
+from .runfolder import LIST_NAME, list_rows
 from .speed import SpeedCurve, prepare
 from .threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_stop, common_threshold, measure
 from .wording import count_of
@@ -41,9 +41,10 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
             yield from _other_logs(lesson.folder, str(error.file))
             return
     yield from _check_sound(lesson.folder)
+    yield from _check_claims(lesson)
     yield from _check_hand_counts(lesson)
     runs = [curve.run for curve in curves]
-    if not lesson.x or not lesson.values:  # noqa: PD011 (a lesson's conditions, no table's)
+    if not lesson.x or not lesson.values:
         return
     wrong = list(_check_column(lesson, runs))
     yield from wrong
@@ -64,7 +65,7 @@ def _other_logs(folder: Path, first: str) -> Iterator[Finding]:
         except KitError:
             return
     else:
-        names = [(p.name, 0) for p in sorted(folder.glob("[!.~]*")) if p.suffix.lower() in LOG_SUFFIXES]
+        names = [(p.name, 0) for p in sorted(folder.glob("[!.~]*")) if is_log(p)]
         names = [(name, row) for name, row in names if name != "hand_counts.csv"]
     for name, row in names:
         path = folder / name
@@ -101,6 +102,33 @@ def _check_sound(folder: Path) -> Iterator[Finding]:
             )
 
 
+def _check_claims(lesson: Lesson) -> Iterator[Finding]:
+    """Do the runs behind each claim read, and do they hold what the claim compares?"""
+    for number, claim in enumerate(lesson.claims, 1):
+        place = f"claims[{number}]."
+        try:
+            runs = read_folder(lesson.folder / claim.data)
+        except KitError as error:
+            yield Finding.of(error, key=f"{place}data")
+            continue
+        yield from _check_sound(lesson.folder / claim.data)
+        columns = {name for run in runs for name in run.conditions}
+        for key, name in [("by", claim.by), *(("within", name) for name in claim.within)]:
+            if name not in columns and name != SOUND_LEVEL:
+                has = ", ".join(sorted(columns))
+                problem = f"The runs in {claim.data} have no such column (they have: {has})"
+                fix = f'write, for example: "{min(columns, default="tilt_deg")}"'
+                yield Finding(LESSON_FILE, place + key, problem, fix, name)
+        there = {run.conditions.get(claim.by) for run in runs}
+        missing = [setting for setting in claim.settings or () if claim.by in columns and setting not in there]
+        if missing:
+            fix = f"settings that the runs have: {_values(sorted(there, key=str))}"
+            yield Finding(LESSON_FILE, f"{place}settings", "There are no runs with this setting", fix, _values(missing))
+        if claim.hears and sum(bool(run.sound) for run in runs) < 2:
+            fix = f"name the recordings in the column sound of {claim.data}/{LIST_NAME}"
+            yield Finding(LESSON_FILE, f"{place}data", "This claim needs recordings, and the runs have none", fix)
+
+
 def _check_hand_counts(lesson: Lesson) -> Iterator[Finding]:
     name = "hand_counts.csv"
     try:
@@ -108,16 +136,8 @@ def _check_hand_counts(lesson: Lesson) -> Iterator[Finding]:
     except KitError as error:
         yield Finding.of(error, name)
         return
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        yield Finding(
-            name, "", f"This table can't be read: {error}", fix=f"write, for example: {lesson.x},duration_s,turns"
-        )
-        return
     if counts is None:
         return
-    for column in (lesson.x, "duration_s", "turns"):
-        if not pd.api.types.is_numeric_dtype(counts[column]):
-            yield Finding(name, f"column {column}", "Every cell must be a number", fix="write, for example: 9.5")
     if len(counts) and not set(counts[lesson.x]) & set(lesson.values):
         yield Finding(
             name,
@@ -152,7 +172,7 @@ def _check_column(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
 
 
 def _check_trials(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
-    conditions = lesson.values  # noqa: PD011
+    conditions = lesson.values
     trials = dict.fromkeys(conditions, 0)
     others: dict[float, int] = {}
     for run in runs:

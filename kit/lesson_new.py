@@ -19,7 +19,7 @@ from pathlib import Path
 from .errors import KitError
 from .lesson import KEY_FILE, LESSON_FILE, Lesson, load_key, load_lesson
 from .lesson_text import key_text, lesson_text
-from .pages import MADE_STAGES, notebook_name, stage_notebook
+from .pages import MADE_STAGES, notebook_name, student_pages
 from .teacher_pages import teacher_notebooks
 
 __all__ = ["LessonPlace", "data_files", "find_lesson", "new_lesson", "remake", "student_notebooks"]
@@ -144,8 +144,7 @@ def remake(folder: str | Path) -> list[Path]:
 
 def student_notebooks(lesson: Lesson) -> dict[str, str]:
     """File name -> text of the students' notebooks beside the lesson's folder; the last leads back to the first."""
-    home = notebook_name(MADE_STAGES[0])
-    return {notebook_name(stage): stage_notebook(lesson, stage, lesson.name, home) for stage in MADE_STAGES}
+    return student_pages(lesson, lesson.name, home=notebook_name(MADE_STAGES[0]))
 
 
 def data_files(folder: Path) -> list[Path]:

@@ -9,12 +9,14 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from .entries import Entry
 from .errors import KitError
 from .journal import write_new
 from .passes import Run, with_repairs
+from .taps import tapped_run
 from .workbook import Workbook
 
 __all__ = ["LESSON", "ORIGINS", "OwnRuns", "write_folder"]
@@ -91,22 +93,25 @@ class OwnRuns:
         if entry.n not in self._made:
             value = entry.value
             try:
+                origin = value["origin"]
                 run = Run(
                     value["pass_times_s"],
                     value["conditions"],
                     value["flags_per_turn"],
                     value["trial"],
-                    source=f"{value['origin']}-{entry.n}",
+                    source=f"{origin}-{entry.n}",
                     note=value["note"],
-                    origin=value["origin"],
+                    origin=origin,
                 )
+                # a shaky tap is no missed turn: timing by hand has a rule of its own for what to accept
+                repairs = tapped_run(run.pass_times_s).repairs if origin == "taps" else with_repairs(run).repairs
             except (KeyError, TypeError) as problem:
                 raise KitError(
                     f"Entry {entry.n} should be a run, but it lacks something ({problem})",
                     file=self.workbook.path,
                     fix="show this to your teacher",
                 ) from problem
-            self._made[entry.n] = with_repairs(run)
+            self._made[entry.n] = replace(run, repairs=repairs)
         return self._made[entry.n]
 
 

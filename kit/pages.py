@@ -15,14 +15,17 @@ from .errors import KitError
 from .lesson import STAGES, Lesson, load_lesson
 from .levels import level_of
 from .pages_investigate import investigate_cells
+from .pages_make_runs import make_runs_cells
 
 __all__ = [
+    "make_runs_notebook",
     "notebook_name",
     "notebook_text",
     "regenerate",
     "stage_cells",
     "stage_notebook",
     "start_notebook",
+    "student_pages",
     "write_notebooks",
 ]
 
@@ -34,6 +37,7 @@ TITLES = {
     "explain": "Explain",
     "investigate": "Investigate",
 }
+MAKE_RUNS = "2b_make_runs.ipynb"  # right after the stage "measure" in every list of files
 DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
 MADE_STAGES = STAGES
 
@@ -46,7 +50,7 @@ def notebook_name(stage: str) -> str:
 def write_notebooks(
     lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False, home: str = "../start_here.ipynb"
 ) -> list[Path]:
-    """Write the notebooks of all stages into a folder; return their paths.
+    """Write the students' notebooks into a folder; return their paths.
 
     Parameters
     ----------
@@ -59,7 +63,7 @@ def write_notebooks(
     KitError : a notebook is there already and `overwrite` is not given.
     """
     folder = Path(folder)
-    texts = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in MADE_STAGES}
+    texts = student_pages(lesson, lesson_path, home)
     for name in texts:
         if (folder / name).exists() and not overwrite:
             raise KitError("This notebook is there already and is not replaced", file=folder / name)
@@ -67,6 +71,17 @@ def write_notebooks(
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
     return [folder / name for name in texts]
+
+
+def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> dict[str, str]:
+    """File name -> text of all the students' notebooks: one a stage, and the page for runs of their own."""
+    stages = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in MADE_STAGES}
+    return stages | {MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+
+
+def make_runs_notebook(lesson: Lesson, lesson_path: str) -> str:
+    """The text of the page on which a group makes runs of its own."""
+    return notebook_text("runs", make_runs_cells(lesson, lesson_path, notebook_name("measure")))
 
 
 def regenerate(project: str | Path) -> list[Path]:
@@ -215,8 +230,10 @@ def _measure(lesson: Lesson) -> Cells:
         "markdown",
         "## The runs\n\n"
         "Each row is one run. The gate sometimes logs one pass twice, or misses one. The kit looks for both. "
-        "It tells you what it found, and you can refuse it below.",
+        "It tells you what it found, and you can refuse it below.\n\n"
+        f"You can also [make runs of your own]({MAKE_RUNS}), and then choose here whose runs you use.",
     )
+    yield "code", "stage.sources()"
     yield "code", "stage.runs_table()"
     yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 
 from .lesson import KEY_FILE, Lesson, Question
 from .levels import level_of
-from .pages import MADE_STAGES, TITLES, notebook_name, notebook_text, stage_cells
+from .pages import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_notebook, notebook_name, notebook_text, stage_cells
 
 __all__ = ["GUIDE", "MINUTES", "guide_notebook", "teacher_notebook", "teacher_notebooks"]
 
@@ -100,7 +100,7 @@ _MEASURED = (
 
 
 def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: str) -> dict[str, str]:
-    """File name -> text of all the teacher's notebooks: the guide, then one a stage.
+    """File name -> text of all the teacher's notebooks: the guide, one a stage, and the page for own runs.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: s
     lesson_path : how they reach the lesson's folder, relative to theirs, with forward slashes.
     """
     stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in MADE_STAGES}
-    return {GUIDE: guide_notebook(lesson, lesson_path), **stages}
+    return {GUIDE: guide_notebook(lesson, lesson_path), **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
 
 
 def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> str:

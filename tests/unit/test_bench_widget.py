@@ -139,7 +139,7 @@ def test_earlier_pushes_are_made_again_and_the_numbers_go_on():
     for value in (1.0, 2.0):
         first.set_state({"value": value})
         first.push()
-    again = Bench(DISC, "amber-otter-1", earlier=told[:2], kept_runs=[bench.spins[2].run])
+    again = Bench(DISC, "amber-otter-1", earlier=told[:2], kept_runs=[first.spins[2].run])
     assert [s.run.pass_times_s.tobytes() for s in again.spins.values()] == [
         s.run.pass_times_s.tobytes() for s in first.spins.values()
     ]

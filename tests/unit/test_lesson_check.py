@@ -87,6 +87,11 @@ def test_all_problems_are_told_at_once(place):
             r"thresholds\.rule: There is no such rule. Found: guess.*whole turns",
         ),
         ('stage = "predict"', 'stage = "guess"', r"questions\[1\]\.stage: .*can't be used.*or predict, measure"),
+        ('data = "claims/level"', 'data = "claims/levle"', r"claims\[1\]\.data: There is no such folder"),
+        ('data = "claims/level"', 'data = "../level"', r"claims\[1\]\.data: .*can't be used.*claims/level"),
+        ('by = "tilt_deg"', 'by = "tilt"', r"claims\[1\]\.by: The runs in claims/level have no such column.*tilt_deg"),
+        ("settings = [0, 3]", "settings = [0, 5]", r"claims\[1\]\.settings: There are no runs with this.*Found: 5"),
+        ("settings = [0, 3]", "settings = [0]", r"claims\[1\]\.settings: .*can't be used.*settings = \[0, 3\]"),
         ('id = "six-pads"', 'id = "six pads"', r"questions\[1\]\.id: An id has only letters"),
         ('name = "pads"', 'name = "number of pads"', r"changed\.name: This must be one word"),
         ('name = "pads"', 'name = "pad"', r"changed\.name: The runs have no such column.*pads.*name = \"pads\""),
@@ -157,8 +162,8 @@ class TestData:
         ("text", "message"),
         [
             ("pads,duration_s\n3,1\n", "lack a column"),
-            ("pads,duration_s,turns\n3,long,2\n", "column duration_s: Every cell must be a number"),
-            ("", "can't be read"),
+            ("pads,duration_s,turns\n3,long,2\n", "column duration_s: A hand count is not a number. Found: long"),
+            ("", "The hand counts cannot be read"),
         ],
     )
     def test_hand_counts(self, place, text, message):

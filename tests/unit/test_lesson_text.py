@@ -58,6 +58,7 @@ def test_awkward_texts_and_optional_keys_survive(loose, needed, stop):
         title=needed,
         expected=loose,
         data_notice=loose,
+        bench_table={"drawing": "plain", "jitter_ms": 0.5, "drag_each": {"a": 0.06, "b": 1}, "controls": []},
         x_unit=loose,
         stop_period_s=stop,
         safety=(loose, needed),

@@ -52,10 +52,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "explain": ({"explain", "slowdown", "drag_text"}, {"words", "passes", "counting", "drag", "trials", "trend"}),
     "workbook": ({"workbook", "entries", "journal", "summary", "handin", "handin_*"}, {"words"}),
     "hosting": ({"hosting"}, set()),
-    "own runs": ({"own_runs"}, {"words", "passes", "workbook"}),
+    "own runs": ({"own_runs"}, {"words", "passes", "capture", "workbook"}),
     "lesson": (
         {"lesson", "lesson_claims", "lesson_keys", "lesson_text", "lesson_new", "levels"}
-        | {"pages", "pages_investigate", "teacher_pages"},
+        | {"pages", "pages_*", "teacher_pages"},
         {"words", "passes", "bench"},
     ),
     "lesson check": (

@@ -15,11 +15,14 @@ from pathlib import Path
 import pytest
 
 from kit.lesson import load_lesson
-from kit.pages import DEMO_LESSONS, MADE_STAGES, notebook_name
+from kit.pages import DEMO_LESSONS, MADE_STAGES, MAKE_RUNS, notebook_name
 
 PROJECT = Path(__file__).parents[2]
 SPEAKING = sorted([*(PROJECT / "kit" / "widgets").glob("*.py"), *(PROJECT / "kit").glob("*_text.py")])
-PAGES = ["start_here.ipynb", *(f"{lesson}/{notebook_name(stage)}" for lesson in DEMO_LESSONS for stage in MADE_STAGES)]
+PAGES = [
+    "start_here.ipynb",
+    *(f"{lesson}/{page}" for lesson in DEMO_LESSONS for page in [*map(notebook_name, MADE_STAGES), MAKE_RUNS]),
+]
 HARDEST = 7.0  # grade level: readers of twelve to thirteen
 LONGEST = 25  # words in a sentence
 
