@@ -36,10 +36,10 @@ HEAD, TAIL = 100_000, 20_000  # characters looked at to find the dialect
 SAMPLE_ROWS = 40
 COMMENT_MARKS = ("#", "%", "//", "!")
 NUMBER = {
-    ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
+    ".": re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?"),
 }
-NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]*\d[+\-.,;\seE\d]*")
+NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]+")
 BROKEN_NUMBER = re.compile(r"[+-]?\d+[.,]\d")
 # pandas rounds each number correctly by default only since 3.1; before, it had to be asked
 EXACT = {} if tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1) else {"float_precision": "round_trip"}
@@ -178,7 +178,11 @@ def find_dialect(
 
 def _refuse_rows_above(above: list[str], file: str) -> None:
     """One row of numbers above the data may name the columns; of several, none must be passed over in silence."""
-    rows = [i for i, line in enumerate(above, start=1) if not _is_remark(line) and NUMBERS_ALONE.fullmatch(line)]
+    rows = [
+        i
+        for i, line in enumerate(above, start=1)
+        if not _is_remark(line) and NUMBERS_ALONE.fullmatch(line) and re.search(r"\d", line)
+    ]
     if len(rows) > 1:
         raise KitError(
             "This row has other columns than most rows below it",

@@ -199,7 +199,7 @@ def number_or_word(value: object, decimal: str = ".") -> float | str:
     if isinstance(value, str):
         text = value.strip()
         plain = text.replace(",", ".") if decimal == "," else text
-        is_number = re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain) and math.isfinite(float(plain))
+        is_number = re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", plain) and math.isfinite(float(plain))
         return float(plain) if is_number else text
     return float(value)
 

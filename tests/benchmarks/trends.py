@@ -5,8 +5,7 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-from lmfit import Model as LmfitModel
-from lmfit import Parameters
+from lmfit import Parameters, minimize
 from scipy.optimize import OptimizeWarning, curve_fit
 
 from kit.trend import bootstrap_band, fit_trend
@@ -39,9 +38,7 @@ def bootstrap(small: bool) -> list[Row]:
         start = Parameters()
         for name, value in zip(model.parameters, trend.theta, strict=True):
             start.add(name, value)
-        curve = LmfitModel(_named(model), independent_vars=["x"])
-        for row in means.y[:1]:
-            curve.fit(row, start, x=means.x)
+        minimize(lambda p: means.y[0] - np.log(model.value(means.x, *p.valuesdict().values())), start)
 
     def each(work):
         with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -75,14 +72,6 @@ def bootstrap(small: bool) -> list[Row]:
             usual,
         ),
     ]
-
-
-def _named(model):
-    """The model's curve on the log scale, as a function of parameters that have names, which lmfit asks for."""
-    names = ", ".join(model.parameters)
-    space = {"np": np, "value": model.value}
-    exec(f"def curve(x, {names}):\n    return np.log(value(x, {names}))", space)
-    return space["curve"]
 
 
 def _simulated(trend, refits, rng) -> Means:

@@ -665,6 +665,7 @@ def test_one_column_with_a_slip_of_a_tab_behind_each_number_stays_one_column(tmp
     [
         ("a,time_s\n1," + "9" * 140_000 + "\n1,2\n1,3\n", "do not begin near the top"),
         (",520\n1.757\n2,006\n2,271\n2,556\n2,868\n3,221\n", "not a number"),
+        ("0.1\n0.2\n0.3\n" + "9" * 5000 + "x\n0.4\n", "row 4, column 1: This is not a number"),
         ("0.0\n1e-320\n1.0\n2.0\n", "not later than the pass before"),
         ("time_s\n0.1\n0.2\n1e308\n", "Pass 3 has no usable time"),
     ],
