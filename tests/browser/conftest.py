@@ -5,7 +5,7 @@
         page.get_by_role("button", name="...").click()
 
 `lab_page` opens a notebook from a temporary copy of the project's notebooks and data, runs it to the end, fails
-with the cell's own message if a cell fails, and returns the Playwright page. What a test enters or saves stays in
+with the cell's own message if a cell fails, at the end if the page asked for anything outside this machine, and returns the Playwright page. What a test enters or saves stays in
 the copy, and every test gets a fresh one. Without a Chromium these tests are skipped, and say so; with
 KIT_REQUIRE_BROWSER=1 they fail instead.
 """
@@ -43,6 +43,7 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+LOCAL = ("http://127.0.0.1:", "http://localhost:", "ws://127.0.0.1:", "ws://localhost:", "data:", "blob:", "about:")
 LAPTOP = (1366, 768)  # the small shared laptop of a school
 
 RUN_TO_THE_END = """async () => {
@@ -169,12 +170,18 @@ def _write_notebook(copy: Path, name: str, *sources: str) -> str:
 
 @contextmanager
 def _pages_of(chromium, lab: Lab, copy: Path) -> Iterator[Callable]:
-    pages = []
+    pages, outside = [], []
+
+    def look(request) -> None:
+        if not request.url.startswith(LOCAL):
+            outside.append(request.url)
 
     def open_page(notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
         path = f"{copy.name}/{notebook}"
         page = chromium.new_page()
         pages.append(page)
+        page.on("request", look)
+        page.on("websocket", look)
         page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
         page.goto(f"{lab.address(path)}&reset")
         page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
@@ -185,6 +192,7 @@ def _pages_of(chromium, lab: Lab, copy: Path) -> Iterator[Callable]:
     yield open_page
     for page in pages:
         page.close()
+    assert not outside, f"asked for something outside this machine: {outside}"
 
 
 @pytest.fixture

@@ -10,7 +10,8 @@ from kit.drag_fit import TURN, fit_drag
 from kit.errors import KitError
 from kit.explain import collapse, joint_fit
 from kit.passes import Run
-from kit.slowdown import at_nothing_added, beyond_last_pass, collapsed_at, routes, turn_speeds
+from kit.slowdown import at_nothing_added, beyond_last_pass, collapsed_at, routes, times_reached, turn_speeds
+from kit.speed import prepare
 from kit.threshold import measure
 from kit.trials import t_factor
 
@@ -142,3 +143,17 @@ def test_the_band_holds_the_way_to_rest_as_often_as_it_says():
         row = beyond_last_pass(fit, points=3, seed=seed).iloc[1]
         inside.append(row["low"] <= float(law.speed_at(row["time_s"], 25.0)) / TURN <= row["high"])
     assert 0.88 <= np.mean(inside) <= 0.99
+
+
+def test_speeds_are_reached_when_the_law_says_so():
+    law = DragLaw(a=0.1, b=0.05)
+    runs = [Run(passes(law, start, 60)[0]) for start in (5 * TURN, 4 * TURN)]
+    speeds = np.array([3.5, 2.5, 1.5, 0.001])
+    reached = times_reached(prepare(runs), speeds)
+    assert reached[:3] == pytest.approx([float(law.duration(3.5 * TURN, s * TURN)) for s in speeds[:3]], abs=1e-3)
+    assert reached[0] == 0
+    assert np.isnan(reached[3])  # slower than any pass
+
+
+def test_without_a_run_no_speed_is_reached():
+    assert np.isnan(times_reached([], [3.0, 2.0])).all()

@@ -281,3 +281,20 @@ def test_colours_are_those_of_the_box_around_it():
     used = set(re.findall(r"var\(--kit-([\w]+)\)", css)) | set(re.findall(r'colour\("(\w+)"\)', SlowdownPage._esm))
     parts = (FRONT_END / "parts.css").read_text("utf-8")
     assert used and all(f"--kit-{name}:" in parts for name in used)
+
+
+def test_both_plots_have_their_numbers_as_tables(explorer):
+    assert [row[0] for row in explorer._numbers.rows] == ["1", "2", "4", "8"]
+    first = explorer._numbers.rows[0]
+    assert first[1:3] == list(cards(explorer)["Duration"])
+    moments = np.array([[float(cell) for cell in row] for row in explorer._moments.rows])
+    assert moments[0].tolist() == [4, 0, 0]
+    assert moments[-1, 0] == 1
+    assert moments[-1, 2] == pytest.approx(float(explorer.law.duration(FAST, SLOW)), rel=0.01)
+    before = [row[1] for row in explorer._moments.rows]
+    explorer.page.spindle = [0.0, 0.3, 0.0]
+    after = explorer._moments.rows
+    assert [row[1] for row in after] == before
+    assert float(after[-1][2]) == pytest.approx(float(explorer.law.duration(FAST, SLOW)), rel=0.01)
+    explorer.page.count = 3.0
+    assert all(row[1] == "–" for row in explorer._moments.rows)  # no run was made there
