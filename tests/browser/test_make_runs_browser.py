@@ -1,0 +1,65 @@
+"""A remote student's path: from the start page to a fitted trend, with nothing but the virtual bench and a browser."""
+
+import re
+
+from playwright.sync_api import expect
+
+PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
+
+NOTEBOOK_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
+RUN = """async () => {
+    const panel = jupyterapp.shell.currentWidget;
+    await panel.context.ready;
+    await panel.sessionContext.ready;
+    await panel.sessionContext.session.kernel.info;
+    await jupyterapp.commands.execute('notebook:run-all-cells');
+    return panel.content.model.toJSON().cells.flatMap(c => c.outputs ?? []).filter(o => o.output_type === 'error');
+}"""
+
+
+def follow(page, link: str, name: str) -> None:
+    """Click a link of the page on top, wait for the notebook it leads to, and run it."""
+    page.locator(".jp-NotebookPanel:not(.lm-mod-hidden) a", has_text=link).last.click()
+    page.wait_for_function(NOTEBOOK_IS_OPEN, arg=name)
+    assert page.evaluate(RUN) == []
+
+
+def panel(page):
+    return page.locator(".jp-NotebookPanel:not(.lm-mod-hidden)")
+
+
+def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, kernel_says):
+    page = lab_page("notebooks/start_here.ipynb")
+    follow(page, "The coasting disc", "1_predict.ipynb")
+    follow(page, "Measure", "2_measure.ipynb")
+    follow(page, "make runs of your own", "2b_make_runs.ipynb")
+
+    bench = panel(page).locator(".kit-bench")
+    bench.scroll_into_view_if_needed()
+    pushed = 0
+    for magnets, runs in PUSHES:
+        bench.get_by_role("button", name=str(magnets), exact=True).click()
+        for _ in range(runs):
+            pushed += 1
+            bench.get_by_role("button", name="Give it").click()
+            bench.get_by_role("button", name="Skip to the end").click()
+            bench.get_by_role("status").filter(has_text=f"It is at rest. Run {pushed}:").wait_for()
+            bench.get_by_role("button", name="Keep this run").click()
+            bench.get_by_role("status").filter(has_text=f"Kept: number of magnets {magnets}, trial").wait_for()
+    sources = panel(page).locator(".kit-box").filter(has_text="Whose runs do you use?").last
+    sources.get_by_label("the lesson's runs").uncheck()
+    sources.get_by_label("virtual bench").check()
+    sources.get_by_role("button", name="Use these runs").click()
+    expect(sources).to_contain_text("From now on you use virtual bench")
+
+    follow(page, "Measure", "2_measure.ipynb")
+    assert page.evaluate(RUN) == []
+    assert kernel_says(page, "set(stage.results['origin']), len(stage.results)") == "({'bench'}, 12)"
+    follow(page, "Average", "3_average.ipynb")
+    follow(page, "Find the trend", "4_trend.ipynb")
+    fitter = panel(page).locator(".kit-box").filter(has_text="Predict before you measure").first
+    fitter.get_by_role("button", name=re.compile("all", re.I)).first.click()
+    expect(fitter).to_contain_text(re.compile("Best first"))
+    assert kernel_says(page, "stage.trends('duration_s')[0].n") != ""
+    found = kernel_says(page, "[t.model for t in stage.trends('duration_s')][:3]")
+    assert "shifted inverse" in found
