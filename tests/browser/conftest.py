@@ -5,9 +5,9 @@
         page.get_by_role("button", name="...").click()
 
 `lab_page` opens a notebook from a temporary copy of the project's notebooks and data, runs it to the end, fails
-with the cell's own message if a cell fails, at the end if the page asked for anything outside this machine, and returns the Playwright page. What a test enters or saves stays in
-the copy, and every test gets a fresh one. Without a Chromium these tests are skipped, and say so; with
-KIT_REQUIRE_BROWSER=1 they fail instead.
+with the cell's own message if a cell fails, and returns the Playwright page. At the end it fails if the page asked
+for anything outside this machine. What a test enters or saves stays in the copy, and every test gets a fresh one.
+Without a Chromium these tests are skipped, and say so; with KIT_REQUIRE_BROWSER=1 they fail instead.
 """
 
 from __future__ import annotations
