@@ -171,7 +171,8 @@ def very_long(data, others, random):
     if how == 1:
         lines = data.split(b"\n")
         i = random.randrange(len(lines))
-        return b"\n".join([*lines[:i], *[lines[i]] * times, *lines[i:]])[:MOST_BYTES]
+        times = min(times, MOST_BYTES // (len(lines[i]) + 1) + 1)
+        return b"\n".join([*lines[:i], *[lines[i]] * times, *lines[i:]])
     return data * random.choice((2, 3, 20))
 
 
