@@ -53,13 +53,11 @@ def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, kernel_sa
     expect(sources).to_contain_text("From now on you use virtual bench")
 
     follow(page, "Measure", "2_measure.ipynb")
-    assert page.evaluate(RUN) == []
-    assert kernel_says(page, "set(stage.results['origin']), len(stage.results)") == "({'bench'}, 12)"
+    assert kernel_says(page, "(set(stage.results['origin']), len(stage.results))") == "({'bench'}, 12)"
     follow(page, "Average", "3_average.ipynb")
     follow(page, "Find the trend", "4_trend.ipynb")
     fitter = panel(page).locator(".kit-box").filter(has_text="Predict before you measure").first
     fitter.get_by_role("button", name=re.compile("all", re.I)).first.click()
     expect(fitter).to_contain_text(re.compile("Best first"))
-    assert kernel_says(page, "stage.trends('duration_s')[0].n") != ""
     found = kernel_says(page, "[t.model for t in stage.trends('duration_s')][:3]")
     assert "shifted inverse" in found
