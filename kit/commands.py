@@ -153,7 +153,7 @@ def _add_test(commands) -> argparse.ArgumentParser:
 
 
 def run_tests(chosen: argparse.Namespace) -> int:
-    """Linter, formatter, then every test in one run of pytest: fast ones first, the browser last."""
+    """Linter, formatter, then every test, on all processors; those in a browser last and one by one."""
     if (chosen.only or chosen.json) and not chosen.benchmarks:
         chosen.usage_error("--only and --json go with --benchmarks")
     if chosen.count and not chosen.fuzz:
@@ -168,9 +168,12 @@ def run_tests(chosen: argparse.Namespace) -> int:
     elif chosen.browser:
         checks = {"tests": ["pytest", "tests/browser"]}
     elif chosen.quick:
-        checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow"]
+        checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow", "-n", "auto"]
     else:
-        checks["tests"] = ["pytest", "tests", "notebooks", "--nbval-lax", "--nbval-current-env"]
+        everywhere = ["-n", "auto", "--dist", "loadfile"]  # the cells of a notebook belong together
+        notebooks = ["notebooks", "--nbval-lax", "--nbval-current-env"]
+        checks["tests"] = ["pytest", "tests/unit", "tests/published", *notebooks, *everywhere]
+        checks["tests in a browser"] = ["pytest", "tests/browser"]  # needs the machine to itself
     # Small matrix products are several times slower on two threads than on one.
     environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
     failed = []
@@ -181,7 +184,7 @@ def run_tests(chosen: argparse.Namespace) -> int:
     if failed:
         print(f"test: not passed: {', '.join(failed)}", file=sys.stderr)
         return BAD_INPUT
-    print(f"All passed, {launcher.seconds_since_start():.0f} s.")
+    print(f"{'Done' if chosen.benchmarks else 'All passed'}, {launcher.seconds_since_start():.0f} s.")
     return DONE
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from tests.benchmarks.race import Row
 
-__all__ = ["HEADINGS", "as_text"]
+__all__ = ["HEADINGS", "as_text", "number"]
 
 HEADINGS = ("item", "unit", "ours", "usual way", "floor", "usual/ours", "ours/floor", "goal", "usual way; floor; notes")
 
@@ -16,13 +16,13 @@ def as_text(rows: Sequence[Row]) -> str:
     cells = [HEADINGS, *(_cells(row) for row in rows)]
     widths = [max(len(line[j]) for line in cells) for j in range(len(HEADINGS))]
     lines = []
-    for number, line in enumerate(cells):
+    for place, line in enumerate(cells):
         padded = [
             cell.rjust(width) if 2 <= j <= 6 else cell.ljust(width)
             for j, (cell, width) in enumerate(zip(line, widths, strict=True))
         ]
         lines.append("  ".join(padded).rstrip())
-        if number == 0:
+        if place == 0:
             lines.append("  ".join("-" * width for width in widths))
     return "\n".join(lines)
 
@@ -32,17 +32,17 @@ def _cells(row: Row) -> tuple[str, ...]:
     return (
         row.item,
         row.unit,
-        _number(row.ours),
-        _number(row.usual),
-        _number(row.floor),
-        _number(row.gain, "×"),
-        _number(row.above_floor, "×"),
+        number(row.ours),
+        number(row.usual),
+        number(row.floor),
+        number(row.gain, "×"),
+        number(row.above_floor, "×"),
         row.goal,
         "; ".join(filter(None, notes)),
     )
 
 
-def _number(value: float | None, sign: str = "") -> str:
+def number(value: float | None, sign: str = "") -> str:
     """Three digits; – where there is no value."""
     if value is None:
         return "–"

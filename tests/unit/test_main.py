@@ -223,8 +223,9 @@ def checks(monkeypatch):
 def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(checks, capsys):
     ran, failing = checks
     assert commands.main(["test"]) == 0
-    assert [command[0] for command in ran] == ["ruff", "ruff", "pytest"]
-    assert ran[2] == ["pytest", "tests", "notebooks", "--nbval-lax", "--nbval-current-env"]
+    assert [command[0] for command in ran] == ["ruff", "ruff", "pytest", "pytest"]
+    assert {"tests/unit", "tests/published", "notebooks", "--nbval-lax", "-n"} <= set(ran[2])
+    assert ran[3] == ["pytest", "tests/browser"]  # the browser has the machine to itself
     failing.add("check")
     assert commands.main(["test"]) == 1
     assert ran[-1][0] == "pytest"  # the tests run all the same
@@ -234,7 +235,7 @@ def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(
 def test_parts_of_the_tests_can_be_chosen(checks):
     ran, _ = checks
     commands.main(["test", "--quick"])
-    assert ran[-1] == ["pytest", "tests/unit", "tests/published", "-m", "not slow"]
+    assert ran[-1] == ["pytest", "tests/unit", "tests/published", "-m", "not slow", "-n", "auto"]
     ran.clear()
     commands.main(["test", "--browser"])
     assert ran == [["pytest", "tests/browser"]]

@@ -1,0 +1,68 @@
+"""The README's tables, made from real output.
+
+    python3 -m tests.readme                      # the analysis of the demo lesson
+    python3 -m tests.readme benchmarks.json      # and the table of `python3 -m kit test --benchmarks --json …`
+
+Each stands between two remarks, `<!-- made: NAME -->` and `<!-- end -->`. A unit test compares the first with what the
+kit gives now. The pictures are made by the browser tests, see DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from pathlib import Path
+
+PROJECT = Path(__file__).parents[1]
+README = PROJECT / "README.md"
+LESSON = "datasets_demo/coasting_disc"
+
+
+def analysis_block() -> str:
+    """What `python3 -m kit analyse` prints for the demo lesson, its long sentences folded."""
+    from kit.analysis import analyse, summary_text
+
+    lines = summary_text(analyse(PROJECT / LESSON)).splitlines()
+    return "\n".join(["", "```text", *(part for line in lines for part in _folded(line)), "```", ""])
+
+
+def benchmarks_block(path: str | Path) -> str:
+    """The benchmark table as Markdown."""
+    from tests.benchmarks.table import number
+
+    rows = json.loads(Path(path).read_text(encoding="utf-8"))
+    lines = ["", "| what | ours | the usual way | usual/ours |", "|---|---|---|---|"]
+    for row in rows:
+        usual = f"{number(row['usual'])} ({row['usual_what']})" if row["usual"] is not None else "–"
+        lines.append(f"| {row['item']} ({row['unit']}) | {number(row['ours'])} | {usual} | {number(row['gain'], '×')} |")
+    return "\n".join([*lines, ""])
+
+
+def block(text: str, name: str) -> str:
+    """What stands in a README between the remarks of this name."""
+    return re.search(rf"<!-- made: {name} -->\n(.*?)<!-- end -->", text, flags=re.S)[1]
+
+
+def with_block(text: str, name: str, content: str) -> str:
+    """The README with another content between those remarks."""
+    return text.replace(f"<!-- made: {name} -->\n{block(text, name)}", f"<!-- made: {name} -->\n{content}")
+
+
+def _folded(line: str, width: int = 110) -> list[str]:
+    from textwrap import wrap
+
+    indent = " " * (len(line) - len(line.lstrip()))
+    return wrap(line, width, subsequent_indent=indent + "  ", replace_whitespace=False) if len(line) > width else [line]
+
+
+def main(arguments: list[str]) -> None:
+    """Write the README's tables anew."""
+    text = with_block(README.read_text(encoding="utf-8"), "analysis", analysis_block())
+    for path in arguments[:1]:
+        text = with_block(text, "benchmarks", benchmarks_block(path))
+    README.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,42 @@
+"""The README says what is so: its output is the kit's, its commands and files exist."""
+
+import re
+
+import pytest
+
+from kit.commands import parser
+from tests.readme import PROJECT, README, analysis_block, benchmarks_block, block, with_block
+
+TEXT = README.read_text(encoding="utf-8")
+
+
+def test_the_analysis_shown_is_what_the_kit_prints():
+    assert block(TEXT, "analysis") == analysis_block(), "run `python3 -m tests.readme`"
+
+
+@pytest.mark.parametrize("path", sorted(set(re.findall(r"\]\((?!https?:)([^)#]+)\)|`(notebooks/[\w/.]+)`", TEXT))))
+def test_every_file_it_names_is_there(path):
+    name = "".join(path)
+    assert (PROJECT / name).exists() or (PROJECT / f"{name}.ipynb").exists(), name
+
+
+def test_every_command_it_names_is_there_with_its_options():
+    commands = parser()._subparsers._group_actions[0].choices
+    for command, rest in re.findall(r"python3 -m kit ([a-z-]+)([^\n`]*)", TEXT):
+        assert command in commands, command
+        known = commands[command].format_help()
+        for option in re.findall(r"--[a-z-]+", rest):
+            assert option in known, f"{command} {option}"
+
+
+def test_a_block_is_replaced_and_nothing_else():
+    assert with_block("a\n<!-- made: x -->\nold\n<!-- end -->\nb", "x", "new\n") == "a\n<!-- made: x -->\nnew\n<!-- end -->\nb"
+
+
+def test_the_benchmark_table_as_markdown(tmp_path):
+    path = tmp_path / "rows.json"
+    path.write_text(
+        '[{"item": "read", "unit": "ms", "ours": 1.5, "usual": 3.0, "usual_what": "slowly", "gain": 2.0},'
+        ' {"item": "missed", "unit": "files", "ours": 0, "usual": null, "usual_what": "", "gain": null}]'
+    )
+    assert "| read (ms) | 1.5 | 3 (slowly) | 2 × |\n| missed (files) | 0 | – | – |" in benchmarks_block(path)
