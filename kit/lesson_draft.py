@@ -65,7 +65,9 @@ def lesson_from(model: Lesson, fields: Mapping[str, object], questions: Sequence
             supported = choice_id if place == typed.supported else supported
         asked.append(Question(question_id, typed.stage, typed.text.strip(), tuple(choices), typed.shuffle))
         key[question_id] = {"supported": supported, "ideas": {k: v for k, v in ideas.items() if v}}
-    return replace(model, **fields, questions=tuple(asked)), key
+    ids = {question.id for question in asked}
+    claims = [replace(c, ask_first=c.ask_first if c.ask_first in ids else "") for c in model.claims]
+    return replace(model, **fields, questions=tuple(asked), claims=tuple(claims)), key
 
 
 def check_draft(

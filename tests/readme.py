@@ -35,7 +35,9 @@ def benchmarks_block(path: str | Path) -> str:
     lines = ["", "| what | ours | the usual way | usual/ours |", "|---|---|---|---|"]
     for row in rows:
         usual = f"{number(row['usual'])} ({row['usual_what']})" if row["usual"] is not None else "–"
-        lines.append(f"| {row['item']} ({row['unit']}) | {number(row['ours'])} | {usual} | {number(row['gain'], '×')} |")
+        lines.append(
+            f"| {row['item']} ({row['unit']}) | {number(row['ours'])} | {usual} | {number(row['gain'], '×')} |"
+        )
     return "\n".join([*lines, ""])
 
 

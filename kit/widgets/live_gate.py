@@ -201,7 +201,8 @@ class LiveGateBox(widgets.VBox):
         self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **_FIELD)
         label = f"{name_of(self._x)}:" if self._x else ""
         if len(values):
-            self._value = widgets.Dropdown(description=label, options=list(values), **_FIELD)
+            options = [(_short(value), value) for value in values]
+            self._value = widgets.Dropdown(description=label, options=options, **_FIELD)
         else:
             self._value = widgets.FloatText(description=label, **_FIELD)
         self._start = action("Start", lambda: self._try(self.start))

@@ -7,6 +7,7 @@ heard (within a library's own code) is ended, with its process, by `faulthandler
 from __future__ import annotations
 
 import faulthandler
+import re
 import resource
 import shutil
 import signal
@@ -93,8 +94,16 @@ def fuzz(kind: str, count: int, seed: int, keep_in: Path) -> Tally:
             for number, files, random in cases(KINDS[kind], count, seed):
                 _fill(folder, files.items())
                 tally.run(f"{seed}-{number}", lambda random=random: KINDS[kind].check(folder, random), keep)
-    tally.peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
+    tally.peak_mb = peak_mb()
     return tally
+
+
+def peak_mb() -> float:
+    """Most memory this program ever held, MB. Linux counts in `ru_maxrss` what the parent held before it started us."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        return int(re.search(r"VmHWM:\s+(\d+) kB", status.read_text())[1]) / 2**10
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
 
 
 def _run_written(tally: Tally, folder: Path, count: int, seed: int, keep) -> None:

@@ -45,7 +45,7 @@ def test_what_is_typed_is_made_into_a_lesson_that_passes_its_check(form, tmp_pat
     assert check_lesson(form.made) == []
     lesson = load_lesson(form.made / "student" / "mine")
     assert (lesson.title, lesson.level, lesson.start_period_s) == ('Pads & "brakes"\\', "open", 0.3)
-    assert [q.id for q in lesson.questions] == ["six-pads", "speed-line", "what-if-the"]
+    assert [q.id for q in lesson.questions] == ["six-pads", "speed-line", "level", "what-if-the"]
     assert lesson.questions[0].choices[-1].id == "it-depends"
     key = load_key(form.made / "teacher", lesson)
     assert key["what-if-the"] == {
@@ -86,8 +86,16 @@ def test_a_warning_stops_nobody(form):
 
 def test_a_question_whose_text_is_emptied_is_left_out(form):
     form.fields.questions[1].text.value = " "
-    assert [q.id for q in form.lesson.questions] == ["six-pads"]
-    assert set(form.key) == {"six-pads"}
+    assert [q.id for q in form.lesson.questions] == ["six-pads", "level"]
+    assert set(form.key) == {"six-pads", "level"}
+
+
+def test_a_claim_no_longer_asks_a_question_that_was_left_out():
+    model = load_lesson(DEMO / "felt_brake")
+    lesson, key = lesson_from(model, {}, [])
+    assert [claim.ask_first for claim in model.claims] == ["level"]
+    assert [claim.ask_first for claim in lesson.claims] == [""]
+    assert [f for f in check_draft(lesson, key) if "ask_first" in f.key] == []
 
 
 def test_changing_to_another_model_and_back_loses_nothing(form):

@@ -30,7 +30,10 @@ def test_every_command_it_names_is_there_with_its_options():
 
 
 def test_a_block_is_replaced_and_nothing_else():
-    assert with_block("a\n<!-- made: x -->\nold\n<!-- end -->\nb", "x", "new\n") == "a\n<!-- made: x -->\nnew\n<!-- end -->\nb"
+    assert (
+        with_block("a\n<!-- made: x -->\nold\n<!-- end -->\nb", "x", "new\n")
+        == "a\n<!-- made: x -->\nnew\n<!-- end -->\nb"
+    )
 
 
 def test_the_benchmark_table_as_markdown(tmp_path):
