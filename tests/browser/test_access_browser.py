@@ -169,6 +169,7 @@ def each_part(page):
         page.get_by_role("button", name=f"Show: {part}").click()
         cover = page.get_by_role("button", name="Cover it again")
         cover.wait_for()
+        page.wait_for_function("() => !document.querySelector('.class-view').textContent.startsWith('Covered.')")
         yield
         cover.click()
         page.get_by_role("button", name=f"Show: {part}").wait_for()
@@ -268,6 +269,7 @@ def test_it_fits(opened, width):
     """A laptop's page enlarged four times leaves 342 px for our boxes; a projector shows 1920 px."""
     if width == 342:
         opened.set_viewport_size({"width": 700, "height": 700})
+        opened.wait_for_function("() => (document.querySelector('.jp-OutputArea-output')?.clientWidth ?? 0) < 700")
         boxes = opened.evaluate("document.querySelector('.jp-OutputArea-output')?.clientWidth ?? 600")
         opened.set_viewport_size({"width": 700 - boxes + width, "height": 700})
         opened.wait_for_function(
