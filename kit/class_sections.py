@@ -150,6 +150,16 @@ def _tests(found: Moves, marked: bool) -> str:
     return "".join(paragraph(line, "cv-quiet") for line in lines)
 
 
+def _confidence_numbers(table: pd.DataFrame) -> str:
+    """What the chart shows, as a table."""
+    rows = []
+    for band in table.itertuples(index=False):
+        shares = [f"{100 * v:.0f} %" if isfinite(v) else number_or_dash(v) for v in (band.share, band.low, band.high)]
+        counts = [count_cell(int(band.n)), count_cell(int(band.supported))]
+        rows.append([escape(BANDS[band.confidence]), *counts, *(f"<td>{share}</td>" for share in shares), ""])
+    return table_html(["", "answers", "data support", "share", "95 %: from", "to"], rows)
+
+
 def _confidence(show: Show) -> str:
     html = "<h3>How sure, and how often did the data agree?</h3>"
     if not show.overview.supported:
@@ -160,6 +170,7 @@ def _confidence(show: Show) -> str:
         if not n:
             continue
         html += f"<h4>{words.capitalize()}</h4>{confidence_chart(table, [BANDS[b] for b in table['confidence']])}"
+        html += fold("The numbers of this chart", _confidence_numbers(table))
         few = " (too few to judge how good confidence is)" if questions < 2 else ""
         html += paragraph(
             f"{count_of(n, 'answer')} to {count_of(questions, 'question')}{few}. Grey: what the words claim. Line: "
