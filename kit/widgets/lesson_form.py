@@ -92,6 +92,8 @@ class LessonForm(widgets.VBox):
         except KitError as error:
             self.lesson, self.findings = None, [Finding.of(error, "form")]
         show_findings(self.findings, self.message, self.table)
+        if self.made_message.problem:  # what was said of an earlier state holds no longer
+            self.made_message.say("")
 
     # --- making it ------------------------------------------------------------------------------------------------
 

@@ -120,7 +120,7 @@ def _pages(chromium: str, folder: Path):
 
     names = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTERLAB_WORKSPACES_DIR", "IPYTHONDIR")
     home = {name: str(folder / name.lower()) for name in names}
-    lab = Lab(folder, free_port(), options=("--expose-app-in-browser",), environment=home)
+    lab = Lab(folder, free_port(0), options=("--expose-app-in-browser",), environment=home)
     try:
         lab.wait_until_it_answers("")
         with sync_playwright() as playwright:

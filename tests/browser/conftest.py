@@ -101,7 +101,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     names = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "JUPYTERLAB_WORKSPACES_DIR", "IPYTHONDIR")
     server = Lab(
         tmp_path_factory.mktemp("lab"),
-        free_port(),
+        free_port(0),  # any: several tests may run at once
         options=("--expose-app-in-browser",),
         environment={name: str(home / name.lower()) for name in names},
     )

@@ -71,16 +71,20 @@ PAGES = {
     "start": Opened("start_here.ipynb"),
     "predict": Opened("coasting_disc/1_predict.ipynb", press="Seal my answer", says="choose an answer first"),
     "measure": Opened("coasting_disc/2_measure.ipynb", press="Use these thresholds", says="Every run now counts from"),
+    "runs": Opened("coasting_disc/2b_make_runs.ipynb", press="Start", says="No port is chosen"),
     "average": Opened("coasting_disc/3_average.ipynb", press="Save what I see", says="there is nothing written"),
     "trend": Opened("coasting_disc/4_trend.ipynb", press="Save what I see", says="there is nothing written"),
     "explain": Opened("coasting_disc/5_explain.ipynb", press="Save my explanation", says="there is nothing written"),
+    "investigate": Opened(
+        "coasting_disc/6_investigate.ipynb", press="Save my answer to this claim", says="there is nothing written"
+    ),
     "class": Opened("teacher/class_overview.ipynb", press="Show: Who handed in", says="Shown", parts=STEPS),
     "others": Opened(cells=(OTHERS, AGREEMENT, CLAIM, PLANNER, SOUND)),
 }
 
 # In the page: what is ours, and what of it the Tab key should reach, in order.
 HELPERS = """
-window.OURS = ".kit-box, .kit-picker, .kit-slow, .kit-curve, .kit-plot, .class-view";
+window.OURS = ".kit-box, .kit-bench, .kit-picker, .kit-slow, .kit-curve, .kit-plot, .class-view";
 window.ours = () => [...document.querySelectorAll(OURS)].filter((node) => !node.parentElement?.closest(OURS));
 window.seen = (node) => node.checkVisibility({ visibilityProperty: true });
 window.shown = (node) => node.outerHTML.replace(/\\s+/g, " ").slice(0, 120);

@@ -1,11 +1,17 @@
-"""A remote student's path: from the start page to a fitted trend, with nothing but the virtual bench and a browser."""
+"""A remote student's path: from the start page to a fitted trend, with nothing but the virtual bench and a browser.
 
+With KIT_PICTURES=FOLDER the README's picture of the bench is taken anew into that folder.
+"""
+
+import os
 import re
+from pathlib import Path
 
 from playwright.sync_api import expect
 
 PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
 
+PICTURES = os.environ.get("KIT_PICTURES")
 NOTEBOOK_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
 RUN = """async () => {
     const panel = jupyterapp.shell.currentWidget;
@@ -42,6 +48,9 @@ def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, kernel_sa
         for _ in range(runs):
             pushed += 1
             bench.get_by_role("button", name="Give it").click()
+            if pushed == 1 and PICTURES:  # of the README, in motion
+                page.wait_for_timeout(6000)
+                bench.screenshot(path=Path(PICTURES) / "bench.png")
             bench.get_by_role("button", name="Skip to the end").click()
             bench.get_by_role("status").filter(has_text=f"It is at rest. Run {pushed}:").wait_for()
             bench.get_by_role("button", name="Keep this run").click()

@@ -307,7 +307,7 @@ def test_a_taken_port_is_refused_and_another_is_found():
 
 
 def test_a_server_that_cannot_start_says_why(tmp_path):
-    server = lab.Lab(tmp_path, lab.free_port(), options=("--no-such-option",))
+    server = lab.Lab(tmp_path, lab.free_port(0), options=("--no-such-option",))
     try:
         with pytest.raises(KitError, match=r"(?s)JupyterLab did not start\. Its last lines were:.*no-such-option"):
             server.wait_until_it_answers("x.ipynb")
@@ -320,7 +320,7 @@ def test_a_server_that_cannot_start_says_why(tmp_path):
 @pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
 def test_open_prints_an_address_that_answers_and_stops_cleanly(end):
     with subprocess.Popen(
-        [sys.executable, "-m", "kit", "open", "--no-browser", "--port", str(lab.free_port())],
+        [sys.executable, "-m", "kit", "open", "--no-browser", "--port", str(lab.free_port(0))],
         cwd=launcher.PROJECT,
         env=launcher.project_environment(),
         stdin=subprocess.DEVNULL,
