@@ -17,7 +17,7 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Iter
         "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
         "were made. Choose one way or several. Each run you keep goes into your workbook.",
     )
-    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.runs()'
+    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
     if lesson.bench is not None:
         yield (
             "markdown",
@@ -30,7 +30,7 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Iter
         "markdown",
         "## With a gate of your own\n\n"
         "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
-        "safety rules come first. Read the cautions on page 2 before anything spins.",
+        "safety rules come first. Read the cautions at the top of this page before anything spins.",
     )
     yield "code", "make.live_gate()"
     yield (
@@ -47,8 +47,9 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Iter
     yield "code", "make.add_files()"
     yield (
         "markdown",
-        "## Whose runs count?\n\n"
+        "## What you have, and whose runs count\n\n"
         "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
     )
+    yield "code", "make.runs()"
     yield "code", "make.sources()"
     yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."

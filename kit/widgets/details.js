@@ -15,7 +15,7 @@ function render({ model, el }) {
     summary.textContent = model.get("summary");
     const unbroken = (text) => text.replace(/ (?=[%±=]|s\b)|(?<==) /g, "\u00a0"); // keep signs and units on the line
     content.replaceChildren(...model.get("paragraphs").map((text) => make("p", unbroken(text))));
-    if (!model.get("rows").length) return;
+    if (!model.get("columns").length) return;
     const table = make("table", "", { class: "kit-table" });
     const head = table.createTHead().insertRow();
     for (const name of model.get("columns")) head.append(make("th", name, { scope: "col" }));

@@ -159,7 +159,7 @@ class LiveGateBox(widgets.VBox):
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"
-        self._details.layout.display = "none"
+        self._details.show([], _table((), ()))
         self._start.disabled, self._stop.disabled = True, False
         self.plot.clear()
         self._show_numbers()
@@ -209,7 +209,7 @@ class LiveGateBox(widgets.VBox):
         self._stop = action("Stop", lambda: self._try(self.stop), disabled=True)
         self._start.add_class("mod-active")
         self.plot, self.say, self._details = LivePlot(), Say(), Details(summary="Show the turns as numbers")
-        self._details.layout.display = "none"
+        self._details.show([], _table((), ()))
         self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
         self._keep = action("Keep this run", lambda: self._try(self.keep))
         self._keeping = row_of(self._note, self._keep)
@@ -231,7 +231,6 @@ class LiveGateBox(widgets.VBox):
             self.say.say(*gate.report(), "That makes no run. Check the gate, and start again.")
             return
         self._details.show([], _table(*periods))
-        self._details.layout.display = ""
         self._keep.disabled = False
         self._keeping.layout.display = ""
         self.say.say(*gate.report(), "Keep it, or start again: the log stays on disk either way.")

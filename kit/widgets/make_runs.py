@@ -20,7 +20,7 @@ from .add_files import AddFiles
 from .bench import Bench
 from .data_sources import DataSources
 from .live_gate import LiveGateBox
-from .parts import Say, action, heading, html_table, note
+from .parts import Say, action, heading, html_table, note, safety_first, stack_of
 from .tap_along import TapAlong
 from .workbook_file import attempt, download_link
 
@@ -51,6 +51,14 @@ class MakeRuns:
     def own(self) -> OwnRuns:
         """The runs the group made itself."""
         return self.progress.own
+
+    def welcome(self) -> widgets.Widget:
+        """What is kept so far, and what to beware of."""
+        count = len(self.own.runs)
+        kept = (
+            f"You have kept {count} run{'s' if count != 1 else ''} of your own." if count else "You have no runs yet."
+        )
+        return stack_of("kit-box", note(kept), *safety_first(self.lesson.safety))
 
     def bench(self) -> widgets.Widget:
         """The simulated apparatus. Pushes made before are there again, kept or not."""

@@ -14,12 +14,14 @@ import traitlets as t
 __all__ = [
     "Details",
     "Say",
+    "action",
     "choice_of",
     "heading",
     "html_table",
     "joined_scripts",
     "note",
     "row_of",
+    "safety_first",
     "side_of",
     "stack_of",
 ]
@@ -101,6 +103,15 @@ def heading(text: str) -> widgets.HTML:
 def note(text: str) -> widgets.HTML:
     """A paragraph of plain text."""
     return widgets.HTML(f"<p>{html.escape(text)}</p>")
+
+
+def safety_first(cautions: Sequence[str]) -> list[Details]:
+    """A lesson's cautions to unfold; nothing where it has none."""
+    if not cautions:
+        return []
+    folded = Details(summary="Safety first: read this before anything spins")
+    folded.show(list(cautions))
+    return [folded]
 
 
 def choice_of(question: str, options: Sequence[tuple[str, object]]) -> widgets.ToggleButtons:

@@ -24,7 +24,7 @@ from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html,
 from .comparison_log import ComparisonLog
 from .data_sources import DataSources
 from .hand_in import HandInBox
-from .parts import Details, Say, action, heading, html_table, note
+from .parts import Say, action, heading, html_table, note, safety_first
 from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
 from .stage_investigate import InvestigateSteps
@@ -88,10 +88,7 @@ class Stage(InvestigateSteps):
             parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
-        if self.lesson.safety:
-            cautions = Details(summary="Safety first: read this before anything spins")
-            cautions.show(list(self.lesson.safety))
-            parts.append(cautions)
+        parts += safety_first(self.lesson.safety)
         return _box(*parts)
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:

@@ -47,6 +47,7 @@ function render({ model, el }) {
   const note = make("input", { type: "text", class: "tap-note", value: get("note"), onchange: () => put({ note: note.value }) });
   const cells = make("div", { class: "live-numbers", "aria-hidden": "true" });
   const canvas = make("canvas", { class: "live-canvas tap-canvas", role: "img" });
+  const numbers = make("table", { class: "kit-table" });
   el.classList.add("kit-tap", "kit-box", "kit-live");
   el.setAttribute("role", "group");
   el.setAttribute("aria-label", "Time the turns by tapping along");
@@ -56,6 +57,7 @@ function render({ model, el }) {
       make("label", { class: "tap-ask tap-right" }, "The dot blinks every ", beat), practise),
     stage,
     make("div", { class: "tap-main" }, pad, canvas),
+    make("details", { class: "kit-details" }, make("summary", {}, "The taps in numbers"), make("div", { class: "kit-scroll", tabindex: 0, role: "region", "aria-label": "The taps in numbers" }, numbers)),
     make("div", { class: "tap-row" }, cells, undoOne, clear),
     said,
     make("div", { class: "tap-row" }, make("label", { class: "tap-ask tap-wide" }, "Note (if anything was odd): ", note), save, load),
@@ -185,6 +187,9 @@ function render({ model, el }) {
     cells.replaceChildren(...[["taps", String(taps.length)], ["last turn took", last], ["since the first tap", whole]].map(
       ([name, value]) => make("div", { class: "live-number" }, make("small", {}, name), make("strong", {}, value))));
     canvas.setAttribute("aria-label", `Turn period against time. Taps: ${taps.length}. Last turn took: ${last}.`);
+    const row = (kind, ...texts) => make("tr", {}, ...texts.map((text) => make(kind, {}, text)));
+    numbers.replaceChildren(make("thead", {}, row("th", "time since the first tap (s)", "one turn took (s)")),
+      make("tbody", {}, ...taps.slice(1).map((v, i) => row("td", ((v - taps[0]) / 1000).toFixed(2), ((v - taps[i]) / 1000).toFixed(2)))));
     for (const part of [save, load]) part.disabled = taps.length < 2;
     frame ||= requestAnimationFrame(() => {
       frame = 0;

@@ -116,8 +116,10 @@ PLOTS = """() => ours().flatMap((root) => [...root.querySelectorAll(".js-plotly-
     .filter((plot) => !plot.closest("[aria-hidden=true]") && !plot.parentElement.closest(".js-plotly-plot"))
     .map((plot) => {
         const named = plot.closest("[aria-label]:is([role=img], [role=figure], [role=group])");
-        const table = plot.closest(".kit-plot, .kit-box, .kit-picker, .class-view")
-            ?.querySelector("table :is(td, th), .kit-curve-fields input"); // also one that is folded in
+        const boxes = ".kit-plot, .kit-box, .kit-picker, .class-view", own = plot.closest(boxes);
+        const table = [own, own?.parentElement.closest(boxes)] // alone in a box: beside that box
+            .map((box) => box?.querySelector("table :is(td, th), .kit-curve-fields input"))
+            .find(Boolean); // also one that is folded in
         return [shown(plot), named?.getAttribute("aria-label") ?? "", table !== null && table !== undefined];
     })"""
 MOVING = """() => ours().flatMap((root) => [root, ...root.querySelectorAll("*")])
@@ -134,7 +136,8 @@ TOO_WIDE = """() => ours().filter(seen).flatMap((root) => {
         return false;
     };
     const parts = [...root.querySelectorAll("*")].filter((node) => seen(node) && !inOwnBox(node)
-        && !node.parentElement.closest("svg, .js-plotly-plot") && !node.closest(".pick-hidden, option"));
+        && !node.parentElement.closest("svg, .js-plotly-plot") && !node.closest("svg[aria-hidden=true]")
+        && !node.closest(".pick-hidden, option"));
     const out = parts.filter((node) => node.getBoundingClientRect().right > right);
     const cut = parts.filter((node) => node.matches("button, label, p, h3, h4, summary, legend, td, th, span")
         && getComputedStyle(node).overflowX === "hidden" && node.scrollWidth > node.clientWidth + 1);
@@ -159,7 +162,8 @@ def opened(request, shared_pages):
         page.add_style_tag(content=LAYOUT_ALL)
         page.evaluate("jupyterapp.commands.execute('application:toggle-left-area')")
         page.wait_for_function(
-            "() => [...document.querySelectorAll('.kit-plot')].every((plot) => plot.querySelector('.js-plotly-plot'))"
+            """() => [...document.querySelectorAll('.kit-plot')].filter((plot) => plot.checkVisibility())
+                .every((plot) => plot.querySelector('.js-plotly-plot'))"""  # some wait for an answer before they show
         )
         yield helped(page)
 
