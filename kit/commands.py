@@ -22,6 +22,8 @@ __all__ = ["main"]
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
 RULES = ("interpolated", "whole-turns", "law")
+# Two browsers at a time, whatever the machine: pages wait a lot. One that was starved gets a second try.
+BROWSER_TESTS = ["pytest", "tests/browser", "-n", "2", "--dist", "loadfile", "--reruns", "1"]
 COMPUTING = ("numpy", "pandas", "scipy")  # what a command without a screen needs
 
 
@@ -153,7 +155,7 @@ def _add_test(commands) -> argparse.ArgumentParser:
 
 
 def run_tests(chosen: argparse.Namespace) -> int:
-    """Linter, formatter, then every test, on all processors; those in a browser last and one by one."""
+    """Linter, formatter, then every test, on all processors; those in a browser last."""
     if (chosen.only or chosen.json) and not chosen.benchmarks:
         chosen.usage_error("--only and --json go with --benchmarks")
     if chosen.count and not chosen.fuzz:
@@ -166,14 +168,14 @@ def run_tests(chosen: argparse.Namespace) -> int:
     elif chosen.fuzz:
         checks = {"fuzzing": ["tests.fuzz", *([f"--count={chosen.count}"] if chosen.count else [])]}
     elif chosen.browser:
-        checks = {"tests": ["pytest", "tests/browser"]}
+        checks = {"tests in a browser": BROWSER_TESTS}
     elif chosen.quick:
         checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow", "-n", "auto"]
     else:
         everywhere = ["-n", "auto", "--dist", "loadfile"]  # the cells of a notebook belong together
         notebooks = ["notebooks", "--nbval-lax", "--nbval-current-env"]
         checks["tests"] = ["pytest", "tests/unit", "tests/published", *notebooks, *everywhere]
-        checks["tests in a browser"] = ["pytest", "tests/browser"]  # needs the machine to itself
+        checks["tests in a browser"] = BROWSER_TESTS
     # Small matrix products are several times slower on two threads than on one.
     environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
     failed = []

@@ -225,7 +225,7 @@ def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(
     assert commands.main(["test"]) == 0
     assert [command[0] for command in ran] == ["ruff", "ruff", "pytest", "pytest"]
     assert {"tests/unit", "tests/published", "notebooks", "--nbval-lax", "-n"} <= set(ran[2])
-    assert ran[3] == ["pytest", "tests/browser"]  # the browser has the machine to itself
+    assert ran[3][:2] == ["pytest", "tests/browser"]  # last, since it takes longest
     failing.add("check")
     assert commands.main(["test"]) == 1
     assert ran[-1][0] == "pytest"  # the tests run all the same
@@ -238,7 +238,7 @@ def test_parts_of_the_tests_can_be_chosen(checks):
     assert ran[-1] == ["pytest", "tests/unit", "tests/published", "-m", "not slow", "-n", "auto"]
     ran.clear()
     commands.main(["test", "--browser"])
-    assert ran == [["pytest", "tests/browser"]]
+    assert [command[:2] for command in ran] == [["pytest", "tests/browser"]]
     ran.clear()
     commands.main(["test", "--benchmarks", "--only", "sound", "--only", "drag-laws", "--json", "table.json"])
     assert ran == [["tests.benchmarks", "--only", "sound", "--only", "drag-laws", "--json", "table.json"]]
