@@ -17,7 +17,7 @@ from .passes import Run
 from .runfolder import LIST_NAME, list_rows
 from .speed import SpeedCurve, prepare
 from .threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_stop, common_threshold, measure
-from .wording import count_of
+from .wording import condition_value, count_of
 
 __all__ = ["check_data"]
 
@@ -261,7 +261,7 @@ def _threshold_words(status: str, curves: Sequence[SpeedCurve]) -> tuple[str, st
 
 
 def _values(values) -> str:
-    return ", ".join(f"{value:g}" if isinstance(value, float | int) else str(value) for value in values)
+    return ", ".join(map(condition_value, values))
 
 
 def _round_up(value: float) -> int:

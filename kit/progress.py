@@ -170,9 +170,10 @@ class Progress:
 
     def measured(self) -> list[Measured]:
         """The averages of both quantities, each with its standard uncertainty from the pooled scatter."""
+        results = self.results
         return [
             Measured(f"{words}, {self.lesson.x_words} {row[self.x]:g}", row["mean"], row["pooled_u"], unit)
             for quantity, (words, unit) in QUANTITIES.items()
-            for _, row in self.averages(quantity).iterrows()
+            for _, row in average(results, self.x, quantity).iterrows()
             if row["pooled_u"] > 0
         ]

@@ -10,11 +10,13 @@ import re
 from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Context, Decimal
 from math import isfinite
+from numbers import Real
 
 __all__ = [
     "DASH",
     "axis_title",
     "case_of",
+    "condition_value",
     "count_of",
     "interval",
     "join_words",
@@ -141,6 +143,11 @@ def axis_title(column: str) -> str:
     if not unit:
         return name
     return f"{name} ({unit})"
+
+
+def condition_value(value: float | str) -> str:
+    """A condition's value alone, without needless digits: "3", "2.5", "carpet"."""
+    return f"{value:g}" if isinstance(value, Real) else str(value)
 
 
 def case_of(column: str, value: float | str) -> str:

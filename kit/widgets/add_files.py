@@ -13,11 +13,12 @@ from ..gatelog import preview, read_log, split, split_proposal
 from ..journal import write_new
 from ..logcolumns import conditions_from_name, number_or_word
 from ..passes import Run
+from ..wording import condition_value
 from .parts import Say, action, heading, html_table, note, row_of
+from .workbook_file import UPLOAD_LIMIT
 
 __all__ = ["AddFiles", "keep_file"]
 
-UPLOAD_LIMIT = 9_000_000  # the notebook server drops larger uploads without a word
 UNITS = {"as found": None, "seconds": "s", "milliseconds": "ms", "microseconds": "us"}
 Keep = Callable[[Run], Run]
 
@@ -167,9 +168,7 @@ class FileCard(widgets.VBox):
             box = widgets.Checkbox(
                 value=True, indent=False, description=f"Run {number}: {len(run.pass_times_s)} passes in {long_s:.1f} s"
             )
-            field = widgets.Text(
-                value=f"{known:g}" if isinstance(known, float) else str(known), description=self.x_label
-            )
+            field = widgets.Text(value=condition_value(known), description=self.x_label)
             field.style.description_width = "initial"
             self.boxes.append(box)
             self.conditions.append(field)

@@ -20,7 +20,7 @@ import traitlets as t
 from ..capture import LiveGate
 from ..capture_ports import list_ports, open_port
 from ..errors import KitError
-from ..wording import DASH, name_of, number
+from ..wording import DASH, condition_value, name_of, number
 from .parts import Details, Say, action, joined_scripts, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
@@ -147,7 +147,7 @@ class LiveGateBox(widgets.VBox):
                 _LISTENING.pop(name).stop()
             source = open_port(name, self._baud)
         chosen = self.conditions
-        stem = "_".join(f"{key}-{_short(value)}" for key, value in chosen.items()) or "gate"
+        stem = "_".join(f"{key}-{condition_value(value)}" for key, value in chosen.items()) or "gate"
         how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
         try:
             self.gate = LiveGate(source, self.folder, name=stem, **how).start()
@@ -201,7 +201,7 @@ class LiveGateBox(widgets.VBox):
         self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **_FIELD)
         label = f"{name_of(self._x)}:" if self._x else ""
         if len(values):
-            options = [(_short(value), value) for value in values]
+            options = [(condition_value(value), value) for value in values]
             self._value = widgets.Dropdown(description=label, options=options, **_FIELD)
         else:
             self._value = widgets.FloatText(description=label, **_FIELD)
@@ -255,10 +255,6 @@ class LiveGateBox(widgets.VBox):
 def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:
     """(time since the first pass, duration of the turn that ends there) of each pass that closes a turn."""
     return times_s[flags:] - times_s[:1], times_s[flags:] - times_s[:-flags]
-
-
-def _short(value: float | str) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _table(times, periods) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from ..lesson import Lesson
 from ..own_runs import ORIGINS, OwnRuns, write_folder
 from ..passes import Run
 from ..progress import Progress
+from ..wording import condition_value
 from ..workbook import Workbook, friendly_code
 from .add_files import AddFiles
 from .bench import Bench
@@ -176,10 +177,6 @@ def zipped(runs: list[Run]) -> bytes:
 
 def _case(lesson: Lesson, run: Run) -> str:
     """The conditions of a run in words: what is changed first, then what else was unusual."""
-    words = [f"{lesson.x_label} {_short(run.conditions.get(lesson.x, '?'))}"]
-    words += [f"{name} {_short(value)}" for name, value in run.conditions.items() if name != lesson.x]
+    words = [f"{lesson.x_label} {condition_value(run.conditions.get(lesson.x, '?'))}"]
+    words += [f"{name} {condition_value(value)}" for name, value in run.conditions.items() if name != lesson.x]
     return ", ".join(words)
-
-
-def _short(value) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -18,7 +18,7 @@ from ..summary import table_rows
 from ..threshold import common_stop
 from ..trend import same_shape
 from ..trials import compare_methods
-from ..wording import plus_minus
+from ..wording import condition_value, plus_minus
 from ..workbook import Workbook
 from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .comparison_log import ComparisonLog
@@ -141,7 +141,7 @@ class Stage(InvestigateSteps):
             missed = sum(r.passes for r in run.repairs if r.kind == "missed")
             rows.append(
                 {
-                    self.lesson.x_label: _short(run.conditions.get(self.lesson.x, "")),
+                    self.lesson.x_label: condition_value(run.conditions.get(self.lesson.x, "")),
                     "trial": run.trial,
                     "passes logged": len(run.pass_times_s),
                     "logged twice": bounces,
@@ -213,7 +213,7 @@ class Stage(InvestigateSteps):
             found = compare_methods(pairs[self.lesson.x], pairs[quantity], pairs["mean"], unit)
             shown = pd.DataFrame(
                 {
-                    self.lesson.x_label: pairs[self.lesson.x].map(_short),
+                    self.lesson.x_label: pairs[self.lesson.x].map(condition_value),
                     "by hand": pairs[quantity].map("{:.4g}".format),
                     "gate": pairs["mean"].map("{:.4g}".format),
                     "difference": found.pairs["difference"].map("{:+.2g}".format),
@@ -268,7 +268,7 @@ class Stage(InvestigateSteps):
         speeds = (counted["turns"] / counted["duration_s"]).map("{:.3f}".format)
         numbers = pd.DataFrame(
             {
-                self.lesson.x_label: counted[self.lesson.x].map(_short),
+                self.lesson.x_label: counted[self.lesson.x].map(condition_value),
                 "trial": counted["trial"],
                 "turns a second": speeds,
             }
@@ -350,7 +350,7 @@ class Stage(InvestigateSteps):
         duration, turns = self.averages("duration_s"), self.averages("turns")
         table = pd.DataFrame(
             {
-                self.lesson.x_label: duration[self.lesson.x].map(_short),
+                self.lesson.x_label: duration[self.lesson.x].map(condition_value),
                 "coasting time": _with_u(duration, "s"),
                 "number of turns": _with_u(turns, ""),
             }
@@ -366,7 +366,7 @@ class Stage(InvestigateSteps):
             averages = self.averages(quantity)
             for row in (averages.iloc[0], averages.iloc[-1]):
                 value = plus_minus(row["mean"], row["pooled_u"], unit)
-                yield f"{self.lesson.x_words} {_short(row[self.lesson.x])}: {words} {value}"
+                yield f"{self.lesson.x_words} {condition_value(row[self.lesson.x])}: {words} {value}"
         for trend in self.trends("duration_s")[:1]:
             yield f"coasting time: {trend.model}, {trend.equation()}"
 
@@ -375,10 +375,6 @@ def _box(*parts: widgets.Widget) -> widgets.VBox:
     box = widgets.VBox(parts)
     box.add_class("kit-box")
     return box
-
-
-def _short(value) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _as_numbers(column: pd.Series) -> pd.Series:

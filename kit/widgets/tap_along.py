@@ -17,7 +17,7 @@ from ..errors import KitError
 from ..passes import Run
 from ..speed import speed_curve
 from ..taps import describe_taps, steadiness, tapped_run
-from ..wording import name_of
+from ..wording import condition_value, name_of
 from .parts import joined_scripts
 
 __all__ = ["TapAlong"]
@@ -59,7 +59,7 @@ class TapAlong(anywidget.AnyWidget):
     ):
         self._x, self._values, self._on_keep = x, list(values), on_keep
         self.practice = None
-        words = [f"{v:g}" if isinstance(v, float) else str(v) for v in values]
+        words = [condition_value(v) for v in values]
         super().__init__(_choices=words, _label=name_of(x), _key=key)
         self.on_msg(self._asked)
 

@@ -27,7 +27,7 @@ from ..threshold import (
     common_threshold,
     measure,
 )
-from ..wording import join_words, name_of, number, plus_minus, unit_of
+from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
 from .parts import joined_scripts
 
 __all__ = ["ThresholdPicker"]
@@ -235,17 +235,15 @@ def _styles(curves) -> list[tuple[int, list[str]]]:
     names = _condition_names(curves)
     values = [tuple(curve.run.conditions.get(name, "") for name in names) for curve in curves]
     in_order = sorted(set(values), key=lambda value: [(isinstance(v, str), v) for v in value])
-    return [(in_order.index(value), [_plain(v) for v in value]) for value in values]
-
-
-def _plain(value: object) -> str:
-    return f"{value:g}" if isinstance(value, int | float | np.number) else str(value)
+    return [(in_order.index(value), [condition_value(v) for v in value]) for value in values]
 
 
 def _drawing(curve: SpeedCurve, group: int, cells: list[str]) -> dict:
     """What the page draws of one run: names, its line, the measured turns, its repairs."""
     run = curve.run
-    parts = [f"{name_of(name)} {_plain(value)} {unit_of(name)}".rstrip() for name, value in run.conditions.items()]
+    parts = [
+        f"{name_of(name)} {condition_value(value)} {unit_of(name)}".rstrip() for name, value in run.conditions.items()
+    ]
     condition = ", ".join(parts) or run.source or "run"
     since = curve.times_s - curve.times_s[0] if len(curve.times_s) else curve.times_s
     measured = _measured_turns(curve)

@@ -13,7 +13,7 @@ from ..wording import count_of
 from ..workbook import Workbook
 from .parts import Say, action, row_of
 
-__all__ = ["WorkbookFile", "attempt", "download_link"]
+__all__ = ["UPLOAD_LIMIT", "WorkbookFile", "attempt", "download_link"]
 
 UPLOAD_LIMIT = 9_000_000  # the notebook server drops larger uploads without a word
 

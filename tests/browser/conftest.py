@@ -25,6 +25,7 @@ import pytest
 
 from kit.lab import Lab, free_port
 from kit.launcher import PROJECT
+from tests.browser.in_page import run_to_the_end
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 PLACES = (
@@ -46,14 +47,6 @@ FLAGS = (
 LOCAL = ("http://127.0.0.1:", "http://localhost:", "ws://127.0.0.1:", "ws://localhost:", "data:", "blob:", "about:")
 LAPTOP = (1366, 768)  # the small shared laptop of a school
 
-RUN_TO_THE_END = """async () => {
-    const panel = jupyterapp.shell.currentWidget;
-    await panel.context.ready;
-    await panel.sessionContext.ready;
-    await panel.sessionContext.session.kernel.info;
-    await jupyterapp.commands.execute('notebook:run-all-cells');
-    return panel.content.model.toJSON().cells;
-}"""
 NOTEBOOK_IS_OPEN = "path => window.jupyterapp?.shell.currentWidget?.context?.path === path"
 
 
@@ -186,7 +179,7 @@ def _pages_of(chromium, lab: Lab, copy: Path) -> Iterator[Callable]:
         page.goto(f"{lab.address(path)}&reset")
         page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
         if run:
-            _refuse_errors(notebook, page.evaluate(RUN_TO_THE_END))
+            run_to_the_end(page, notebook)
         return page
 
     yield open_page
@@ -215,14 +208,3 @@ def kernel_says() -> Callable[..., str]:
         )
 
     return ask
-
-
-def _refuse_errors(notebook: str, cells: list[dict]) -> None:
-    """Fail the test with the first cell that failed, as a reader of the notebook would see it."""
-    for number, cell in enumerate(cells, start=1):
-        for output in cell.get("outputs", ()):
-            if output["output_type"] == "error":
-                source = "".join(cell["source"])
-                pytest.fail(
-                    f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
-                )

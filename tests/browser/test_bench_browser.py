@@ -10,6 +10,7 @@ import pytest
 from kit.bench_push import motion_samples, push
 from kit.bench_setup import bench_setup
 from kit.widgets.bench import Bench
+from tests.browser.in_page import call_in_page
 
 NOTEBOOK = """
 from kit.bench_setup import bench_setup
@@ -202,18 +203,6 @@ def test_typing_names_sizes_keys_and_a_narrow_window(open_bench, kernel_says):
     assert page.locator(".kit-bench").evaluate("node => node.scrollWidth <= node.clientWidth + 1")
 
 
-def in_javascript(chromium, body: str, argument):
-    """Run a function body, its argument called `given`, after the bench's scripts, on an empty page."""
-    page = chromium.new_page()
-    source = Bench._esm.replace("export default { render };", "")
-    try:
-        return page.evaluate(
-            "([source, body, given]) => new Function('given', `${source}; ${body}`)(given)", [source, body, argument]
-        )
-    finally:
-        page.close()
-
-
 @pytest.mark.parametrize(("name", "value"), [("coasting_disc", 0), ("felt_brake", 5), ("card_vanes", 2)])
 def test_the_page_turns_it_as_python_solves_it(chromium, name, value):
     spin = push(bench_setup(name), value)
@@ -222,11 +211,8 @@ def test_the_page_turns_it_as_python_solves_it(chromium, name, value):
     motion = spin.motion
     sent = {"push_s": motion.push_s, "push_turns": motion.push_turns, "end_s": end_s}
     sent |= {"speeds": speeds.tolist(), "angles": angles.tolist()}
-    found = in_javascript(
-        chromium,
-        "return given[1].map((t) => motionAt(given[0], t)).map((m) => [m.angle, m.speed])",
-        [sent, times.tolist()],
-    )
+    function = "(motion, times) => times.map((t) => motionAt(motion, t)).map((m) => [m.angle, m.speed])"
+    found = call_in_page(chromium, Bench._esm, function, sent, times.tolist())
     speed, angle = motion.state_at(times)
     np.testing.assert_allclose(np.array(found)[:, 0], angle, atol=1e-4)  # 0.04°
     np.testing.assert_allclose(np.array(found)[:, 1], speed, atol=0.02)
@@ -234,10 +220,12 @@ def test_the_page_turns_it_as_python_solves_it(chromium, name, value):
 
 @pytest.mark.parametrize("gaps_ms", [[20] * 200, [210] * 40, [300] * 30, [450, 20] * 20, [499, 501] * 15, [700] * 10])
 def test_the_lamp_never_flashes_more_than_twice_a_second(chromium, gaps_ms):
-    came_on = in_javascript(
+    came_on = call_in_page(
         chromium,
-        """const lamp = makeLamp(), came_on = [];
-        const passes = given.reduce((all, gap) => [...all, (all.at(-1) ?? 0) + gap], []);
+        Bench._esm,
+        """(gaps) => {
+        const lamp = makeLamp(), came_on = [];
+        const passes = gaps.reduce((all, gap) => [...all, (all.at(-1) ?? 0) + gap], []);
         let was = false, k = 0;
         for (let now = 0; now < passes.at(-1) + 2000; now += 8) { // as frames come, a little quicker
             let passed = false;
@@ -246,7 +234,7 @@ def test_the_lamp_never_flashes_more_than_twice_a_second(chromium, gaps_ms):
             if (lamp.lit(now) && !was) came_on.push(now);
             was = lamp.lit(now);
         }
-        return came_on;""",
+        return came_on; }""",
         gaps_ms,
     )
     assert came_on

@@ -9,25 +9,19 @@ from pathlib import Path
 
 from playwright.sync_api import expect
 
+from tests.browser.in_page import run_to_the_end
+
 PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
 
 PICTURES = os.environ.get("KIT_PICTURES")
-NOTEBOOK_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
-RUN = """async () => {
-    const panel = jupyterapp.shell.currentWidget;
-    await panel.context.ready;
-    await panel.sessionContext.ready;
-    await panel.sessionContext.session.kernel.info;
-    await jupyterapp.commands.execute('notebook:run-all-cells');
-    return panel.content.model.toJSON().cells.flatMap(c => c.outputs ?? []).filter(o => o.output_type === 'error');
-}"""
+A_NOTEBOOK_OF_THIS_NAME_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
 
 
 def follow(page, link: str, name: str) -> None:
     """Click a link of the page on top, wait for the notebook it leads to, and run it."""
     page.locator(".jp-NotebookPanel:not(.lm-mod-hidden) a", has_text=link).last.click()
-    page.wait_for_function(NOTEBOOK_IS_OPEN, arg=name)
-    assert page.evaluate(RUN) == []
+    page.wait_for_function(A_NOTEBOOK_OF_THIS_NAME_IS_OPEN, arg=name)
+    run_to_the_end(page, name)
 
 
 def panel(page):

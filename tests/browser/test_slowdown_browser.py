@@ -10,6 +10,7 @@ import pytest
 from kit.drag import DragLaw
 from kit.drag_fit import TURN
 from kit.widgets.slowdown_explorer import SlowdownPage
+from tests.browser.in_page import INK, call_in_page
 
 NOTEBOOK = """
 from kit.bench import APPARATUS, Gate, session
@@ -29,13 +30,6 @@ two_routes = TwoRoutes(results, runs, "magnets", 0.25, 1.0)
 display(collapse_view, two_routes)
 """
 SETTLED = "() => document.querySelector('.slow-cards').ariaBusy === 'false'"
-INK = """canvas => {
-    const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
-    let sum = 0;
-    for (let i = 0; i < data.length; i += 4)
-        sum = (sum * 31 + data[i] + 7 * data[i + 1] + 13 * data[i + 3]) % 1000000007;
-    return sum;
-}"""
 
 
 @pytest.fixture
@@ -214,25 +208,15 @@ def test_the_collapse_and_the_two_routes_are_drawn_and_described(lab_page, make_
     assert page.get_by_text("The two routes agree within their uncertainties.").first.is_visible()
 
 
-def in_javascript(chromium, call: str, *arguments):
-    """Call a function of slowdown_plot.js on an empty page."""
-    page = chromium.new_page()
-    source = SlowdownPage._esm.replace("export default { render };", "")
-    try:
-        return page.evaluate(
-            "([source, call, args]) => new Function(`${source}; return ${call}`)()(...args)", [source, call, arguments]
-        )
-    finally:
-        page.close()
-
-
 @pytest.mark.parametrize("law", [(0.5, 0, 0), (0, 0.1, 0), (0, 0, 0.01), (0.0625, 0.1, 0), (0.06, 0.01, 0.004)])
 def test_the_page_integrates_what_python_solves(chromium, law):
     drag = DragLaw(*law)
-    found = in_javascript(chromium, "(law, from, to) => stretch(inTurns(law), from, to)", law, 4.0, 1.0)
+    found = call_in_page(
+        chromium, SlowdownPage._esm, "(law, from, to) => stretch(inTurns(law), from, to)", law, 4.0, 1.0
+    )
     assert found["duration_s"] == pytest.approx(float(drag.duration(4 * TURN, TURN)), rel=1e-7)
     assert found["turns"] == pytest.approx(float(drag.angle(4 * TURN, TURN)) / TURN, rel=1e-7)
-    points = in_javascript(chromium, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", law)
+    points = call_in_page(chromium, SlowdownPage._esm, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", law)
     times, speeds = np.array([p for p in points if 0 <= p[0] <= 60]).T
     inside = speeds > 0.02
     np.testing.assert_allclose(speeds[inside], drag.speed_at(times[inside], 4 * TURN) / TURN, rtol=2e-3)
@@ -244,4 +228,7 @@ def test_the_page_integrates_what_python_solves(chromium, law):
 
 
 def test_without_drag_the_page_draws_a_level_line(chromium):
-    assert in_javascript(chromium, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", (0, 0, 0)) == [[-1, 4], [60, 4]]
+    assert call_in_page(chromium, SlowdownPage._esm, "(law) => modelCurve(inTurns(law), 4, 5, -1, 60)", (0, 0, 0)) == [
+        [-1, 4],
+        [60, 4],
+    ]

@@ -7,6 +7,8 @@ import json
 import numpy as np
 import pytest
 
+from tests.browser.in_page import INK
+
 TAPS = """
 from kit.widgets.tap_along import TapAlong
 
@@ -29,13 +31,6 @@ LISTEN = """() => {
     window.stamps = [];
     document.querySelector('.kit-tap').addEventListener('keydown',
         (e) => { if (e.key === ' ') window.stamps.push(e.timeStamp); }, true);
-}"""
-INK = """canvas => {
-    const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
-    let sum = 0;
-    for (let i = 0; i < data.length; i += 4)
-        sum = (sum * 31 + data[i] + 7 * data[i + 1] + 13 * data[i + 3]) % 1000000007;
-    return sum;
 }"""
 
 

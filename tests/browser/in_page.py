@@ -1,0 +1,46 @@
+"""What several tests do inside the browser's page: run a notebook, look at a drawing, call a page's own functions."""
+
+from __future__ import annotations
+
+import pytest
+
+RUN_TO_THE_END = """async () => {
+    const panel = jupyterapp.shell.currentWidget;
+    await panel.context.ready;
+    await panel.sessionContext.ready;
+    await panel.sessionContext.session.kernel.info;
+    await jupyterapp.commands.execute('notebook:run-all-cells');
+    return panel.content.model.toJSON().cells;
+}"""
+# a number that changes with what is drawn on a canvas
+INK = """canvas => {
+    const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
+    let sum = 0;
+    for (let i = 0; i < data.length; i += 4)
+        sum = (sum * 31 + data[i] + 7 * data[i + 1] + 13 * data[i + 3]) % 1000000007;
+    return sum;
+}"""
+
+
+def run_to_the_end(page, notebook: str) -> None:
+    """Run the notebook on top; fail with the first cell that failed, as a reader of the notebook would see it."""
+    for number, cell in enumerate(page.evaluate(RUN_TO_THE_END), start=1):
+        for output in cell.get("outputs", ()):
+            if output["output_type"] == "error":
+                source = "".join(cell["source"])
+                pytest.fail(
+                    f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
+                )
+
+
+def call_in_page(chromium, script: str, function: str, *arguments):
+    """Call a function, written in JavaScript, that knows all names of a widget's script, on an empty page."""
+    page = chromium.new_page()
+    source = script.replace("export default { render };", "")
+    try:
+        return page.evaluate(
+            "([source, call, args]) => new Function(`${source}; return ${call}`)()(...args)",
+            [source, function, arguments],
+        )
+    finally:
+        page.close()
