@@ -9,7 +9,7 @@ if sys.version_info < (3, 11):  # noqa: UP036 (a bare interpreter is not held ba
         "and run the same command with it (for example: python3.12 -m kit open).".format(*sys.version_info[:2])
     )
 
-from kit.commands import main
+from .commands import main
 
 if __name__ == "__main__":
     sys.exit(main())

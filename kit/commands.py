@@ -14,9 +14,10 @@ from pathlib import Path
 from shlex import quote
 
 import kit
-from kit import lab, launcher
-from kit.errors import KitError
-from kit.handin_store import local_path
+
+from . import lab, launcher
+from .errors import KitError
+from .record.handin import local_path
 
 __all__ = ["main"]
 
@@ -226,7 +227,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
     _set_up(chosen, only=(*COMPUTING, "plotly") if chosen.report else COMPUTING)
-    from kit.analysis import analyse, summary_text
+    from .analysis import analyse, summary_text
 
     analysis = analyse(
         chosen.folder,
@@ -236,7 +237,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
         x=chosen.x,
     )
     if chosen.report:
-        from kit.report import write_report
+        from .report import write_report
 
         write_report(analysis, chosen.report)
     text = json.dumps(analysis, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -266,8 +267,7 @@ def _add_bench(commands) -> argparse.ArgumentParser:
 def make_bench_data(chosen: argparse.Namespace) -> int:
     """Write a simulated apparatus's logs and say where they are."""
     _set_up(chosen, only=COMPUTING)
-    from kit.bench import write_lesson_data
-    from kit.bench_claims import write_claim_data
+    from .sources.demo_data import write_claim_data, write_lesson_data
 
     with writing(chosen.out) as folder:
         paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
@@ -301,8 +301,8 @@ def _add_new_lesson(commands) -> argparse.ArgumentParser:
 def make_lesson(chosen: argparse.Namespace) -> int:
     """Make a lesson, or its notebooks anew, and say what to do next."""
     _set_up(chosen, only=COMPUTING)
-    from kit.lesson_check import check_lesson, summary
-    from kit.lesson_new import new_lesson, remake
+    from .lessons.check import check_lesson, summary
+    from .lessons.make import new_lesson, remake
 
     with writing(chosen.folder) as folder:
         if chosen.remake:
@@ -336,7 +336,7 @@ def check_one_lesson(chosen: argparse.Namespace) -> int:
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
     _set_up(chosen, only=COMPUTING)
-    from kit.lesson_check import check_lesson, summary
+    from .lessons.check import check_lesson, summary
 
     findings = check_lesson(chosen.folder)
     for finding in findings:
@@ -375,10 +375,10 @@ def overview_class(chosen: argparse.Namespace) -> int:
         _set_up(chosen, only=COMPUTING)
     else:
         _set_up(chosen, extras=("object-store",), only=(*COMPUTING, "fsspec", *_adapters(chosen.folder)))
-    from kit.class_report import write_class_report
-    from kit.class_sections import handed_in_words
-    from kit.class_tables import write_class_csv
-    from kit.classroom import read_class
+    from .classroom.overview import read_class
+    from .classroom.page import write_class_report
+    from .classroom.sections import handed_in_words
+    from .classroom.tables import write_class_csv
 
     overview = read_class(chosen.folder, chosen.lesson)
     print(handed_in_words(overview))

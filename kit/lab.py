@@ -20,8 +20,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from kit.errors import KitError
-from kit.launcher import PROJECT, project_environment
+from .errors import KitError
+from .launcher import PROJECT, project_environment
 
 __all__ = ["Lab", "first_notebook", "free_port", "place_of", "run_apart", "stop_signals"]
 

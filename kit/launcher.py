@@ -23,7 +23,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from kit.errors import KitError
+from .errors import KitError
 
 __all__ = [
     "PROJECT",

@@ -9,12 +9,12 @@ from pathlib import Path
 import pandas as pd
 
 from .errors import KitError
-from .figure_style import CONFIG
-from .figures import trials_figure
-from .trend import bootstrap_band, fit_trends
-from .trend_figures import trend_figure
-from .trend_text import ranking_table
-from .trials import average, counting
+from .plots.style import CONFIG
+from .plots.trend_figures import trend_figure
+from .plots.trend_text import ranking_table
+from .plots.trials import trials_figure
+from .stats.averages import average, counting
+from .stats.trend import bootstrap_band, fit_trends
 from .wording import name_of, plus_minus
 
 __all__ = ["report_html", "write_report"]

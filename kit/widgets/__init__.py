@@ -6,19 +6,19 @@ A name is loaded on first use, so that listing the widgets costs nothing.
 from importlib import import_module
 
 _HOME = {
-    "AgreementView": "agreement_view",
+    "AgreementView": "views",
     "Bench": "bench",
     "ClaimTester": "claim_tester",
     "ClassOverview": "class_overview",
-    "CollapseView": "collapse_view",
+    "CollapseView": "views",
     "ExplanationCard": "cards",
     "HandInBox": "hand_in",
-    "LessonCheck": "lesson_check",
+    "LessonCheck": "lesson_form",
     "LessonForm": "lesson_form",
     "LiveGateBox": "live_gate",
     "MakeRuns": "make_runs",
     "ObservationBox": "cards",
-    "PlotView": "plot_view",
+    "PlotView": "views",
     "PredictedCurve": "predicted_curve",
     "PredictionCard": "cards",
     "SlowdownExplorer": "slowdown_explorer",
@@ -27,9 +27,9 @@ _HOME = {
     "TapAlong": "tap_along",
     "ThresholdPicker": "threshold_picker",
     "TrendFitter": "trend_fitter",
-    "TrialPlanner": "trial_planner",
+    "TrialPlanner": "own_claim",
     "TrialTable": "trial_table",
-    "TwoRoutes": "two_routes",
+    "TwoRoutes": "views",
 }
 
 __all__ = sorted(_HOME)

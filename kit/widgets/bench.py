@@ -2,7 +2,7 @@
 
 bench.js is the page, bench_drawing.js its drawing, bench_motion.js the motion and the lamp's rules. A push costs one
 message each way: the whole run comes at once, and the page plays it by itself. Every number comes from
-`kit.bench_push`; what the page asks for stands in `_asked`, and each answer in a trait of its own.
+`kit.sources.push`; what the page asks for stands in `_asked`, and each answer in a trait of its own.
 """
 
 from __future__ import annotations
@@ -14,12 +14,11 @@ import anywidget
 import numpy as np
 import traitlets as t
 
-from ..bench import Spin
-from ..bench_push import MAX_TILT_DEG, SIMULATED, WEAKEST, log_text, motion_samples, push
-from ..bench_setup import BenchSetup
 from ..errors import KitError
-from ..passes import Run, with_repairs
-from ..threshold import ALREADY_SLOWER, NEVER_SLOW_ENOUGH, measure
+from ..logs.run import Run, with_repairs
+from ..motion.threshold import ALREADY_SLOWER, NEVER_SLOW_ENOUGH, measure
+from ..sources.bench import Spin
+from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, BenchSetup, log_text, motion_samples, push
 from ..wording import count_of
 from .parts import joined_scripts
 
@@ -36,7 +35,7 @@ class Bench(anywidget.AnyWidget):
 
     Parameters
     ----------
-    setup : the bench, from `lesson.bench` or `kit.bench_setup.bench_setup`.
+    setup : the bench, from `lesson.bench` or `kit.sources.push.bench_setup`.
     code : the student's code. Together with a run's number it seeds the scatter: code and number make a run again.
     on_keep : called as on_keep(pass_times_s, conditions, note) when a run is kept. A text it returns is shown, and so
         is a KitError it raises; then the run is not kept. None: runs can't be kept, only downloaded.
@@ -46,7 +45,7 @@ class Bench(anywidget.AnyWidget):
     kept_runs : runs kept before, from here or from elsewhere; those of this bench are known by their pass times.
     start_period_s, stop_period_s : the lesson's thresholds: a line in the plot, and a hint after a run too slow for it.
 
-    `spins` holds all runs by number, `kept` the numbers of those kept. Without the widget: `kit.bench_push.push`.
+    `spins` holds all runs by number, `kept` the numbers of those kept. Without the widget: `kit.sources.push.push`.
 
     Raises
     ------

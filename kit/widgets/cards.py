@@ -8,13 +8,15 @@ from html import escape
 import ipywidgets as widgets
 
 from ..errors import KitError
-from ..lesson import Question
-from ..workbook import Workbook
+from ..lessons.lesson import Question
+from ..lessons.progress import LESSON, ORIGINS, Progress
+from ..record.workbook import Workbook
 from .parts import Say, action, choice_of, heading, note
 
 __all__ = [
     "CONFIDENCE",
     "EXPLANATION",
+    "DataSources",
     "ExplanationCard",
     "ObservationBox",
     "PredictionCard",
@@ -30,6 +32,7 @@ CONFIDENCE = {
     "67–80 %": "I am fairly sure (2 in 3 to 4 in 5)",
     "above 80 %": "I am very sure (more than 4 in 5)",
 }
+
 #: The parts of an explanation and how each is asked for.
 EXPLANATION = {
     "claim": "Your claim: one sentence that answers the question.",
@@ -37,6 +40,7 @@ EXPLANATION = {
     "reasoning": "Your reasoning: why does the evidence support the claim?",
     "rebuttal": "Against it: what could somebody object, and what do you say to that?",
 }
+
 FIRST, DISCUSSED, END = "first", "after discussion", "end"
 
 
@@ -272,3 +276,47 @@ def save_entries(message: Say, workbook: Workbook, stage: str, entries: Mapping[
         return False
     message.say("Saved.")
     return True
+
+
+# --- Whose runs count: the lesson's, the group's own, or both beside each other.
+
+WORDS = {LESSON: "the lesson's runs", **ORIGINS}
+
+
+class DataSources(widgets.VBox):
+    """Tick the sources whose runs count in every stage. The choice is saved as an entry of kind `sources`."""
+
+    def __init__(self, progress: Progress, stage: str):
+        super().__init__()
+        self.add_class("kit-box")
+        self.progress, self.stage = progress, stage
+        self.boxes: dict[str, widgets.Checkbox] = {}
+        self.message = Say()
+        self.use_button = action("Use these runs", self._use)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Show what there is now."""
+        there = {LESSON: len(self.progress.lesson_runs)} | self.progress.own.counts()
+        used = self.progress.sources
+        self.boxes = {
+            source: widgets.Checkbox(
+                value=source in used,
+                description=f"{WORDS[source]}: {count} run{'s' if count != 1 else ''}",
+                indent=False,
+            )
+            for source, count in there.items()
+        }
+        alone = [] if len(there) > 1 else [note("Runs that you make yourself will show here.")]
+        choose = [self.use_button, self.message] if len(there) > 1 else []
+        self.children = (heading("Whose runs do you use?"), *self.boxes.values(), *alone, *choose)
+
+    def _use(self) -> None:
+        chosen = [source for source, box in self.boxes.items() if box.value]
+        try:
+            self.progress.use_sources(self.stage, *chosen)
+        except KitError as error:
+            self.message.refuse(error)
+        else:
+            used = " and ".join(WORDS[source] for source in chosen)
+            self.message.say(f"Saved. From now on you use {used}. Run the cells below again to see them.")

@@ -9,14 +9,13 @@ import numpy as np
 import pandas as pd
 import traitlets as t
 
-from ..claim_figures import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
-from ..claims import Claim, Verdict, examine
-from ..effects import ranks
 from ..errors import KitError
-from ..shuffling import deal, slope
+from ..plots.investigate import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
+from ..stats.claims import Claim, Verdict, examine
+from ..stats.shuffling import deal, ranks, slope
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
 from .parts import Details, Say, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
-from .plot_view import PlotView
+from .views import PlotView
 
 __all__ = ["ClaimTester"]
 
@@ -33,18 +32,19 @@ class ClaimTester(widgets.VBox):
 
     Parameters
     ----------
-    claim : what is claimed, see `kit.claims.Claim`. Its `expect` and `matters` are what the fields start with.
-    results : a table of runs, one row a run, such as `kit.threshold.measure` makes.
+    claim : what is claimed, see `kit.stats.claims.Claim`. Its `expect` and `matters` are what the fields start with.
+    results : a table of runs, one row a run, such as `kit.measure` makes.
     seed : makes the shuffles repeatable; None draws afresh.
 
     First the student says what to expect and from where on an effect would matter; "This is my claim" fixes that, and
     only then do the runs show. `claim` is the claim as fixed (None before), `worlds` the effects of the worlds
-    shuffled so far, `verdict` what `kit.claims.examine` found (None until it is asked for, after 100 worlds); all can
+    shuffled so far, `verdict` what `kit.stats.claims.examine` found (None until it is asked for, after 100
+    worlds); all can
     be observed.
 
     Raises
     ------
-    KitError : the table cannot answer this claim (see `kit.claims.examine`).
+    KitError : the table cannot answer this claim (see `kit.stats.claims.examine`).
     """
 
     claim = t.Instance(Claim, allow_none=True, read_only=True)
@@ -155,7 +155,7 @@ class ClaimTester(widgets.VBox):
         self._say.say("If the labels meant nothing, they could be handed round. First say what you expect.")
 
     def _statistic(self, scores) -> float:
-        """What `kit.claims.examine` counts: mean difference, or Spearman's rank correlation, of one world."""
+        """What `kit.stats.claims.examine` counts: mean difference, or Spearman's rank correlation, of one world."""
         found = self._found
         if not found.claim.is_relation:
             return slope(scores, found.compared)

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from ..class_html import STYLE
-from ..class_sections import SECTIONS, Section, Show, handed_in_words
-from ..classroom import MOMENTS, Overview, read_class
+from ..classroom.overview import MOMENTS, Overview, read_class
+from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
-from ..lesson import Lesson
+from ..lessons.lesson import Lesson
 from .parts import Say, choice_of, note
 
 __all__ = ["ClassOverview"]
@@ -22,11 +21,11 @@ class ClassOverview(widgets.VBox):
 
     Parameters
     ----------
-    source : folder or ZIP of hand-ins, or what `kit.classroom.read_class` made of one.
+    source : folder or ZIP of hand-ins, or what `kit.read_class` made of one.
     lesson : the lesson's folder, or a `Lesson`; it gives the questions in words. With `teacher_key.toml` in its folder
         the overview can also mark what the data support.
 
-    `overview` is what was read; the tables behind every part are in `kit.class_tables`.
+    `overview` is what was read; the tables behind every part are in `kit.classroom.tables`.
     """
 
     def __init__(self, source: str | Path | Overview, lesson: Lesson | str | Path | None = None):

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import ipywidgets as widgets
 import pandas as pd
 
-from ..comparison import DECISIONS, Comparison, Measured, compare
 from ..errors import KitError
+from ..record.workbook import Workbook
+from ..stats.averages import DECISIONS, Comparison, Measured, compare
 from ..wording import number, plus_minus
-from ..workbook import Workbook
 from .cards import keep_drafts, save_entries, text_area
 from .parts import Say, action, choice_of, html_table, note, row_of
 

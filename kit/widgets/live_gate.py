@@ -1,6 +1,7 @@
 """A gate on a wire, read while the disc turns: choose the port, start, watch, keep the run.
 
-The reading, the files and all numbers are `kit.capture`'s; this module asks and shows. live_gate.js is the plot's page,
+The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the
+plot's page,
 live_plot.js draws it.
 """
 
@@ -17,9 +18,8 @@ import numpy as np
 import pandas as pd
 import traitlets as t
 
-from ..capture import LiveGate
-from ..capture_ports import list_ports, open_port
 from ..errors import KitError
+from ..sources.gate import LiveGate, list_ports, open_port
 from ..wording import DASH, condition_value, name_of, number
 from .parts import Details, Say, action, joined_scripts, row_of
 

@@ -12,8 +12,8 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..record.workbook import Workbook
 from ..wording import DASH, number
-from ..workbook import Workbook
 from .parts import Details, Say, action
 
 __all__ = ["PredictedCurve", "how_far_off"]
@@ -143,7 +143,7 @@ class PredictedCurve(widgets.VBox):
 def how_far_off(expected: dict[float, float | None], averages: pd.DataFrame) -> float:
     """Mean distance of expected values from measured means, as a share of the mean; NaN if none can be compared.
 
-    `averages` as `kit.trials.average` returns it: the condition's column first, and `mean`.
+    `averages` as `kit.average` returns it: the condition's column first, and `mean`.
     """
     measured = dict(zip(averages.iloc[:, 0].astype(float), averages["mean"], strict=True))
     shares = [

@@ -17,16 +17,16 @@ import numpy as np
 import pandas as pd
 import traitlets as t
 
-from ..drag import DragLaw
-from ..drag_fit import TURN
-from ..drag_joint import JointDrag, joint_fit
-from ..drag_text import KINDS, compared_words, fitted_words, laws_table
 from ..errors import KitError
-from ..passes import Run
-from ..slowdown import times_reached, turn_speeds
-from ..speed import SpeedCurve, prepare
-from ..threshold import COUNTED, check_thresholds, common_stop, common_threshold, measure
-from ..trials import average, counting
+from ..logs.run import Run
+from ..motion.drag import DragLaw
+from ..motion.drag_fit import TURN
+from ..motion.drag_joint import JointDrag, joint_fit
+from ..motion.explain import times_reached, turn_speeds
+from ..motion.speed import SpeedCurve, prepare
+from ..motion.threshold import COUNTED, check_thresholds, common_stop, common_threshold, measure
+from ..plots.drag_text import KINDS, compared_words, fitted_words, laws_table
+from ..stats.averages import average, counting
 from ..wording import DASH, case_of, count_of, name_of, number, plus_minus
 from .parts import Details, Say, action, joined_scripts, row_of
 
@@ -99,12 +99,12 @@ class SlowdownExplorer(widgets.VBox):
 
     Parameters
     ----------
-    runs : the runs of one lesson, or the curves that `kit.speed.prepare` made of them. Those set aside stay out.
+    runs : the runs of one lesson, or the curves that `kit.prepare` made of them. Those set aside stay out.
     x : the condition that was changed; numbers ≥ 0.
     start_period_s, stop_period_s : turn periods between which is counted, s; None: what all runs share.
 
     `page` holds the choices as traits (see `SlowdownPage`). `law` is the model's law at the chosen condition,
-    `results` the table of `kit.threshold.measure` for the chosen thresholds, `joint` the fit of all laws to all runs
+    `results` the table of `kit.measure` for the chosen thresholds, `joint` the fit of all laws to all runs
     once the button was pressed (or `fit()` called). It starts with a model of one kind, constant rubbing, that
     is right only for the duration of the first condition: something to improve.
 

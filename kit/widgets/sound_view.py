@@ -11,17 +11,16 @@ import numpy as np
 import pandas as pd
 import traitlets as t
 
-from ..clicks import Clicks, find_clicks
 from ..errors import KitError
-from ..passes import Run
-from ..sound import Recording, read_sound
-from ..sound_figures import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
-from ..sound_level import Calibration, level
-from ..sound_spectrum import spectrogram, third_octaves
-from ..sound_turns import align, clicks_per_turn, level_against_speed
+from ..logs.run import Run
+from ..plots.investigate import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
+from ..sound.clicks import Clicks, find_clicks
+from ..sound.level import Calibration, level, spectrogram, third_octaves
+from ..sound.recording import Recording, read_sound
+from ..sound.with_run import align, clicks_per_turn, level_against_speed
 from ..wording import count_of, number
 from .parts import Say, action, choice_of, row_of, side_of, stack_of
-from .plot_view import PlotView
+from .views import PlotView
 
 __all__ = ["SoundView"]
 
@@ -36,11 +35,11 @@ class SoundView(widgets.VBox):
 
     Parameters
     ----------
-    recording : a file, or what `kit.sound.read_sound` returned.
+    recording : a file, or what `kit.sound.recording.read_sound` returned.
     run : the run that was recorded, if its gate log is there; its speed is then shown beside the level.
     offset_s : time in the log = time in the recording + offset_s. "clicks" finds it from clicks that belong to the
         turning.
-    calibration : from `kit.sound_level.calibrate`; without it levels are relative to full scale, and it says so.
+    calibration : from `kit.sound.level.calibrate`; without it levels are relative to full scale, and it says so.
     loudest : largest sample among all recordings that are listened to side by side; they are then played as loud as
         they were to one another. Without it every part is played as loud as fits, and it says so.
 

@@ -7,28 +7,26 @@ from pathlib import Path
 import ipywidgets as widgets
 import pandas as pd
 
+from ..analysis import sensitivity
 from ..errors import KitError
-from ..hosting import handin_folder, idle_notice
-from ..lesson import STAGES, Lesson
-from ..levels import level_of
-from ..pages import MADE_STAGES
-from ..progress import QUANTITIES, Progress
-from ..sensitivity import sensitivity
-from ..summary import table_rows
-from ..threshold import common_stop
-from ..trend import same_shape
-from ..trials import compare_methods
+from ..lessons.cells import MADE_STAGES
+from ..lessons.keys import level_of
+from ..lessons.lesson import STAGES, Lesson
+from ..lessons.progress import QUANTITIES, Progress
+from ..motion.threshold import common_stop
+from ..record.hosting import handin_folder, idle_notice
+from ..record.summary import table_rows
+from ..record.workbook import Workbook
+from ..stats.averages import compare_methods
+from ..stats.verdict import same_shape
 from ..wording import condition_value, plus_minus
-from ..workbook import Workbook
-from .cards import ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
+from .cards import DataSources, ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .comparison_log import ComparisonLog
-from .data_sources import DataSources
-from .hand_in import HandInBox
+from .hand_in import HandInBox, WorkbookFile
 from .parts import Say, action, heading, html_table, note, safety_first
-from .plot_view import PlotView
 from .predicted_curve import PredictedCurve
 from .stage_investigate import InvestigateSteps
-from .workbook_file import WorkbookFile
+from .views import PlotView
 
 __all__ = ["Stage"]
 
@@ -202,7 +200,7 @@ class Stage(InvestigateSteps):
 
     def hand_counts(self) -> widgets.Widget:
         """Earlier counts by hand against the gate's averages, for both quantities."""
-        from ..figures import agreement_figure
+        from ..plots.trials import agreement_figure
 
         counts = self.lesson.hand_counts()
         if counts is None:
@@ -261,7 +259,7 @@ class Stage(InvestigateSteps):
 
     def same_shape(self) -> widgets.Widget:
         """Turns divided by coasting time, against what was changed."""
-        from ..figures import mean_speed_figure
+        from ..plots.trials import mean_speed_figure
 
         counted = self.progress.counted
         found = same_shape(counted[self.lesson.x], counted["duration_s"], counted["turns"])
@@ -279,7 +277,7 @@ class Stage(InvestigateSteps):
 
     def collapse(self) -> widgets.Widget:
         """All runs on one curve, and the ratio of turns to duration beside what each kind of drag implies."""
-        from .collapse_view import CollapseView
+        from .views import CollapseView
 
         start, stop = self._between_two_speeds()
         return CollapseView(self._runs(), self.results, self.lesson.x, start, stop)
@@ -292,15 +290,15 @@ class Stage(InvestigateSteps):
 
     def two_routes(self) -> widgets.Widget:
         """What the spindle alone is worth, found from the trend and found from the slowing down."""
-        from .two_routes import TwoRoutes
+        from .views import TwoRoutes
 
         return TwoRoutes(self.results, self._runs(), self.lesson.x, *self._between_two_speeds())
 
     def time_to_rest(self) -> widgets.Widget:
         """One run at the reference condition: its speed, the laws, and a model's estimate of when it rests."""
-        from ..drag_figures import speed_figure
-        from ..drag_fit import coasting_passes, fit_drags
-        from ..drag_text import describe_speed, rest_words, speed_numbers
+        from ..motion.drag_fit import coasting_passes, fit_drags
+        from ..plots.drag_figures import speed_figure
+        from ..plots.drag_text import describe_speed, rest_words, speed_numbers
 
         run = next(r for r in self._runs() if r.conditions[self.lesson.x] == self.lesson.reference)
         fits = fit_drags(*coasting_passes(run), run.flags_per_turn)

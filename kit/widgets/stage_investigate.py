@@ -10,20 +10,18 @@ import numpy as np
 import pandas as pd
 
 from ..errors import KitError
-from ..progress import QUANTITIES, Progress
-from ..progress_claims import ClaimRuns, gate_and_clicks, run_name
-from ..summary import table_rows
-from ..trials import pooled_scatter
+from ..lessons.claim_runs import ClaimRuns, gate_and_clicks, run_name
+from ..lessons.progress import QUANTITIES, Progress
+from ..record.summary import table_rows
+from ..record.workbook import Workbook
+from ..stats.averages import pooled_scatter
 from ..wording import count_of, plus_minus
-from ..workbook import Workbook
-from .agreement_view import AgreementView
 from .cards import ExplanationCard, save_entries
 from .claim_tester import ClaimTester
-from .own_claim import OwnClaimCard
+from .own_claim import OwnClaimCard, TrialPlanner
 from .parts import Say, action, heading, html_table, note, stack_of
-from .plot_view import PlotView
 from .sound_view import SoundView
-from .trial_planner import TrialPlanner
+from .views import AgreementView, PlotView
 
 __all__ = ["InvestigateSteps"]
 
@@ -161,7 +159,7 @@ class InvestigateSteps:
         )
 
     def _same_speed(self, claim_id: str, setting: dict) -> widgets.Widget:
-        from ..sound_figures import equal_speed_figure
+        from ..plots.investigate import equal_speed_figure
 
         found = self.claim_runs(claim_id).at_same_speed(**setting)
         table, (first, second) = found.table, found.names

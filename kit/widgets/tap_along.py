@@ -1,7 +1,7 @@
 """Timing by hand on the page: one tap a turn, a dot to practise with, taps that are not lost with the kernel.
 
 tap_along.js takes the times and keeps them until this module says that they are saved. What becomes of taps is
-`kit.taps`'s.
+`kit.sources.taps`'s.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ import numpy as np
 import traitlets as t
 
 from ..errors import KitError
-from ..passes import Run
-from ..speed import speed_curve
-from ..taps import describe_taps, steadiness, tapped_run
+from ..logs.run import Run
+from ..motion.speed import speed_curve
+from ..sources.taps import describe_taps, steadiness, tapped_run
 from ..wording import condition_value, name_of
 from .parts import joined_scripts
 

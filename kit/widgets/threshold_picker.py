@@ -16,9 +16,9 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..passes import Repair, Run, accept, refuse
-from ..speed import SpeedCurve, prepare
-from ..threshold import (
+from ..logs.run import Repair, Run, accept, refuse
+from ..motion.speed import SpeedCurve, prepare
+from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
     RULES,
@@ -64,13 +64,13 @@ class ThresholdPicker(anywidget.AnyWidget):
 
     Parameters
     ----------
-    runs : the runs of one lesson, or the curves that `kit.speed.prepare` made of them.
+    runs : the runs of one lesson, or the curves that `kit.prepare` made of them.
     start_period_s : turn period at which counting starts, s; None: the fastest start that all runs share.
     stop_period_s : turn period at which it stops, s; None: the last pass of each log, which is not rest.
-    rule : name of a counting rule, a key of `kit.threshold.RULES`.
+    rule : name of a counting rule, a key of `kit.motion.threshold.RULES`.
     rules : names of the rules to offer; None: all.
 
-    Every choice is a trait to set, read or `observe`. `results` is the table of `kit.threshold.measure` for the
+    Every choice is a trait to set, read or `observe`. `results` is the table of `kit.measure` for the
     present choices, in full precision; `picker.observe(f, "results")` calls `f` after each change. Without a widget:
     `measure(runs, start_period_s, stop_period_s, rule)` gives the same table.
 

@@ -1,6 +1,6 @@
 // The threshold picker's drawing: all runs on one canvas, turn period against time.
 
-// One mark a condition, in the order of kit.figure_style.SYMBOLS, as paths about (0, 0).
+// One mark a condition, in the order of kit.plots.style.SYMBOLS, as paths about (0, 0).
 const MARKS = [
   "M4.2 0A4.2 4.2 0 1 1-4.2 0A4.2 4.2 0 1 1 4.2 0Z",
   "M-3.8-3.8H3.8V3.8H-3.8Z",

@@ -10,10 +10,8 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..figures import loglog_figure, residuals_figure, trend_figure
-from ..trend import MODELS, Trends, Verdict, bootstrap_band, fit_trends, log_log_line, next_condition, verdict
-from ..trend_figures import PANELS, curve_grid
-from ..trend_text import (
+from ..plots.trend_figures import PANELS, curve_grid, loglog_figure, residuals_figure, trend_figure
+from ..plots.trend_text import (
     describe_residuals,
     describe_trend,
     formula_of,
@@ -23,10 +21,13 @@ from ..trend_text import (
     residuals_numbers,
     trend_numbers,
 )
-from ..trials import average, counting
+from ..stats.averages import average, counting
+from ..stats.trend import Trends, bootstrap_band, fit_trends
+from ..stats.trend_models import MODELS
+from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
 from ..wording import axis_title, count_of, name_of
 from .parts import Details, Say, choice_of, heading, html_table, note, row_of, side_of, stack_of
-from .plot_view import PlotView
+from .views import PlotView
 
 __all__ = ["TrendFitter"]
 
@@ -52,14 +53,14 @@ class TrendFitter(widgets.VBox):
 
     Parameters
     ----------
-    results : a results table as `kit.threshold.measure` makes it, or any table with the columns `x` and `quantity`,
+    results : a results table as `kit.measure` makes it, or any table with the columns `x` and `quantity`,
         one row a trial. Rows that are set aside or not counted stay out.
     x : the column that was changed; numbers.
     quantity : the column to explain, "duration_s" or "turns".
     menu : "shown": the student ticks curves, none at the start (unless `models` names some); "hidden": no choice,
         the curves of `models` (all eight if not given) are compared at once.
-    models : names of models, see `kit.trend.MODELS`.
-    errors : "relative" or "absolute", see `kit.trend`.
+    models : names of models, see `kit.stats.trend_models.MODELS`.
+    errors : "relative" or "absolute", see `kit.stats.trend`.
 
     `models` (the names chosen), `trends` (best first) and `verdict` (None with fewer than two curves) follow every
     action and can be observed; `prediction_at` is the condition asked for, or None.

@@ -11,19 +11,20 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..figures import trial_numbers, trials_figure
-from ..trials import COUNTED, average
-from ..trials_text import (
+from ..plots.trials import (
     describe_trials,
     next_run,
+    trial_numbers,
+    trials_figure,
     trials_numbers,
     unusual_trials,
     what_trials_show,
     with_and_without,
 )
+from ..stats.averages import COUNTED, average
 from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
 from .parts import Details, Say, choice_of, heading, row_of, side_of, stack_of
-from .plot_view import PlotView
+from .views import PlotView
 
 __all__ = ["TrialTable"]
 
@@ -52,12 +53,12 @@ class TrialTable(widgets.VBox):
 
     Parameters
     ----------
-    results : a results table as `kit.threshold.measure` makes it; columns that are missing (`trial`, `status`,
+    results : a results table as `kit.measure` makes it; columns that are missing (`trial`, `status`,
         `set_aside`, `source`) are filled in. It is copied, never changed.
     x : the column that was changed.
     quantity : "duration_s" or "turns", or any other numeric column.
 
-    `results` is the table with its `set_aside` column as it now stands, `averages` what `kit.trials.average` makes
+    `results` is the table with its `set_aside` column as it now stands, `averages` what `kit.average` makes
     of it for the quantity shown; both can be observed. `fourth_run` is the answer to "Would one more run land
     exactly here?". A trial is set aside by choosing it and saying what happened; it stays in the table and, hollow,
     in the plot.

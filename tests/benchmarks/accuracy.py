@@ -12,12 +12,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from kit.bench import Gate, simulate_run, true_stretch
-from kit.drag import DragLaw
-from kit.drag_fit import fit_drag
-from kit.passes import with_repairs
-from kit.speed import prepare
-from kit.threshold import COUNTED, measure
+from kit.logs.run import with_repairs
+from kit.motion.drag import DragLaw
+from kit.motion.drag_fit import fit_drag
+from kit.motion.speed import prepare
+from kit.motion.threshold import COUNTED, measure
+from kit.sources.bench import Gate, simulate_run, true_stretch
 from tests.benchmarks.race import Row
 
 __all__ = ["ITEMS"]

@@ -17,7 +17,8 @@ What is counted, as a share of the lessons:
     n₀ trend    so does the trend's interval: it should not, where drag of other kinds adds to it
     agree       `same_number` says that x₀ of the two routes agree
 The columns after these are about runs: the share the joint fit left out, and in how many of those the drag law finds a
-wrong count of passes (`kit.miscounts`). "widths" are the median widths of the intervals x₀ trend, x₀ fits, n₀ fits.
+wrong count of passes (`kit.motion.threshold`). "widths" are the median widths of the intervals x₀ trend, x₀ fits,
+n₀ fits.
 """
 
 from __future__ import annotations
@@ -30,14 +31,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from kit.bench import APPARATUS, session, true_stretch
-from kit.drag import LAWS
-from kit.drag_fit import coasting_passes
-from kit.explain import joint_fit, ratio_test, same_number
-from kit.miscounts import find_miscounts
-from kit.passes import with_repairs
-from kit.threshold import COUNTED, measure
-from kit.trend import fit_trend
+from kit.logs.run import with_repairs
+from kit.motion.drag import LAWS
+from kit.motion.drag_fit import coasting_passes
+from kit.motion.drag_joint import joint_fit
+from kit.motion.explain import ratio_test, same_number
+from kit.motion.threshold import COUNTED, find_miscounts, measure
+from kit.sources.bench import APPARATUS, true_stretch
+from kit.sources.demo_data import session
+from kit.stats.trend import fit_trend
 
 START_S, STOP_S = 0.25, 1.0
 SCATTERS = (0.01, 0.02, 0.05)

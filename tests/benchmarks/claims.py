@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from kit.claims import Claim, examine
+from kit.stats.claims import Claim, examine
 from tests.benchmarks.race import Job, Row, race
 
 __all__ = ["ITEMS"]

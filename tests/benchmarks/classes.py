@@ -6,9 +6,9 @@ import json
 import tempfile
 from pathlib import Path
 
-from kit.classroom import read_class
-from kit.demo_class import demo_handins
+from kit.classroom.overview import read_class
 from tests.benchmarks.race import Job, Row, race
+from tests.invented_class import demo_handins
 
 __all__ = ["ITEMS"]
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import isotonic_regression
 
-from kit.passes import with_repairs
-from kit.speed import prepare, speed_curve
-from kit.threshold import measure
+from kit.logs.run import with_repairs
+from kit.motion.speed import prepare, speed_curve
+from kit.motion.threshold import measure
 from tests.benchmarks.race import Job, Row, race
 from tests.benchmarks.simulated import START_S, STOP_S, coasting_runs
 

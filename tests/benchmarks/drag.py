@@ -6,7 +6,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import least_squares
 
-from kit.drag_fit import fit_drag, fit_drags
+from kit.motion.drag_fit import fit_drag, fit_drags
 from tests.benchmarks.race import Job, Row, race
 from tests.benchmarks.simulated import LAW, coasting_runs
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.dialect import find_dialect
-from kit.gatelog import read_log
+from kit.logs.dialect import find_dialect
+from kit.logs.log import read_log
 from tests.benchmarks.race import Job, Row, race
 
 __all__ = ["ITEMS"]

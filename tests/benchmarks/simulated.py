@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from kit.drag import DragLaw
-from kit.passes import Run
+from kit.logs.run import Run
+from kit.motion.drag import DragLaw
 
 __all__ = ["LAW", "START_S", "STOP_S", "coasting_runs"]
 

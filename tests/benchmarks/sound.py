@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from kit.clicks import find_clicks
-from kit.sound import Spectra, read_sound, write_wav
-from kit.sound_level import level
+from kit.sound.clicks import find_clicks
+from kit.sound.level import level
+from kit.sound.recording import Spectra, read_sound, write_wav
 from tests.benchmarks.race import Job, Row, race
 
 __all__ = ["ITEMS"]

@@ -14,7 +14,7 @@ __all__ = ["ITEMS"]
 
 CODE = {
     "ours": "import kit",
-    "widget": "from kit.gatelog import read_folder\nfrom kit.widgets import ThresholdPicker\n"
+    "widget": "from kit.logs.log import read_folder\nfrom kit.widgets import ThresholdPicker\n"
     "ThresholdPicker(read_folder('datasets_demo/coasting_disc')[:3], 0.25, 1.0)",
     "usual": "import pandas",
     "figure": "import plotly.graph_objects as go\ngo.FigureWidget(go.Scatter(x=[1, 2], y=[1, 2]))",

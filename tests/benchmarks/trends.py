@@ -8,9 +8,9 @@ import numpy as np
 from lmfit import Parameters, minimize
 from scipy.optimize import OptimizeWarning, curve_fit
 
-from kit.trend import bootstrap_band, fit_trend
-from kit.trend_fit import Means, best_fit, linearise
-from kit.trend_models import MODELS, get_model
+from kit.stats.least_squares import Means, best_fit, linearise
+from kit.stats.trend import bootstrap_band, fit_trend
+from kit.stats.trend_models import MODELS, get_model
 from tests.benchmarks.race import Job, Row, race
 
 __all__ = ["ITEMS"]

@@ -7,8 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from kit.bench_push import motion_samples, push
-from kit.bench_setup import bench_setup
+from kit.sources.push import bench_setup, motion_samples, push
 from kit.widgets.bench import Bench
 from tests.browser.in_page import call_in_page
 

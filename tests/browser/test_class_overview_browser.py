@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from kit.entries import make_entry
-from kit.handin import handin_document
+from kit.record.entries import make_entry
+from kit.record.handin import handin_document
 
 TIME = "2031-05-17T08:30:00.000+00:00"
 HOSTILE = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>'

@@ -11,17 +11,17 @@ from random import Random
 
 import numpy as np
 
-from kit.class_report import class_report
-from kit.classroom import read_class
-from kit.drag_fit import fit_run
+from kit.classroom.overview import read_class
+from kit.classroom.page import class_report
 from kit.errors import KitError
-from kit.gatelog import preview, read_log, split_proposal
-from kit.handin import read_handin
 from kit.launcher import PROJECT
-from kit.lesson import load_key, load_lesson
-from kit.passes import Run, counted_passes
-from kit.threshold import common_threshold, measure
-from kit.workbook import Workbook
+from kit.lessons.lesson import load_key, load_lesson
+from kit.logs.log import preview, read_log
+from kit.logs.run import Run, counted_passes, split_proposal
+from kit.motion.drag_fit import fit_run
+from kit.motion.threshold import common_threshold, measure
+from kit.record.handin import read_handin
+from kit.record.workbook import Workbook
 from tests.fuzz import seeds
 from tests.fuzz.mutate import mutated
 

@@ -7,8 +7,8 @@ import json
 import zipfile
 from functools import cache
 
-from kit.demo_class import demo_handins
 from kit.launcher import PROJECT
+from tests.invented_class import demo_handins
 
 __all__ = ["handins", "lesson_files", "logs", "workbooks", "zips"]
 

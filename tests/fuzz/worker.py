@@ -130,7 +130,7 @@ def _run_written(tally: Tally, folder: Path, count: int, seed: int, keep) -> Non
 
 
 def _check_written(path: Path, log) -> None:
-    from kit.gatelog import read_log
+    from kit.logs.log import read_log
 
     try:
         runs = read_log(path)

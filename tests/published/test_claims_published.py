@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.claims import Claim, examine
-from kit.effects import t_prime
-from kit.trials import summary
+from kit.stats.averages import summary, t_prime
+from kit.stats.claims import Claim, examine
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

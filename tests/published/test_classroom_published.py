@@ -8,9 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.between_groups import group_spread
-from kit.change_tests import mcnemar, stuart_maxwell
-from kit.proportions import brier_score, normalised_gain, wilson_interval
+from kit.classroom.statistics import (
+    brier_score,
+    group_spread,
+    mcnemar,
+    normalised_gain,
+    stuart_maxwell,
+    wilson_interval,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kit.drag import LAWS, DragLaw
-from kit.drag_fit import fit_drag, fit_drags
+from kit.motion.drag import LAWS, DragLaw
+from kit.motion.drag_fit import fit_drag, fit_drags
 
 TURN = 2 * np.pi
 TABLE = Path(__file__).parents[1] / "reference" / "spin_down_closed_forms.csv"

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.sound import read_sound, write_wav
-from kit.sound_level import level, weighting_dB
+from kit.sound.level import level, weighting_dB
+from kit.sound.recording import read_sound, write_wav
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 BANDS = pd.read_csv(REFERENCE / "sound_weightings.csv", comment="#")

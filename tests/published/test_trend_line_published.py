@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.trend import fit_trend
+from kit.stats.trend import fit_trend
 
 TABLE = Path(__file__).parents[1] / "reference" / "gum_thermometer_line.csv"
 

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.trend import fit_trend, fit_trends, log_log_line, verdict
+from kit.stats.trend import fit_trend, fit_trends
+from kit.stats.verdict import log_log_line, verdict
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

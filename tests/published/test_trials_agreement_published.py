@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from kit.trials import compare_methods
+from kit.stats.averages import compare_methods
 
 TABLE = Path(__file__).parents[1] / "reference" / "peak_flow_two_meters.csv"
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.trials import grubbs, pooled_scatter, summary, t_factor
+from kit.stats.averages import grubbs, pooled_scatter, summary, t_factor
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from kit.analysis import analyse, analyse_runs, summary_text
-from kit.bench import APPARATUS, Gate, session, true_stretch
 from kit.errors import KitError
-from kit.passes import Run, with_repairs
+from kit.logs.run import Run, with_repairs
+from kit.sources.bench import APPARATUS, Gate, true_stretch
+from kit.sources.demo_data import session
 
 DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
 

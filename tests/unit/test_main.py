@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from kit import commands, lab, launcher, threshold
+from kit import commands, lab, launcher
 from kit.errors import KitError
+from kit.motion import threshold
 
 
 def kit(*arguments: str, cwd: Path = launcher.PROJECT, **environment: str) -> subprocess.CompletedProcess:

@@ -155,7 +155,7 @@ def test_the_checks_notice_a_wrong_import_however_it_is_written(tmp_path):
         "__init__": "",
         "errors": "",
         "trials": "def late():\n    from . import trend\n",
-        "trend": "from kit.trials import x\n",
+        "trend": "from kit.stats.averages import x\n",
         "passes": "import kit.widgets.picker\n",
         "speed": "from kit import trend\n",
         "stray": "",
@@ -249,7 +249,7 @@ def test_a_package_that_is_missing_or_broken_is_named_with_what_to_do(how, tmp_p
 
 
 def test_a_module_of_our_own_that_is_missing_is_not_blamed_on_the_installation():
-    done = python("import sys; sys.modules['kit.passes'] = None; import kit; kit.Run")
+    done = python("import sys; sys.modules['kit.logs.run'] = None; import kit; kit.Run")
     assert done.returncode == 1
     assert "What to do" not in done.stderr
-    assert "kit.passes" in done.stderr.strip().splitlines()[-1]
+    assert "kit.logs.run" in done.stderr.strip().splitlines()[-1]

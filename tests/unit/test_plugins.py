@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 import kit
-from kit.bench import write_lesson_data  # noqa: F401 (loaded now, so that no plug-in could be to blame)
 from kit.errors import KitError
-from kit.gatelog import read_folder, read_log
+from kit.logs.folder import read_folder
+from kit.logs.log import read_log
 from kit.plugins import READERS, TREND_MODELS, added_names, find_added
-from kit.trend import fit_trends
-from kit.trend_models import MODELS, get_model
+from kit.sources.demo_data import write_lesson_data  # noqa: F401 (loaded now, so that no plug-in could be to blame)
+from kit.stats.trend import fit_trends
+from kit.stats.trend_models import MODELS, get_model
 
 # The example of DEVELOPERS.md, as a package somebody else may install.
 EXAMPLE = """

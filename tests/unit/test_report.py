@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from kit.analysis import analyse, analyse_runs
-from kit.bench import APPARATUS, Gate, session
 from kit.errors import KitError
-from kit.passes import Run, with_repairs
+from kit.logs.run import Run, with_repairs
 from kit.report import report_html, write_report
+from kit.sources.bench import APPARATUS, Gate
+from kit.sources.demo_data import session
 
 DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
 

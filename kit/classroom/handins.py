@@ -1,0 +1,189 @@
+"""The files of a class: a folder, a ZIP or a store, read one file at a time, with no trust in what is there.
+
+Nothing is ever unpacked to the disk, so no name in a ZIP can lead anywhere. Whatever cannot be read comes back as a
+file with a problem, and the next file is read. What a file's *content* says is judged by `kit.record.handin`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import struct
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import BinaryIO
+
+from ..errors import KitError
+from ..record.handin import MAX_BYTES, Store, is_address, local_path
+
+__all__ = ["ClassFile", "class_files", "clean_text"]
+
+MAX_FILES = 100_000
+MAX_DIRECTORY_BYTES = 10_000_000  # a ZIP's list of contents, which has to be read at once
+MAX_RATIO = 50  # a ZIP of hand-ins unpacks to 5 to 20 times its size; a bomb, to 1000 times and more
+SPARE_BYTES = 20_000_000  # ... but a small ZIP may always unpack to this
+# What systems leave behind, and hidden files; but not "..", which has to be told.
+QUIET = re.compile(r"(^|/)(\.(?!\.?([/\\]|$))|__MACOSX/|Thumbs\.db$|desktop\.ini$|README\.md$)", re.IGNORECASE)
+# Characters that act instead of being seen: controls, and those that turn the direction of the text after them.
+_ACTING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2028\u2029\u2066-\u2069\ufeff]")
+_DAMAGED = (zipfile.BadZipFile, OSError, ValueError, RuntimeError, EOFError, struct.error, zlib.error)
+# RuntimeError holds NotImplementedError: what a ZIP asks for and zipfile does not know
+
+
+@dataclass(frozen=True)
+class ClassFile:
+    """One file of a class: its name, cleaned for showing, and its bytes (one more than allowed if too long)."""
+
+    name: str
+    data: bytes | None
+    problem: str = ""  # why there are no bytes
+    fix: str = ""
+
+
+def class_files(source: str | Path) -> Iterator[ClassFile]:
+    """All `.json` files of a folder (with its subfolders and ZIPs), of a ZIP, or one file; each read when asked for.
+
+    `source` may also be an address, such as s3://bucket/class-3b. The same limits hold there.
+
+    Hidden files and those that systems leave behind are passed over; every other file is named with its problem.
+
+    Raises
+    ------
+    KitError : there is no such folder or file, or the store at the address does not let us in.
+    """
+    if is_address(source) and local_path(source) is None:
+        return _limited(_store_files(Store(source)))
+    source = local_path(source)
+    if source.is_dir():
+        return _limited(_folder_files(source))
+    if source.is_file():
+        return _limited(_one(source, source.name))
+    raise KitError("There is no such folder or ZIP", file=source, fix="check the name and where you are")
+
+
+def clean_text(text: str, limit: int) -> str:
+    """A stranger's text fit to be shown anywhere: characters that act become �, and a long one is cut and says so."""
+    text = _ACTING.sub("�", text[: limit + 1].replace("\r\n", "\n"))
+    return text if len(text) <= limit else text[:limit] + " … (cut here)"
+
+
+def _limited(files: Iterator[ClassFile]) -> Iterator[ClassFile]:
+    for number, file in enumerate(files, 1):
+        if number > MAX_FILES:
+            yield ClassFile("(the rest)", None, f"only {MAX_FILES} files are read", "give the class in smaller folders")
+            return
+        yield file
+
+
+def _folder_files(folder: Path) -> Iterator[ClassFile]:
+    for where, folders, names in os.walk(folder):  # which follows no links
+        folders.sort()
+        for name in sorted(names):
+            path = Path(where, name)
+            shown = path.relative_to(folder).as_posix()
+            if not QUIET.search(shown):
+                yield from _one(path, shown)
+
+
+def _one(path: Path, shown: str) -> Iterator[ClassFile]:
+    name, ending = _name(shown), path.suffix.lower()
+    if path.is_symlink() or not path.is_file():  # a link may lead anywhere; a pipe would wait for ever
+        yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
+    elif ending == ".zip":
+        yield from _zip_files(lambda: path.open("rb"), name)
+    elif ending != ".json":
+        yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
+    else:
+        try:
+            with path.open("rb") as file:
+                size = os.fstat(file.fileno()).st_size  # asking for less than the limit saves a large buffer
+                data = file.read(min(size, MAX_BYTES) + 1)
+        except OSError as problem:
+            yield ClassFile(name, None, f"it cannot be read: {problem.strerror}")
+        else:
+            yield ClassFile(name, data)
+
+
+def _store_files(store: Store) -> Iterator[ClassFile]:
+    for shown, details in store.files():
+        if not QUIET.search(shown):
+            yield from _stored(store, shown, details)
+
+
+def _stored(store: Store, shown: str, details: dict) -> Iterator[ClassFile]:
+    name, ending = _name(shown), PurePosixPath(shown).suffix.lower()
+    if details.get("type") != "file" or details.get("islink"):
+        yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
+    elif ending == ".zip":
+        yield from _zip_files(lambda: store.open(details), name)
+    elif ending != ".json":
+        yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
+    else:
+        try:
+            yield ClassFile(name, store.read(details, MAX_BYTES + 1))
+        except KitError as problem:
+            yield ClassFile(name, None, problem.problem, problem.fix or "")
+
+
+def _zip_files(open_zip: Callable[[], BinaryIO], name: str) -> Iterator[ClassFile]:
+    try:
+        with open_zip() as file, zipfile.ZipFile(_checked(file)) as archive:
+            budget = MAX_RATIO * file.seek(0, os.SEEK_END) + SPARE_BYTES
+            for info in archive.infolist():
+                if info.is_dir() or QUIET.search(info.filename):
+                    continue
+                if budget <= 0:
+                    problem = f"it unpacks to more than {MAX_RATIO} times its size: the rest was not read"
+                    yield ClassFile(name, None, problem, "find out who made it")
+                    return
+                file = _zip_entry(archive, info, name)
+                budget -= len(file.data or b"")
+                yield file
+    except KitError as problem:
+        yield ClassFile(name, None, problem.problem, problem.fix or "")
+    except _DAMAGED as problem:
+        why = f"this ZIP cannot be read: {clean_text(str(problem), 100) or type(problem).__name__}"
+        yield ClassFile(name, None, why, "make it again, or unpack it and give the folder")
+
+
+def _zip_entry(archive: zipfile.ZipFile, info: zipfile.ZipInfo, zip_name: str) -> ClassFile:
+    name = f"{zip_name} / {_name(info.filename)}"
+    parts = PurePosixPath(info.filename.replace("\\", "/")).parts
+    if ".." in parts or parts[:1] == ("/",) or re.match(r"[A-Za-z]:", info.filename):
+        return ClassFile(name, None, "its name climbs out of the ZIP", "find out who made it")
+    ending = PurePosixPath(info.filename).suffix.lower()
+    if ending != ".json":
+        inner = ending == ".zip"
+        problem = "a ZIP inside a ZIP is not opened" if inner else "its name does not end in .json"
+        return ClassFile(name, None, problem, "unpack it" if inner else "ask for the hand-in file itself")
+    if info.flag_bits & 1:
+        return ClassFile(name, None, "it is locked with a password", "unpack it and give the folder")
+    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        return ClassFile(name, None, "it is packed in an unusual way", "unpack it and give the folder")
+    if info.file_size > MAX_BYTES:
+        return ClassFile(name, None, f"it is larger than {MAX_BYTES / 1e6:g} MB", "ask the group to hand in again")
+    try:
+        with archive.open(info) as file:
+            return ClassFile(name, file.read(MAX_BYTES + 1))  # whatever size the ZIP states
+    except _DAMAGED as problem:
+        return ClassFile(name, None, f"it is damaged: {clean_text(str(problem), 100)}", "ask for it again")
+
+
+def _checked(file: BinaryIO) -> BinaryIO:
+    """Refuse (ValueError) a ZIP whose list of contents would fill the memory before a single file is read."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(0, size - 65_557 - 20))  # the longest possible end record, and what may stand before it
+    tail = file.read()
+    at_end = tail[-22:-18] == b"PK\x05\x06" and tail[-2:] == b"\0\0"
+    end = len(tail) - 22 if at_end else tail.rfind(b"PK\x05\x06")  # as zipfile looks for it
+    listed = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
+    if tail[max(end - 20, 0) : max(end - 16, 0)] == b"PK\x06\x07" or listed > MAX_DIRECTORY_BYTES:
+        raise ValueError("it lists too many files")
+    return file
+
+
+def _name(path: str) -> str:
+    return clean_text(path.replace("\n", "�").replace("\t", "�"), 120)

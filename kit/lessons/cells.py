@@ -1,0 +1,492 @@
+"""The cells of the stage "investigate": a lesson's claims one by one, then a claim of the group's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from .keys import level_of
+from .lesson import STAGES, Lesson, LessonClaim
+
+__all__ = [
+    "investigate_cells",
+    "make_runs_cells",
+    "notebook_name",
+    "stage_cells",
+]
+
+Cells = Iterator[tuple[str, str]]
+
+
+def investigate_cells(lesson: Lesson) -> Cells:
+    """(kind, text) of every cell between the welcome and the link to what comes next."""
+    if lesson.texts["investigate"]:
+        yield "markdown", lesson.texts["investigate"].strip()
+    claimed = False
+    for claim in lesson.claims:
+        if not claim.step_to:
+            yield from _one_claim(lesson, claim, explain=not claimed)
+            claimed = True
+    if lesson.clicks_data:
+        yield from _clicks()
+    if lesson.claims:
+        yield from _two_methods()
+    yield from _own_claim()
+    yield (
+        "markdown",
+        "## For your teacher\n\nA new hand-in holds all that the earlier one held, and your claims besides.",
+    )
+    yield "code", "stage.hand_in()"
+
+
+def _one_claim(lesson: Lesson, claim: LessonClaim, explain: bool) -> Cells:
+    yield "markdown", f"## {claim.question}"
+    if claim.ask_first:
+        yield "markdown", "First say what you expect. No data show before that."
+        yield "code", f'stage.prediction("{claim.ask_first}")'
+    if claim.hears:
+        yield from _listening(lesson, claim)
+    if explain:
+        yield (
+            "markdown",
+            "### Let chance play against the data\n\n"
+            "Suppose the labels meant nothing. Then you could hand them round among the runs, and a difference as "
+            "large as the measured one would come up often. The kit hands them round for you: each time is one "
+            "shuffled world. Shuffle once and look. Then shuffle many times. How often does chance alone do as "
+            "much?\n\n"
+            "Put your claim down first. Say from which size on a difference would matter to you.",
+        )
+    for step in lesson.claims:
+        if step.step_to == claim.id:
+            yield "markdown", f"### One step to it: {_lower(step.question)}"
+            yield "code", f'stage.claim("{step.id}")'
+    if claim.hears:
+        yield (
+            "markdown",
+            f"### The claim itself\n\n*{claim.statement}* Take all recorded runs together. Does it hold?",
+        )
+    yield "code", f'stage.claim("{claim.id}")'
+    if claim.closer_at is not None:
+        yield (
+            "markdown",
+            f"### A closer look\n\nNow take only the runs with {claim.closer_at:g} {claim.within[0]}. Can these few "
+            "runs settle it? If they cannot, that is an answer too. It does not mean that there is no effect.",
+        )
+        yield "code", f'stage.claim("{claim.id}", at={claim.closer_at:g})'
+    if claim.hears and (counter := _counterexample(lesson, claim)):
+        yield from counter
+    if claim.ask_first:
+        yield "markdown", "### Answer again\n\nAnswer the question once more with what you know now."
+        yield "code", f'stage.final_answer("{claim.ask_first}")'
+    yield (
+        "markdown",
+        "### Defend your answer\n\n"
+        "State your answer. Give the numbers, with their uncertainty. Say where it holds and where you cannot tell. "
+        "Then be your own critic.",
+    )
+    yield "code", f'stage.defend("{claim.id}")'
+
+
+def _listening(lesson: Lesson, claim: LessonClaim) -> Cells:
+    yield (
+        "markdown",
+        "### Listen and look\n\n"
+        "Nothing plays until you press play. Start with the volume low. All that you can hear you can also see: the "
+        "level, the clicks and the frequencies. Choose a recording.",
+    )
+    yield "code", f'stage.recordings("{claim.id}")'
+    difference = _other_difference(lesson, claim)
+    if difference:
+        step, held = difference
+        yield (
+            "markdown",
+            "### At the same speed\n\n"
+            "A slower disc is quieter anyway. So compare only moments at which both turn equally fast.",
+        )
+        yield "code", _same_speed(claim, step, held)
+
+
+def _other_difference(lesson: Lesson, claim: LessonClaim) -> tuple[LessonClaim, float] | None:
+    """The step that changes something else on the same runs, and the condition at which it is listened to."""
+    for step in lesson.claims:
+        if step.step_to == claim.id and step.settings and step.data == claim.data and step.within == (lesson.x,):
+            return step, claim.listen_at[0]
+    return None
+
+
+def _same_speed(claim: LessonClaim, step: LessonClaim, held: float) -> str:
+    return f'stage.same_speed("{claim.id}", {step.within[0]}={held:g}, {step.by}={_tuple(step.settings)})'
+
+
+def _counterexample(lesson: Lesson, claim: LessonClaim) -> list[tuple[str, str]]:
+    difference = _other_difference(lesson, claim)
+    if not difference:
+        return []
+    step, _ = difference
+    few, many = claim.listen_at
+    held = step.settings[0]
+    held = f'"{held}"' if isinstance(held, str) else f"{held:g}"
+    text = (
+        "### One case against it\n\n"
+        f"A claim that says *always* falls by a single case. Compare {few:g} with {many:g} {lesson.x}: the coasting "
+        "time changes a lot. What does the sound do, at the same speed?"
+    )
+    call = f'stage.same_speed("{claim.id}", {lesson.x}={_tuple(claim.listen_at)}, {step.by}={held})'
+    return [("markdown", text), ("code", call)]
+
+
+def _clicks() -> Cells:
+    yield (
+        "markdown",
+        "## A phone as a gate\n\n"
+        "A card that is struck once in every turn clicks. A recording of it holds the time of every turn, as a gate "
+        "log does. One run was timed both ways. How well do they agree?",
+    )
+    yield "code", "stage.clicks()"
+
+
+def _two_methods() -> Cells:
+    yield (
+        "markdown",
+        "## An earlier method against the gate\n\n"
+        "In stage 3 you saw counts by hand beside the gate's. Before you blame one of them: do both measure the same "
+        "thing?",
+    )
+    yield "code", 'stage.two_methods("duration_s")'
+
+
+def _own_claim() -> Cells:
+    yield (
+        "markdown",
+        "## Your own claim\n\n"
+        "Now it is your turn. Think of something that might matter: grease, a heavier rim, how the push is made, "
+        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.",
+    )
+    yield "code", "stage.own_claim()"
+    yield (
+        "markdown",
+        "## How much surer in how many minutes?\n\n"
+        "If you rather want to know your curve of stage 4 better: choose a number to make surer and the minutes you "
+        "have. The plan says where the next runs help most. Draw an order and print the sheet.",
+    )
+    yield "code", "stage.planner()"
+
+
+def _tuple(pair) -> str:
+    return "(" + ", ".join(f'"{v}"' if isinstance(v, str) else f"{v:g}" for v in pair) + ")"
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+# --- The cells of the page on which a group makes runs of its own. Nobody has to: the lesson has runs already.
+
+
+def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Iterator[tuple[str, str]]:
+    """(kind, text) of every cell."""
+    yield (
+        "markdown",
+        f"# 2b · Make your own runs: {lesson.title}\n\n"
+        "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
+        "were made. Choose one way or several. Each run you keep goes into your workbook.",
+    )
+    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
+    if lesson.bench is not None:
+        yield (
+            "markdown",
+            "## On the virtual bench\n\n"
+            "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
+            "the end. Then keep the run. Make three runs for each setting, at four settings or more.",
+        )
+        yield "code", "make.bench()"
+    yield (
+        "markdown",
+        "## With a gate of your own\n\n"
+        "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
+        "safety rules come first. Read the cautions at the top of this page before anything spins.",
+    )
+    yield "code", "make.live_gate()"
+    yield (
+        "markdown",
+        "## By tapping\n\n"
+        "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
+        "Practise first, so that you know how even your taps are.",
+    )
+    yield "code", "make.taps()"
+    yield (
+        "markdown",
+        "## From files\n\nDo you have logs of a gate as files? Add them here, several at once if you like.",
+    )
+    yield "code", "make.add_files()"
+    yield (
+        "markdown",
+        "## What you have, and whose runs count\n\n"
+        "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
+    )
+    yield "code", "make.runs()"
+    yield "code", "make.sources()"
+    yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."
+
+
+# --- The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
+
+TITLES = {
+    "predict": "Predict",
+    "measure": "Measure",
+    "average": "Average",
+    "trend": "Find the trend",
+    "explain": "Explain",
+    "investigate": "Investigate",
+}
+
+MAKE_RUNS = "2b_make_runs.ipynb"  # right after the stage "measure" in every list of files
+
+MADE_STAGES = STAGES
+
+
+def notebook_name(stage: str) -> str:
+    """File name of a stage's notebook, such as `2_measure.ipynb`."""
+    return f"{STAGES.index(stage) + 1}_{stage}.ipynb"
+
+
+def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list[tuple[str, str]]:
+    """The cells of one stage's notebook: pairs of kind and text."""
+    number = STAGES.index(stage) + 1
+    asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
+    opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
+    start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}")\nstage.welcome()'
+    return [("markdown", opening), ("code", start), *_CELLS[stage](lesson), ("markdown", _next_step(stage, home))]
+
+
+def _next_step(stage: str, home: str) -> str:
+    later = MADE_STAGES[MADE_STAGES.index(stage) + 1 :]
+    if not later:
+        return f"---\nThis is the end of the lesson. [Back to the start]({home})."
+    link = f"[{TITLES[later[0]]}]({notebook_name(later[0])})"
+    return f"---\n**Next:** {link}. What you entered here is saved and waits for you there."
+
+
+def _predict(lesson: Lesson) -> Cells:
+    if lesson.texts["predict"]:
+        yield "markdown", lesson.texts["predict"].strip()
+    level = level_of(lesson.level)
+    if level.tells_relation:
+        yield (
+            "markdown",
+            f"## What is known\n\n{lesson.expected.strip()}\n\n"
+            "You will check it: does it hold for this apparatus, and how well? Use it for your predictions.",
+        )
+    if not level.gives_question:
+        yield (
+            "markdown",
+            "## Your own question\n\n"
+            "What do you want to find out about it? Ask a question that a measurement can answer: what do you change, "
+            "what do you measure?",
+        )
+        yield "code", "stage.own_question()"
+    yield (
+        "markdown",
+        "## Your prediction\n\n"
+        "Do this before you see any data. Choose an answer. Say why in your own words. Say how sure you are. "
+        "Then seal it: a sealed answer stays as it is, so that you can compare it with what you see later. "
+        "It is not marked.\n\n"
+        "After that, talk with others. Then answer again. Your first answer is kept.",
+    )
+    for question in lesson.asked("predict"):
+        yield "code", f'stage.prediction("{question.id}")'
+    yield (
+        "markdown",
+        "## Sketch what you expect\n\n"
+        f"What coasting time do you expect for each {lesson.x_words}? Set a value for each. A guess is fine.",
+    )
+    yield "code", 'stage.predicted_curve("duration_s")'
+
+
+_STEPS = (
+    "## Step by step\n\n"
+    "1. Read the table of runs. Look for rows in which the gate logged a pass twice or missed one.\n"
+    "2. Look at the plot of all runs. Each line is one run that slows down.\n"
+    "3. Leave both lines where they are. All runs are counted between these two speeds.\n"
+    "4. Press *Use these thresholds*.\n"
+    "5. Write down what you see. Then go on."
+)
+
+_WHERE_TO_COUNT = (
+    "## Where does counting start?\n\n"
+    "Nobody spins it twice alike. So a fair count can't start when the hand lets go. "
+    "Instead, agree on one speed: counting **starts** when one turn takes a certain time, and **stops** when "
+    "one turn takes a longer time. These two times are called thresholds.\n\n"
+    "The plot shows how long one turn takes while each run slows down. Move the two lines. "
+    "The table below follows."
+)
+
+_WHERE_TO_COUNT_YOURSELF = (
+    "## Where does counting start?\n\n"
+    "Nobody spins it twice alike. What does your plan say about that?\n\n"
+    "The plot shows how long one turn takes while each run slows down. Counting starts at one line and stops at the "
+    "other. Move them to where your plan wants them, and be ready to say why."
+)
+
+
+def _measure(lesson: Lesson) -> Cells:
+    level = level_of(lesson.level)
+    if not level.gives_procedure:
+        yield (
+            "markdown",
+            "## Your plan\n\n"
+            "How can you find out? Write your plan before you look at any run. What do you change? What must stay the "
+            "same? How often do you repeat it? When do you start counting, so that it is fair, and when do you stop?",
+        )
+        yield "code", "stage.plan()"
+    if lesson.texts["measure"]:
+        yield "markdown", lesson.texts["measure"].strip()
+    if level.numbers_steps:
+        yield "markdown", _STEPS
+    yield (
+        "markdown",
+        "## The runs\n\n"
+        "Each row is one run. The gate sometimes logs one pass twice, or misses one. The kit looks for both. "
+        "It tells you what it found, and you can refuse it below.\n\n"
+        f"You can also [make runs of your own]({MAKE_RUNS}), and then choose here whose runs you use.",
+    )
+    yield "code", "stage.sources()"
+    yield "code", "stage.runs_table()"
+    yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
+    yield "code", "stage.thresholds()"
+    yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
+    yield "code", 'stage.observation("runs")'
+    yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
+    yield "code", "stage.results"
+
+
+def _average(lesson: Lesson) -> Cells:
+    yield (
+        "markdown",
+        "## Three trials, one average\n\n"
+        "Add the three values and divide by three: that is the average. But look at the dots too. "
+        "They never fall on one spot. **Would a fourth run land exactly on the average?**\n\n"
+        "If something went wrong in a run, and you know what, you can set it aside. You must say what happened. "
+        "The run stays in the record.",
+    )
+    yield "code", 'stage.trials("duration_s")'
+    yield (
+        "markdown",
+        "## How sure is an average?\n\n"
+        "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
+        "With three trials alone this interval is wide. The columns that begin with `pooled` use the scatter of all "
+        'conditions together. (`stage.averages("turns")` gives the same for the turns.)',
+    )
+    yield "code", 'stage.averages("duration_s").round(3)'
+    yield (
+        "markdown",
+        "## Counted by hand, counted by the gate\n\n"
+        "Somebody had counted the same thing before, with a stopwatch and by eye, once for each condition. "
+        "Do the two ways agree?",
+    )
+    yield "code", "stage.hand_counts()"
+    yield "code", 'stage.observation("methods")'
+    yield (
+        "markdown",
+        "## Are two of your averages really different?\n\n"
+        "Two averages never agree to the last digit. Compare their difference with their uncertainty. "
+        "Then decide: measure better, measure again, change your idea, or leave it. Every comparison is kept.",
+    )
+    yield "code", "stage.comparisons()"
+
+
+def _how_it_changes(lesson: Lesson) -> str:
+    level = level_of(lesson.level)
+    if level.tells_relation:
+        return (
+            "## Does it hold?\n\n"
+            f"This is what you were told: {lesson.expected.strip()}\n\n"
+            "Here several curves are compared with the data at once. Does the curve that belongs to it leave no "
+            "pattern in what is left over (the residuals)? Does another one do as well?"
+        )
+    advice = "Look at what is left over (the residuals): a good curve leaves no pattern."
+    return "## Not whether, but how\n\nYou have seen that the coasting time changes. Now ask **how** it changes. " + (
+        f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first."
+    )
+
+
+def _trend(lesson: Lesson) -> Cells:
+    yield "markdown", _how_it_changes(lesson)
+    yield "code", 'stage.trend("duration_s")'
+    yield "markdown", "## The number of turns\n\nDo the turns follow the same kind of curve?"
+    yield "code", 'stage.trend("turns")'
+    yield (
+        "markdown",
+        "## Does your choice of threshold matter?\n\n"
+        "The same runs, counted with other thresholds. If the exponent `p` hardly moves, your answer does not hang on "
+        "the choice.",
+    )
+    yield "code", "stage.sensitivity()"
+    yield "code", 'stage.observation("trend")'
+
+
+def _explain(lesson: Lesson) -> Cells:
+    if lesson.texts["explain"]:
+        yield "markdown", lesson.texts["explain"].strip()
+    yield (
+        "markdown",
+        "## One shape for both?\n\n"
+        "Divide the turns by the coasting time for each run. What you get is the mean speed. "
+        "Does it depend on what you changed?",
+    )
+    yield "code", "stage.same_shape()"
+    yield (
+        "markdown",
+        "## All runs on one curve\n\n"
+        "Measure the speed as a share of its start, and the time as a share of its end. "
+        "If the *kind* of drag stays the same, all runs fall on one curve. Then turns and time must follow one shape. "
+        "Each kind of drag has a curve of its own.",
+    )
+    yield "code", "stage.collapse()"
+    yield (
+        "markdown",
+        "## Build the slowing down yourself\n\n"
+        "Three things can slow it: rubbing that is always the same, drag that grows with speed, drag that grows with "
+        "speed squared. Move the sliders until your curve lies on the measured runs. Then let the kit fit it.",
+    )
+    yield "code", "stage.explore()"
+    yield (
+        "markdown",
+        "## Two ways to one number\n\n"
+        f"Even with no {lesson.x} at all it would slow down. How many {lesson.x} is that worth? The trend gives one "
+        "answer. The slowing down of the single runs gives another one, by another way. Do they agree within their "
+        "uncertainty? If they do not, that is a finding, not a failure.",
+    )
+    yield "code", "stage.two_routes()"
+    yield (
+        "markdown",
+        "## When does it stand still?\n\n"
+        "The gate cannot see the end: after the last pass there is less than one turn. A model can estimate it. "
+        "An estimate is not a measurement.",
+    )
+    yield "code", "stage.time_to_rest()"
+    yield "markdown", "## Your prediction and the data, side by side"
+    for question in lesson.asked("predict"):
+        yield "code", f'stage.look_back("{question.id}")'
+    yield "code", 'stage.look_back_curve("duration_s")'
+    yield (
+        "markdown",
+        "## Your explanation\n\n"
+        "State a claim. Give the evidence, with its uncertainty. Say why the evidence supports the claim. "
+        "Then be your own critic: what could somebody say against it?",
+    )
+    yield "code", "stage.explanation()"
+    yield "markdown", "## Answer once more\n\nAnswer the first question again with what you know now."
+    for question in lesson.asked("predict")[:1]:
+        yield "code", f'stage.final_answer("{question.id}")'
+    yield "markdown", "## For your teacher"
+    yield "code", "stage.hand_in()"
+
+
+_CELLS = {
+    "predict": _predict,
+    "measure": _measure,
+    "average": _average,
+    "trend": _trend,
+    "explain": _explain,
+    "investigate": investigate_cells,
+}

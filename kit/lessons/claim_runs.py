@@ -1,0 +1,245 @@
+"""The runs behind a lesson's claim, measured by the group's own thresholds and, where recorded, by their sound.
+
+answered = ClaimRuns(progress, "level")
+answered.results, answered.claim(), answered.verdict(at=8)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from ..errors import KitError
+from ..logs.folder import read_folder
+from ..logs.run import Run, with_repairs
+from ..motion.speed import SpeedCurve, prepare
+from ..motion.threshold import measure
+from ..sound.clicks import CLOCK_U, run_from_clicks
+from ..sound.level import level
+from ..sound.recording import Recording, read_sound
+from ..sound.with_run import compare_at_equal_speed, level_against_speed, level_at_speeds
+from ..stats.claims import Claim, Verdict, examine
+from ..wording import case_of, count_of, join_words, number, plus_minus
+from .lesson import SOUND_LEVEL
+from .progress import Progress
+
+__all__ = ["ClaimRuns", "SameSpeed", "gate_and_clicks", "run_name"]
+
+_BANDS = 4  # of speed, in a comparison at equal speed
+_ORDER = "order"
+
+
+@dataclass(frozen=True, eq=False)
+class SameSpeed:
+    """Recordings of two settings compared at the same speed."""
+
+    table: pd.DataFrame  # as `kit.sound.with_run.compare_at_equal_speed` makes it, means over the recordings
+    names: tuple[str, str]  # the two settings in words
+    louder_dB: float  # second minus first
+    louder_u_dB: float  # its standard uncertainty; NaN with a single recording
+    durations_s: tuple[float, float]  # mean durations of the recorded runs
+
+    @property
+    def sentence(self) -> str:
+        """What they show, in words."""
+        first, second = self.names
+        difference = plus_minus(abs(self.louder_dB), self.louder_u_dB, "dB")
+        if abs(self.louder_dB) < 2 * self.louder_u_dB:
+            sound = (
+                f"At the same speed, {first} and {second} sound alike within what was measured ({difference} apart)."
+            )
+        else:
+            way = "louder" if self.louder_dB > 0 else "quieter"
+            sound = f"At the same speed, {second} is {difference} {way} than {first}."
+        times = " and ".join(
+            f"{number(s, 3)} s with {name}" for s, name in zip(self.durations_s, self.names, strict=True)
+        )
+        return f"{sound} Coasting time: {times}."
+
+
+class ClaimRuns:
+    """One claim of a lesson, with the runs that answer it.
+
+    Parameters
+    ----------
+    progress : where the group stands; its thresholds count here too.
+    claim_id : id of one of the lesson's claims.
+    others : runs of other claims, so that a folder which serves several is read once.
+    """
+
+    def __init__(self, progress: Progress, claim_id: str, others: Iterable[ClaimRuns] = ()):
+        self.progress, self.about = progress, progress.lesson.claim(claim_id)
+        self.folder = progress.lesson.folder / self.about.data
+        self._source = next((other for other in others if other.folder == self.folder), None)
+
+    @cached_property
+    def curves(self) -> tuple[SpeedCurve, ...]:
+        """Speed curves of all runs of the claim's folder."""
+        return self._source.curves if self._source else prepare(read_folder(self.folder))
+
+    @property
+    def runs(self) -> list[Run]:
+        """The runs, in the order of the folder's list."""
+        return [curve.run for curve in self.curves]
+
+    @property
+    def recorded(self) -> list[Run]:
+        """Those runs that have a recording, sorted by their conditions."""
+        found = [run for run in self.runs if run.sound]
+        return sorted(found, key=lambda run: ([(isinstance(v, str), v) for v in run.conditions.values()], run.trial))
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """One row a run, as `measure` returns them, with `order`, and `sound_level_dB` if the claim needs it.
+
+        Runs without a recording are left out where the claim is about sound.
+        """
+        table = measure(self.curves, *self.progress.thresholds)
+        if all(run.order for run in self.runs):
+            table[_ORDER] = [run.order for run in self.runs]
+        if self.about.hears:
+            table[SOUND_LEVEL] = [self._level_of(run) for run in self.runs]
+            table = table[[bool(run.sound) for run in self.runs]].reset_index(drop=True)
+        return table
+
+    def claim(self) -> Claim:
+        """The claim as `kit.stats.claims` takes it: per cent for what is above zero by nature, dB as they are."""
+        about = self.about
+        scale = "absolute" if about.quantity == SOUND_LEVEL else "relative"
+        return Claim(
+            about.statement, about.quantity, about.by, about.settings, within=about.within, scale=scale, order=_ORDER
+        )
+
+    def table(self, at: float | None = None) -> pd.DataFrame:
+        """The results, or only those under one condition of the column that the claim holds fixed."""
+        results = self.results
+        if at is None:
+            return results
+        (column,) = self.about.within
+        found = results[results[column] == at]
+        if found.empty:
+            raise KitError(
+                "No run was made there", column=column, found=at, fix=f"one of {sorted(results[column].unique())}"
+            )
+        return found.reset_index(drop=True)
+
+    def verdict(self, at: float | None = None) -> Verdict:
+        """What the data say, without a screen."""
+        return examine(self.claim(), self.table(at))
+
+    def described(self, at: float | None = None) -> str:
+        """How the runs were made, in a sentence or two, with no result in it."""
+        table = self.table(at)
+        about = self.about
+        columns = [*about.within, *([about.by] if about.settings else [])]
+        columns = columns or [name for name in self.runs[0].conditions if name in table.columns]
+        parts = [
+            join_words([case_of(column, value) for value in sorted(table[column].unique(), key=_words_last)])
+            for column in columns
+        ]
+        mixed = " Their order was drawn by lot." if _ORDER in table else " Nobody noted their order."
+        heard = " Each was recorded." if about.hears else ""
+        return f"{count_of(len(table), 'run')}: {'; '.join(parts)}.{heard}{mixed}"
+
+    # --- sound ----------------------------------------------------------------------------------------------------
+
+    def recording(self, run: Run) -> Recording:
+        """The recording of a run."""
+        return read_sound(self.folder / run.sound)
+
+    def level(self, run: Run) -> pd.DataFrame:
+        """Level and speed of a recorded run at the same moments."""
+        return level_against_speed(level(self.recording(run)), run, run.sound_start_s)
+
+    @cached_property
+    def _levels(self) -> dict[str, pd.DataFrame]:
+        return {run.source: self.level(run) for run in self.recorded}
+
+    def _level_of(self, run: Run) -> float:
+        return level_at_speeds(self._levels[run.source], *self._speeds()) if run.sound else float("nan")
+
+    def _speeds(self) -> tuple[float, float]:
+        if self.about.same_speed is None:
+            raise KitError("This claim compares no recordings", found=self.about.id, fix="give it a same_speed")
+        return self.about.same_speed
+
+    def at_same_speed(self, **setting) -> SameSpeed:
+        """Levels at equal speed under two settings: `at_same_speed(magnets=1, hub=("greased", "dry"))`.
+
+        The one condition given as a pair differs, all others are held. Every recording of a setting counts equally.
+        The uncertainty is from the scatter between recordings, taken as independent: one number a recording.
+        """
+        pairs = [name for name, value in setting.items() if isinstance(value, list | tuple)]
+        if len(pairs) != 1 or len(setting[pairs[0]]) != 2:
+            raise KitError("One condition must be a pair", found=setting, fix='for example hub=("greased", "dry")')
+        (name,) = pairs
+        slow, fast = self._speeds()
+        edges = [slow + (fast - slow) * i / _BANDS for i in range(_BANDS + 1)]
+        sides = [self._recorded_under(setting | {name: value}) for value in setting[name]]
+        compared = [
+            compare_at_equal_speed(self._levels[a.source], self._levels[b.source], edges)
+            for a in sides[0]
+            for b in sides[1]
+        ]
+        mean = pd.concat(compared).groupby("turns_per_s", as_index=False).mean()
+        mean.attrs.update(compared[0].attrs)
+        levels = [[self._level_of(run) for run in side] for side in sides]
+        u = float(np.hypot(*(np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)))
+        durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
+        names = tuple(case_of(name, value) for value in setting[name])
+        return SameSpeed(
+            mean,
+            names,
+            float(np.mean(levels[1]) - np.mean(levels[0])),
+            u,
+            (float(durations[: len(sides[0])].mean()), float(durations[len(sides[0]) :].mean())),
+        )
+
+    def _recorded_under(self, conditions: dict) -> list[Run]:
+        found = [run for run in self.recorded if all(run.conditions.get(k) == v for k, v in conditions.items())]
+        if not found:
+            raise KitError("No run was recorded like this", found=conditions, fix=str(self.recorded[0].conditions))
+        return found
+
+
+def run_name(run: Run) -> str:
+    """A run in words: "1 magnet, hub dry, trial 2"."""
+    return ", ".join([*(case_of(k, v) for k, v in run.conditions.items()), f"trial {run.trial}"])
+
+
+def gate_and_clicks(progress: Progress) -> tuple[pd.DataFrame, Run, Recording, str]:
+    """The lesson's run that a clicking card recorded as well: measured by the gate and by the clicks.
+
+    Returns (two rows as `measure` makes them, the gate's run, the recording, what they say).
+    """
+    lesson = progress.lesson
+    folder = lesson.folder / lesson.clicks_data
+    gate = next((run for run in read_folder(folder) if run.sound), None)
+    if not lesson.clicks_data or gate is None:
+        raise KitError("This lesson has no recording of a clicking card", file=folder)
+    recording = read_sound(folder / gate.sound)
+    heard = with_repairs(run_from_clicks(recording, conditions=gate.conditions, trial=gate.trial))
+    table = measure([gate, heard], *progress.thresholds)
+    # the recorder's clock runs a little fast or slow: no number of clicks averages that away
+    table.loc[1, "duration_u_s"] = np.hypot(table["duration_u_s"][1], CLOCK_U * table["duration_s"][1])
+    if (table["status"] != "counted").any():
+        return table, gate, recording, "With these thresholds one of the two does not cover the whole stretch."
+    time_s, turns = table["duration_s"].diff().iloc[1], table["turns"].diff().iloc[1]
+    times_u = abs(time_s) / np.hypot(*table["duration_u_s"])
+    words = (
+        f"The clicks give {_signed(1000 * time_s)} ms and {_signed(turns)} turns compared with the gate. "
+        f"In time that is {number(times_u, 2)} times the standard uncertainty of the difference. {heard.note}"
+    )
+    return table, gate, recording, words
+
+
+def _signed(value: float) -> str:
+    return ("+" if value > 0 else "") + number(value, 2)
+
+
+def _words_last(value) -> tuple[bool, float | str]:
+    return isinstance(value, str), value

@@ -1,0 +1,354 @@
+"""The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
+
+What a stage gives and what it leaves to the students follows the lesson's level of inquiry (table in `levels.py`).
+Each stage is a short list of cells. Text is Markdown in plain words; code cells are one or two lines, so that a
+student who only clicks can run them, and a student who programs can see where every number comes from.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+
+from ..errors import KitError
+from .cells import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_cells, notebook_name, stage_cells
+from .keys import level_of
+from .lesson import KEY_FILE, Lesson, Question, load_lesson
+
+__all__ = [
+    "GUIDE",
+    "MINUTES",
+    "guide_notebook",
+    "make_runs_notebook",
+    "notebook_text",
+    "regenerate",
+    "stage_notebook",
+    "start_notebook",
+    "student_pages",
+    "teacher_notebook",
+    "teacher_notebooks",
+    "write_notebooks",
+]
+
+DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
+
+
+def write_notebooks(
+    lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False, home: str = "../start_here.ipynb"
+) -> list[Path]:
+    """Write the students' notebooks into a folder; return their paths.
+
+    Parameters
+    ----------
+    lesson_path : how a notebook reaches the lesson's folder, relative to `folder`, with forward slashes.
+    overwrite : replace notebooks that are there already. Students' entries live in the workbook, not in them.
+    home : the page that the last one leads back to, relative to `folder`.
+
+    Raises
+    ------
+    KitError : a notebook is there already and `overwrite` is not given.
+    """
+    folder = Path(folder)
+    texts = student_pages(lesson, lesson_path, home)
+    for name in texts:
+        if (folder / name).exists() and not overwrite:
+            raise KitError("This notebook is there already and is not replaced", file=folder / name)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return [folder / name for name in texts]
+
+
+def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> dict[str, str]:
+    """File name -> text of all the students' notebooks: one a stage, and the page for runs of their own."""
+    stages = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in MADE_STAGES}
+    return stages | {MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+
+
+def make_runs_notebook(lesson: Lesson, lesson_path: str) -> str:
+    """The text of the page on which a group makes runs of its own."""
+    return notebook_text("runs", make_runs_cells(lesson, lesson_path, notebook_name("measure")))
+
+
+def regenerate(project: str | Path) -> list[Path]:
+    """Write the notebooks of the demo lessons, and the start page, anew; return their paths."""
+    project = Path(project)
+    written = []
+    lessons = []
+    for name in DEMO_LESSONS:
+        lesson = load_lesson(project / "datasets_demo" / name)
+        path = f"../../datasets_demo/{name}"
+        written += write_notebooks(lesson, project / "notebooks" / name, path, overwrite=True)
+        lessons.append(lesson)
+    start = project / "notebooks" / "start_here.ipynb"
+    start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
+    return [*written, start]
+
+
+def start_notebook(lessons: list[Lesson]) -> str:
+    """The text of the start page: what this is, where to begin, how it works."""
+    links = "\n".join(
+        f"- **[{lesson.title}]({lesson.name}/{notebook_name('predict')})**: {lesson.question}" for lesson in lessons
+    )
+    opening = (
+        "# Start here\n\n"
+        "Something spins. You let go. It slows down and stops. "
+        "**How long does that take, and on what does it depend?**\n\n"
+        f"{links}\n\n"
+        "Click the title to begin. Each lesson has stages: predict, measure, average, find the trend, explain, "
+        "investigate."
+    )
+    how = (
+        "## How a page works\n\n"
+        "Press **Shift + Enter** in a grey box to run it. Or run all boxes at once: menu *Run*, *Run All Cells*. "
+        "Then use what appears below it: buttons, lines to drag, fields to write in.\n\n"
+        "What you save is kept in your **workbook**, beside these pages. You can close the page and come back. "
+        "Use no names: choose a code for your group.\n\n"
+        "Is this page on a hosted machine? Then it stops after some minutes without work, and your files may be gone. "
+        "**Download your workbook before a break.** Each stage then has a button for it at the top, and one to put it "
+        "back.\n\n"
+        "You may read and change the grey boxes. Nothing can break: get a fresh copy any time."
+    )
+    check = 'import kit\n\nprint(f"The kit is ready (version {kit.__version__}).")'
+    return notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
+
+
+def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
+    """The text of one stage's notebook (nbformat 4.5, no outputs)."""
+    return notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
+
+
+def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
+    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
+    document = {
+        "cells": [
+            {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}
+            | ({"execution_count": None, "outputs": []} if kind == "code" else {})
+            for i, (kind, text) in enumerate(cells, 1)
+        ],
+        "metadata": {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        },
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+    return json.dumps(document, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+
+if __name__ == "__main__":
+    for path in regenerate(Path(__file__).parents[1]):
+        print(path)
+
+
+# --- The teacher's form of a lesson's notebooks: the students' cells, with notes for the teacher between them.
+
+GUIDE = "0_guide.ipynb"
+
+#: Minutes of a 45-minute lesson: predict 6, discuss and answer again 5, run 16, analyse 9, explain 6, exit question 3.
+MINUTES = {
+    "predict": (11, "6 to predict alone, 5 to discuss and to answer again"),
+    "measure": (16, "all groups run the reference condition too, if groups share the others"),
+    "average": (4, "the first part of the analysis"),
+    "trend": (5, "the second part of the analysis"),
+    "explain": (9, "6 to explain, 3 for the exit question"),
+    "investigate": (0, "a lesson of its own, or homework"),
+}
+
+# For each stage: what it is for, what to ask, what can go wrong.
+_NOTES = {
+    "predict": (
+        "A prediction makes students look. What is sealed can't be smoothed over later. It is not marked.",
+        (
+            "What makes you think so? What would you see if it were so?",
+            "After the discussion: who has changed the answer, and which argument did it?",
+        ),
+        (
+            "Do not show the class's answers before the discussion: whoever has seen the majority stops thinking.",
+            "Do not say which answer the data support. They will see it.",
+        ),
+    ),
+    "measure": (
+        "Students agree on a fair count: from one speed to another, not from the push to the end.",
+        (
+            "Two groups push differently hard. How can they compare at all?",
+            "What happens to your results if you move the start line?",
+        ),
+        (
+            "A run that never reaches the start line was pushed too gently: it does not count, and says so.",
+            "The last pass is not standstill: up to one turn is missing.",
+            "Bounces and missed passes are found by the kit. Let students look at one before they trust that.",
+        ),
+    ),
+    "average": (
+        "Trials scatter. An average has an uncertainty; three trials give a wide one.",
+        (
+            "Would a fourth run land exactly on the average?",
+            "May you leave out the trial that looks odd? What would you have to know about it?",
+        ),
+        (
+            "With three trials the 95 % interval is 4.3 times the standard uncertainty. That is how it is, not a slip.",
+            "No outlier test can work on three values. A trial is set aside only for a cause that somebody saw.",
+        ),
+    ),
+    "trend": (
+        "Several curves are weighed against each other; a good one leaves no pattern.",
+        (
+            "Which curve would you have to give up first, and which point decides that?",
+            "Where would you measure next to tell two curves apart?",
+        ),
+        (
+            "R² close to 1 says little: look at what is left over.",
+            "Beyond the measured range a curve is a guess. The plot says so with a dashed line.",
+            "“These data can't separate them” is a result.",
+        ),
+    ),
+    "explain": (
+        "From the curve to a cause: claim, evidence, reasoning, and what speaks against it.",
+        (
+            "Why do time and turns follow the same kind of curve?",
+            "What could somebody object who does not believe you?",
+        ),
+        (
+            "A law that fits is not the only one that could. Ask what would tell them apart.",
+            "One apparatus shows repeatability only. What about another one?",
+        ),
+    ),
+    "investigate": (
+        "A claim that somebody makes is put to the test, with evidence on both sides.",
+        ("What would you have to see to give the claim up?", "Which other cause could look the same?"),
+        ("The order of the runs can look like an effect: mix it by lot.",),
+    ),
+}
+
+_MEASURED = (
+    "print(stage.averages('duration_s').round(2).to_string())\n"
+    "for trend in stage.trends('duration_s')[:3]:\n"
+    "    print(f'{trend.model}: {trend.equation()}')"
+)
+
+
+def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: str) -> dict[str, str]:
+    """File name -> text of all the teacher's notebooks: the guide, one a stage, and the page for own runs.
+
+    Parameters
+    ----------
+    key : from `load_key`.
+    lesson_path : how they reach the lesson's folder, relative to theirs, with forward slashes.
+    """
+    stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in MADE_STAGES}
+    return {GUIDE: guide_notebook(lesson, lesson_path), **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+
+
+def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> str:
+    """One stage's notebook as the teacher sees it (nbformat 4.5, no outputs)."""
+    return notebook_text(f"teacher-{stage}", _with_notes(lesson, key, stage, lesson_path))
+
+
+def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> Iterator[tuple[str, str]]:
+    first, *rest = stage_cells(lesson, stage, lesson_path, home=GUIDE)
+    yield first
+    yield "markdown", _stage_note(stage)
+    for kind, text in rest:
+        asked = re.fullmatch(r'stage\.(prediction|final_answer|look_back)\("(.+)"\)', text) if kind == "code" else None
+        if asked and asked[1] == "prediction":
+            yield "markdown", _question_note(lesson.ask(asked[2]), key.get(asked[2]))
+        if text.startswith('stage.trend("duration_s")'):
+            yield "markdown", _boxed("What the data support", ["With the lesson's own thresholds, all runs:"])
+            yield "code", _MEASURED
+        yield kind, text
+
+
+def _stage_note(stage: str) -> str:
+    aim, ask, beware = _NOTES[stage]
+    minutes, how = MINUTES[stage]
+    spent = f"{minutes} minutes: {how}." if minutes else f"Time: {how}."
+    return _boxed(
+        "For the teacher",
+        [aim, f"**{spent}**", "Ask:", *_listed(ask), "What can go wrong:", *_listed(beware)],
+    )
+
+
+def _question_note(question: Question, entry: Mapping | None) -> str:
+    if not entry:
+        return _boxed("The ideas behind the choices", [f"None are written down yet: add them to `{KEY_FILE}`."])
+    lines = []
+    for choice in question.choices:
+        idea = entry["ideas"].get(choice.id, "(no idea written down)")
+        mark = " **← the data of this lesson support this**" if choice.id == entry["supported"] else ""
+        lines.append(f"{choice.text} *{idea}*{mark}")
+    return _boxed("The ideas behind the choices", _listed(lines))
+
+
+def _listed(lines) -> list[str]:
+    return [f"- {' '.join(line.split())}" for line in lines]
+
+
+def _boxed(title: str, lines: list[str]) -> str:
+    """A block quote: a list stays together, everything else is a paragraph."""
+    text = [f"> **{title}**"]
+    for before, line in zip(["", *lines], lines, strict=False):
+        text += [f"> {line}"] if before.startswith("- ") and line.startswith("- ") else [">", f"> {line}"]
+    return "\n".join(text)
+
+
+def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
+    """The guide: the minutes, what to look after, a run sheet, how to give it out and get it back."""
+    rows = [
+        f"| [{TITLES[stage]}]({notebook_name(stage)}) | {MINUTES[stage][0] or '–'} | {MINUTES[stage][1]} |"
+        for stage in MADE_STAGES
+    ]
+    level = level_of(lesson.level)
+    name = lesson.name
+    yours = (
+        f"# For the teacher: {lesson.title}\n\n**{lesson.question}**\n\n"
+        f"Level of inquiry: **{level.name}**: {level.words}. Every notebook in this folder is the students' one, with "
+        f"notes in between. Nothing of these notes, and nothing of `{KEY_FILE}`, is in the students' folder."
+    )
+    minutes = "\n".join(["## 45 minutes", "", "| stage | minutes | |", "|---|---|---|", *rows])
+    safety = "## Before anything spins\n\n" + ("\n".join(_listed(lesson.safety)) or "- Write down what to beware of.")
+    check = (
+        "## Is the lesson ready?\n\nRun this after each change of `lesson.toml` or the data. Then make the notebooks "
+        "anew: `python3 -m kit new-lesson FOLDER --remake`."
+    )
+    sheet = (
+        "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
+        "middle and at the end. Take away the `#` to write the page, then print it from your browser."
+    )
+    reference = f"{lesson.reference:g}"
+    sheet_code = (
+        "from pathlib import Path\n\nfrom kit import run_order, run_sheet_html\n\n"
+        f"order = run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
+        f'page = run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
+        '# Path("run_sheet.html").write_text(page, encoding="utf-8")\n'
+        "order"
+    )
+    out = (
+        "## Out and back\n\n"
+        "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
+        "- They open it with `python3 -m kit open FOLDER`.\n"
+        f"- If groups share the conditions, every group also runs {lesson.x_words} = {reference}. Else nobody can tell "
+        "a group's apparatus from its condition.\n"
+        f"- At the end each group makes a hand-in, `handin_{name}_….json`. Put all of them into one folder. Then:"
+    )
+    overview = (
+        "from kit import read_class\nfrom kit.widgets import ClassOverview\n\n"
+        f'# ClassOverview(read_class("handins", "{lesson_path}", key_folder="."))'
+    )
+    start = (
+        f'from kit.widgets import LessonCheck, Stage\n\nstage = Stage("{lesson_path}", "predict")\nLessonCheck("..")'
+    )
+    cells = [
+        ("markdown", yours),
+        ("markdown", minutes),
+        ("markdown", safety),
+        ("markdown", check),
+        ("code", start),
+        ("markdown", sheet),
+        ("code", sheet_code),
+        ("markdown", out),
+        ("code", overview),
+    ]
+    return notebook_text("teacher-guide", cells)

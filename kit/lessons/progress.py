@@ -1,0 +1,278 @@
+"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+
+Every number the notebooks show comes from here, and can be had without a widget:
+
+    progress = Progress("datasets_demo/coasting_disc")
+    progress.results, progress.averages("turns"), progress.trends("duration_s")
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from ..errors import KitError
+from ..logs.run import Run, accept, refuse, with_repairs
+from ..motion.speed import SpeedCurve, prepare
+from ..motion.threshold import measure
+from ..record.entries import Entry
+from ..record.workbook import Workbook, default_path
+from ..sources.taps import tapped_run
+from ..stats.averages import Measured, average, counting
+from ..stats.trend import Trend, fit_trends
+from .lesson import Lesson, load_lesson
+
+__all__ = ["LESSON", "ORIGINS", "QUANTITIES", "USUAL", "OwnRuns", "Progress", "Thresholds"]
+
+KIND = "run"
+
+LESSON = "lesson"  # the lesson's own data, beside those below
+
+#: Where a group's own runs can come from: what is saved, and in words.
+ORIGINS = {
+    "bench": "virtual bench (a simulation)",
+    "gate": "live gate",
+    "taps": "tapped by hand",
+    "clicks": "clicks in a recording",
+    "file": "own file",
+}
+
+
+class OwnRuns:
+    """The runs a group made itself, in the order in which they were made.
+
+    Parameters
+    ----------
+    workbook, stage : where they are kept, as entries of kind `run`.
+    """
+
+    def __init__(self, workbook: Workbook, stage: str = "measure"):
+        self.workbook, self.stage = workbook, stage
+        self._made: dict[int, Run] = {}  # by entry number; entries never change
+
+    def add(
+        self,
+        pass_times_s: Sequence[float],
+        conditions: Mapping[str, float | str],
+        origin: str,
+        flags_per_turn: int = 1,
+        note: str = "",
+    ) -> Run:
+        """Keep a run; return it with its trial number and its repairs once it is on the disk.
+
+        Parameters
+        ----------
+        pass_times_s : (n,) strictly increasing, s; kept exactly as they are.
+        origin : one of `ORIGINS`.
+
+        Raises
+        ------
+        KitError : an unknown origin, times that make no run, or a workbook that cannot be written to.
+        """
+        if origin not in ORIGINS:
+            raise KitError("A run must say where it comes from", found=origin, fix=f"one of: {', '.join(ORIGINS)}")
+        run = Run(pass_times_s, conditions, flags_per_turn, note=note)  # refuses what makes no run
+        trial = 1 + sum(dict(known.conditions) == dict(run.conditions) for known in self.runs)
+        value = {
+            "origin": origin,
+            "conditions": dict(run.conditions),
+            "trial": trial,
+            "flags_per_turn": run.flags_per_turn,
+            "note": note,
+            "pass_times_s": run.pass_times_s,
+        }
+        entry = self.workbook.add(self.stage, KIND, value)
+        return self._run(entry)
+
+    @property
+    def runs(self) -> list[Run]:
+        """All of them, every found repair accepted."""
+        return [self._run(entry) for entry in self.workbook.history(KIND)]
+
+    def counts(self) -> dict[str, int]:
+        """How many runs there are of each origin that occurs."""
+        origins = [run.origin for run in self.runs]
+        return {origin: origins.count(origin) for origin in ORIGINS if origin in origins}
+
+    def _run(self, entry: Entry) -> Run:
+        if entry.n not in self._made:
+            value = entry.value
+            try:
+                origin = value["origin"]
+                run = Run(
+                    value["pass_times_s"],
+                    value["conditions"],
+                    value["flags_per_turn"],
+                    value["trial"],
+                    source=f"{origin}-{entry.n}",
+                    note=value["note"],
+                    origin=origin,
+                )
+                # a shaky tap is no missed turn: timing by hand has a rule of its own for what to accept
+                repairs = tapped_run(run.pass_times_s).repairs if origin == "taps" else with_repairs(run).repairs
+            except (KeyError, TypeError) as problem:
+                raise KitError(
+                    f"Entry {entry.n} should be a run, but it lacks something ({problem})",
+                    file=self.workbook.path,
+                    fix="show this to your teacher",
+                ) from problem
+            self._made[entry.n] = replace(run, repairs=repairs)
+        return self._made[entry.n]
+
+
+# --- Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+
+#: What is measured of every run: column of the results, words, unit.
+QUANTITIES = {"duration_s": ("coasting time", "s"), "turns": ("number of turns", "turns")}
+
+#: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
+USUAL = {"tilt_deg": 0.0, "hub": "greased"}
+
+
+class Thresholds(NamedTuple):
+    """The agreed choice of where counting starts and stops."""
+
+    start_period_s: float
+    stop_period_s: float | None
+    rule: str
+
+
+class Progress:
+    """A lesson together with the workbook of the group that works on it.
+
+    Parameters
+    ----------
+    lesson : a `Lesson`, or the folder that holds `lesson.toml`.
+    workbook : a `Workbook`; by default the lesson's own beside the notebooks (`workbooks/<lesson>.jsonl`).
+    """
+
+    def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
+        self.lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
+        self.workbook = workbook or Workbook(default_path(self.lesson.name))
+        self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
+        self._refused_curves: dict[tuple, SpeedCurve] = {}
+
+    @property
+    def x(self) -> str:
+        """The column of the results that says what was changed."""
+        return self.lesson.x
+
+    @cached_property
+    def lesson_runs(self) -> list[Run]:
+        """The lesson's runs as read, every found repair accepted."""
+        return [replace(run, origin=LESSON) for run in self.lesson.runs()]
+
+    @cached_property
+    def own(self) -> OwnRuns:
+        """The runs the group made itself."""
+        return OwnRuns(self.workbook)
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Whose runs count: `LESSON` and keys of `ORIGINS`. The lesson's, unless the group chose."""
+        return tuple(self.workbook.latest("sources", [LESSON]))
+
+    def use_sources(self, stage: str, *sources: str) -> None:
+        """Choose whose runs count, from now on and in every stage.
+
+        Raises
+        ------
+        KitError : no source, an unknown one, or one that has no runs yet.
+        """
+        made = self.own.counts()
+        for source in sources:
+            if source != LESSON and source not in made:
+                fix = "make a run first" if source in ORIGINS else f"use {', '.join((LESSON, *ORIGINS))}"
+                raise KitError("There are no runs from this source", found=source, fix=fix)
+        if not sources:
+            raise KitError("Choose at least one source of runs")
+        self.workbook.add(stage, "sources", list(sources))
+
+    @property
+    def runs(self) -> list[Run]:
+        """The runs of the chosen sources as read, every found repair accepted."""
+        sources = self.sources
+        lessons = self.lesson_runs if LESSON in sources else []
+        return [*lessons, *(run for run in self.own.runs if run.origin in sources)]
+
+    @property
+    def curves(self) -> tuple[SpeedCurve, ...]:
+        """Speed curves of all runs, with the group's refused repairs applied."""
+        runs = self.runs
+        new = [run for run in runs if run.source not in self._curves_as_read]
+        self._curves_as_read |= {curve.run.source: curve for curve in prepare(new)} if new else {}
+        refused = self.workbook.latest("refused_repairs", {})
+        curves = [self._curves_as_read[run.source] for run in runs]
+        return tuple(
+            self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
+            for curve in curves
+        )
+
+    def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
+        key = (curve.run.source, tuple(indices))
+        if key not in self._refused_curves:
+            run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
+            self._refused_curves[key] = prepare([run])[0]
+        return self._refused_curves[key]
+
+    @property
+    def thresholds(self) -> Thresholds:
+        """The group's thresholds, or the lesson's suggestion while the group has chosen none."""
+        chosen = self.workbook.latest("threshold")
+        if chosen is None:
+            return Thresholds(self.lesson.start_period_s, self.lesson.stop_period_s, self.lesson.rule)
+        return Thresholds(chosen["start_period_s"], chosen["stop_period_s"], chosen["rule"])
+
+    @property
+    def set_aside(self) -> dict[str, str]:
+        """Reasons of the runs now set aside, by source: the data folder's own and the group's.
+
+        A run whose apparatus did not stand as usual is set aside too, until the group takes it back.
+        """
+        reasons = {run.source: run.set_aside or self._unusual(run) for run in self.runs}
+        for entry in self.workbook.history("set_aside"):
+            reasons[entry.value["source"]] = entry.value["reason"]
+        return {source: reason for source, reason in reasons.items() if reason}
+
+    def _unusual(self, run: Run) -> str:
+        found = [
+            f"{name} {run.conditions[name]}" for name in USUAL if run.conditions.get(name, USUAL[name]) != USUAL[name]
+        ]
+        return f"made under other conditions: {', '.join(found)}" if found else ""
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """Duration and turns of every run by the group's thresholds, as `measure` returns them."""
+        table = measure(self.curves, *self.thresholds)
+        reasons = self.set_aside
+        return table.assign(set_aside=[reasons.get(source, "") for source in table["source"]])
+
+    @property
+    def counted(self) -> pd.DataFrame:
+        """The results that enter averages and trends."""
+        results = self.results
+        return results[counting(results)]
+
+    def averages(self, quantity: str = "duration_s") -> pd.DataFrame:
+        """One row a condition, as `average` returns it."""
+        return average(self.results, self.x, quantity)
+
+    def trends(self, quantity: str = "duration_s", models: tuple[str, ...] | None = None) -> list[Trend]:
+        """Trends of the counted trials, best first."""
+        counted = self.counted
+        return fit_trends(counted[self.x], counted[quantity], models=models)
+
+    def measured(self) -> list[Measured]:
+        """The averages of both quantities, each with its standard uncertainty from the pooled scatter."""
+        results = self.results
+        return [
+            Measured(f"{words}, {self.lesson.x_words} {row[self.x]:g}", row["mean"], row["pooled_u"], unit)
+            for quantity, (words, unit) in QUANTITIES.items()
+            for _, row in average(results, self.x, quantity).iterrows()
+            if row["pooled_u"] > 0
+        ]

@@ -1,0 +1,170 @@
+"""Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from ..errors import KitError
+from ..plugins import READERS, added_names, find_added
+from .dialect import read_bytes, read_table
+from .forms import Reading, read
+from .run import Run, with_repairs
+
+__all__ = [
+    "TEXT_ENDINGS",
+    "describe_log",
+    "is_log",
+    "preview",
+    "read_log",
+    "read_runs",
+]
+
+TEXT_ENDINGS = (".csv", ".tsv", ".txt")
+
+
+def is_log(path: Path) -> bool:
+    """Whether a file's ending is that of a gate log, of the kit's own or of a reader that was added."""
+    ending = path.suffix.lower()
+    return ending in TEXT_ENDINGS or ending.removeprefix(".") in added_names(READERS)
+
+
+def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run]:
+    """The runs of one log. `how` are parameters of `kit.read_log`; an added reader gets those it may know.
+
+    A reader that a package adds is a function (path, **how) -> one `Run` or several. What is known about the run from
+    elsewhere (conditions, trial, flags_per_turn) is filled in here, and repairs are found unless it found some itself.
+
+    Raises KitError as `read_log` does; whatever else an added reader raises is worded, naming its package.
+    """
+    ending = Path(path).suffix.lower().removeprefix(".")
+    added = find_added(READERS, ending) if ending and f".{ending}" not in TEXT_ENDINGS else None
+    if added is None:
+        return list(read(path, source=source, **how).runs)
+    known = {name: how.pop(name, None) for name in ("conditions", "trial", "flags_per_turn")}
+    repairs = how.pop("repairs", True)
+    try:
+        found = added.what(Path(path), **how)
+        runs = [found] if isinstance(found, Run) else list(found)
+    except KitError:
+        raise
+    except Exception as problem:  # somebody else's code may fail in any way
+        why = (
+            f"The reader of .{ending} files in the package {added.package} failed ({type(problem).__name__}: {problem})"
+        )
+        raise KitError(why, file=path, fix="ask whoever made that package") from problem
+    if not runs or not all(isinstance(run, Run) for run in runs):
+        why = f"The reader of .{ending} files in the package {added.package} gave no runs"
+        raise KitError(why, file=path, fix="it has to return one kit.Run or several")
+    shown = source or Path(path).name
+    return [_completed(run, shown, repairs, **known) for run in runs]
+
+
+def _completed(
+    run: Run,
+    shown: str,
+    repairs: bool,
+    conditions: Mapping[str, float | str] | None,
+    trial: int | None,
+    flags_per_turn: int | None,
+) -> Run:
+    run = replace(
+        run,
+        conditions={**(conditions or {}), **run.conditions},
+        source=run.source or shown,
+        trial=trial or run.trial,
+        flags_per_turn=flags_per_turn or run.flags_per_turn,
+    )
+    return with_repairs(run) if repairs and not run.repairs else run
+
+
+# --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
+
+WORDS = {
+    "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
+    "s": "seconds", "ms": "milliseconds", "us": "microseconds",
+    "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
+}  # fmt: skip
+
+
+def read_log(path: str | Path, **how) -> list[Run]:
+    """The run, or the runs, in one gate log, with their repairs found and accepted.
+
+    How the file is written is found out from its content. Everything can be said instead:
+
+    Parameters
+    ----------
+    path : .csv, .tsv or .txt file of up to 500 MB; or a file for whose ending an installed package adds a reader.
+    encoding : else UTF-8 with or without BOM, UTF-16, or the Western 8-bit code.
+    delimiter : "," ";" tab, " " (any run of blanks) or "" (one column).
+    decimal : "." or ",".
+    unit : "s", "ms" or "us"; else from the header or a row of units; else seconds, or the first of
+        milliseconds and microseconds in which the usual gap is at most 20 s.
+    layout : "single", "long" (runs below each other, with columns of conditions and trial) or "wide"
+        (one run a column; they may end in different rows).
+    content : "times" (of passes), "states" (time and beam state 0/1) or "periods" (of turns, added up from
+        a first pass at 0). Else the header's words decide, else the values: a column that rises from
+        row to row holds times. Turn periods that rise in every row by 10 ms or more cannot be told from
+        times: then say content="periods".
+    time_column, state_column, trial_column : name, or number from 1.
+    condition_columns : names or numbers; else, in a file with a named time column, every further column
+        that stays the same over three rows on average.
+    blocked : the state that means "beam blocked", 1 (default) or 0. A pass is the moment the beam becomes
+        blocked. A first row that is already blocked counts only in a log of changes.
+    flags_per_turn, conditions, trial : for the runs of a file that does not say so itself.
+    repairs : False leaves the search for bounces and missed passes out.
+
+    Raises KitError, naming file, row and column, for a cell that is no number, a clock that steps back or
+    runs over, an empty cell within a run, fewer than two passes, and a file that is no log at all.
+    Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
+    """
+    return read_runs(path, **how)
+
+
+def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
+    """The first rows as read, in the file's own units; what was found out stands in `.attrs`.
+
+    attrs: delimiter, decimal, encoding, first_row, units, layout, content, unit, runs, description; and
+    problem: the text of the error if the rows could be read but make no run, else "".
+    """
+    given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal")}
+    table = read_table(read_bytes(path), str(path), **given)
+    dialect = table.dialect
+    names = [name or f"column {j}" for j, name in enumerate(dialect.names, start=1)]
+    frame = table.frame.head(rows).set_axis(names, axis=1)
+    frame.attrs = {
+        "delimiter": dialect.delimiter, "decimal": dialect.decimal, "encoding": dialect.encoding,
+        "first_row": dialect.first_row, "units": dialect.units,
+    }  # fmt: skip
+    try:
+        reading = read(path, **{**how, "repairs": False})
+    except KitError as error:
+        frame.attrs |= {"problem": str(error), "description": ""}
+    else:
+        frame.attrs |= {
+            "problem": "", "description": _describe(reading), "layout": reading.layout, "content": reading.content,
+            "unit": reading.unit, "runs": len(reading.runs),
+        }  # fmt: skip
+    return frame
+
+
+def describe_log(path: str | Path, **how) -> str:
+    """How a log was understood: 'semicolons, decimal comma, milliseconds, pass times, 3 runs side by side'."""
+    return _describe(read(path, **{**how, "repairs": False}))
+
+
+def _describe(reading: Reading) -> str:
+    dialect, runs = reading.table.dialect, reading.runs
+    parts = [WORDS.get(dialect.delimiter, f"columns split at {dialect.delimiter!r}")]
+    parts.append("decimal comma" if dialect.decimal == "," else "decimal point")
+    parts.append(WORDS[reading.unit] if reading.unit_given else f"no unit given, taken as {WORDS[reading.unit]}")
+    parts.append(WORDS[reading.content])
+    many = {"wide": "side by side", "long": "one below the other"}.get(reading.layout)
+    passes = sum(len(run.pass_times_s) for run in runs)
+    parts.append(f"{len(runs)} runs {many}" if len(runs) > 1 else f"1 run of {passes:,} passes")
+    if reading.ignored:
+        parts.append(f"not used: {', '.join(reading.ignored)}")
+    return ", ".join(parts)

@@ -1,0 +1,359 @@
+"""A run: the times at which the flag passed the gate, and what had to be repaired in them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from operator import index as whole_number
+
+import numpy as np
+
+from ..errors import KitError
+from .repairs import find_bounces, find_missed, usual_gaps
+
+__all__ = [
+    "Repair",
+    "Run",
+    "accept",
+    "coasting_start",
+    "counted_passes",
+    "find_repairs",
+    "flag_angles",
+    "refuse",
+    "split",
+    "split_proposal",
+    "with_repairs",
+]
+
+LATEST_S = 1e12  # s, either way: thirty thousand years
+
+SHORTEST_STEP_S = 1e-12  # no gate tells passes apart that come closer
+
+MOST_FLAGS = 10_000  # more than any slotted disc has; a slip beyond it would cost the memory
+
+
+@dataclass(frozen=True)
+class Repair:
+    """One oddity found in a run's passes, and what is done about it unless it is refused."""
+
+    kind: str  # "bounce": pass `index` is left out; "missed": `passes` passes are inferred before `index`
+    index: int  # position in Run.pass_times_s
+    time_s: float
+    passes: int
+    reason: str
+    accepted: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """One spin-down as the gate logged it. Times stand exactly as read; repairs are a list beside them.
+
+    Raises KitError, naming the position, if a time is not a number within ± 10¹² s or not later than the one
+    before, and if `flags_per_turn` or `trial` is not a whole number of at least 1.
+    """
+
+    pass_times_s: np.ndarray  # (n,) strictly increasing, s
+    conditions: Mapping[str, float | str] = field(default_factory=dict)
+    flags_per_turn: int = 1
+    trial: int = 1
+    source: str = ""
+    repairs: tuple[Repair, ...] = ()
+    set_aside: str = ""  # the reason; empty while the run counts
+    sound: str = ""  # file name of a recording, if any
+    note: str = ""
+    order: int = 0  # place in the session, from 1; 0 where nobody noted it
+    origin: str = ""  # how it was made, where runs of several origins stand together
+    sound_start_s: float = 0.0  # when the recording begins, on the log's clock
+
+    def __post_init__(self):
+        place = self.source or None
+        set_field = object.__setattr__  # the way to fill a frozen dataclass
+        set_field(self, "pass_times_s", _checked_times(self.pass_times_s, place))
+        for name in ("flags_per_turn", "trial"):
+            set_field(self, name, _at_least_one(getattr(self, name), name, place))
+        set_field(self, "conditions", dict(self.conditions))
+        set_field(self, "repairs", tuple(self.repairs))
+        for repair in self.repairs:
+            if repair.kind not in ("bounce", "missed") or not 0 < repair.index < len(self.pass_times_s):
+                raise KitError("A repair does not fit this run", file=place, found=repair, fix="find the repairs again")
+
+
+def _checked_times(times, place: str | None) -> np.ndarray:
+    try:
+        times = np.array(times, dtype=np.float64)  # a copy: nobody can change it behind our back
+    except (TypeError, ValueError) as error:
+        raise KitError("Pass times must be numbers", file=place, found=str(error)) from error
+    if times.ndim != 1 or len(times) == 0:
+        raise KitError(
+            "A run needs one list of pass times",
+            file=place,
+            found=f"an array of shape {times.shape}",
+            fix="give the times of one run, at least one pass",
+        )
+    usable = np.abs(times) <= LATEST_S
+    if not usable.all():
+        at = int(np.argmin(usable))
+        raise KitError(
+            f"Pass {at + 1} has no usable time",
+            file=place,
+            found=float(times[at]),
+            fix="mend or remove this pass",
+        )
+    steps = np.diff(times)
+    later = steps >= SHORTEST_STEP_S
+    if not later.all():
+        at = int(np.argmin(later)) + 1
+        raise KitError(
+            f"Pass {at + 1} is not later than the pass before it",
+            file=place,
+            found=f"{times[at]!s} s after {times[at - 1]!s} s",
+            fix="check whether the clock stepped back or two runs are in one list",
+        )
+    times.setflags(write=False)
+    return times
+
+
+def _at_least_one(value, name: str, place: str | None) -> int:
+    try:
+        number = whole_number(value)
+    except TypeError:
+        number = 0
+    if number < 1:
+        raise KitError(f"{name} must be a whole number of at least 1", file=place, found=value)
+    if name == "flags_per_turn" and number > MOST_FLAGS:
+        raise KitError(f"There can be at most {MOST_FLAGS:,} flags a turn", file=place, found=value, fix="count them")
+    return number
+
+
+def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Repair, ...]:
+    """Bounces and missed passes of one run, in order of time. Nothing is changed.
+
+    Parameters
+    ----------
+    pass_times_s : (n,) strictly increasing pass times, s.
+    flags_per_turn : flags that pass the gate in one turn; their angles may be unequal.
+
+    How they are found, and what cannot be found, is told in `kit.logs.repairs`.
+    """
+    times = _checked_times(pass_times_s, None)
+    flags = _at_least_one(flags_per_turn, "flags_per_turn", None)
+    bounces = find_bounces(times, flags)
+    kept = np.delete(np.arange(len(times)), bounces)
+    after, missed = find_missed(times[kept], flags)
+    usual = usual_gaps(np.diff(times[kept]), after - 1, flags)
+    found = [
+        Repair(
+            "bounce",
+            int(i),
+            float(times[i]),
+            1,
+            f"only {1000 * (times[i] - times[i - 1]):.1f} ms after the pass before: the flag cannot be back so soon",
+        )
+        for i in bounces
+    ]
+    for j, passes, normal in zip(after.tolist(), missed.tolist(), usual.tolist(), strict=True):
+        i = int(kept[j])
+        gap = times[i] - times[kept[j - 1]]
+        found.append(
+            Repair(
+                "missed",
+                i,
+                float(times[i]),
+                passes,
+                f"a gap of {gap:.3g} s where about {normal:.3g} s is usual: "
+                f"room for {passes} missed {'pass' if passes == 1 else 'passes'}",
+            )
+        )
+    return tuple(sorted(found, key=lambda repair: (repair.index, repair.kind)))
+
+
+def with_repairs(run: Run) -> Run:
+    """The same run with its repairs found and accepted; decisions made before are kept."""
+    refused = {(r.kind, r.index) for r in run.repairs if not r.accepted}
+    found = find_repairs(run.pass_times_s, run.flags_per_turn)
+    repairs = tuple(replace(r, accepted=False) if (r.kind, r.index) in refused else r for r in found)
+    return replace(run, repairs=repairs)
+
+
+def refuse(run: Run, *indices: int) -> Run:
+    """The same run with the repairs at these positions of `run.repairs` refused."""
+    return _decide(run, indices, accepted=False)
+
+
+def accept(run: Run, *indices: int) -> Run:
+    """The same run with the repairs at these positions of `run.repairs` accepted (again)."""
+    return _decide(run, indices, accepted=True)
+
+
+def _decide(run: Run, indices: tuple[int, ...], accepted: bool) -> Run:
+    repairs = list(run.repairs)
+    for i in indices:
+        if not 0 <= i < len(repairs):
+            raise KitError(
+                f"There is no repair number {i}",
+                file=run.source or None,
+                fix=f"choose from 0 to {len(repairs) - 1}" if repairs else "this run has no repairs",
+            )
+        repairs[i] = replace(repairs[i], accepted=accepted)
+    return replace(run, repairs=tuple(repairs))
+
+
+def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
+    """Times of the kept passes, and the angle at each of them.
+
+    Accepted bounces are left out; accepted missed passes add to the angle and get no time of their
+    own. With several flags a turn, the angles between flags are those of `flag_angles`.
+
+    Returns
+    -------
+    times_s : (k,) s, a part of `run.pass_times_s`, unchanged.
+    turns : (k,) angle in turns from the first kept pass.
+    """
+    keep = np.ones(len(run.pass_times_s), dtype=bool)
+    steps = np.ones(len(run.pass_times_s), dtype=np.int64)
+    for repair in run.repairs:
+        if not repair.accepted:
+            continue
+        if repair.kind == "bounce":
+            keep[repair.index] = False
+            steps[repair.index] -= 1
+        else:
+            steps[repair.index] += repair.passes
+    count = np.cumsum(steps)[keep]
+    count -= count[0]
+    times_s = run.pass_times_s[keep]
+    angles = flag_angles(times_s, count, run.flags_per_turn)
+    whole, flag = np.divmod(count, run.flags_per_turn)
+    return times_s, whole + angles[flag]
+
+
+def flag_angles(times_s: np.ndarray, count: np.ndarray, flags_per_turn: int) -> np.ndarray:
+    """Where the flags stand, in turns after the first one, from the run itself.
+
+    The times of flag 0 say how the angle grows (cubic spline, turn by turn); read off at the times of
+    another flag it gives that flag's angle once a turn, and the median over the turns is taken. Equal
+    angles are returned unless the medians differ from them by more than five standard errors (from the
+    median absolute deviation, errors assumed independent from turn to turn) and 0.002 turns.
+
+    Parameters
+    ----------
+    times_s : (n,) pass times, s.
+    count : (n,) steps from flag to flag since the first pass, missed ones included.
+
+    Returns
+    -------
+    (flags_per_turn,) increasing, the first is 0.
+    """
+    equal = np.arange(flags_per_turn) / flags_per_turn
+    turn, flag = np.divmod(count, flags_per_turn)
+    first = flag == 0
+    if flags_per_turn == 1 or first.sum() < 5:
+        return equal
+    from scipy.interpolate import CubicSpline  # late: most runs have one flag
+
+    angle_at = CubicSpline(times_s[first], turn[first])
+    angles, differs = equal.copy(), False
+    for j in range(1, flags_per_turn):
+        here = (flag == j) & (times_s < times_s[first][-1])
+        if here.sum() < 4:
+            return equal
+        each = angle_at(times_s[here]) - turn[here]
+        angles[j] = np.median(each)
+        error = 1.253 * 1.483 * np.median(np.abs(each - angles[j])) / np.sqrt(here.sum())
+        differs |= abs(angles[j] - equal[j]) > max(5 * error, 0.002)
+    return angles if differs and (np.diff(angles) > 0).all() and angles[-1] < 1 else equal
+
+
+def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
+    """Index of the pass at which the speed peaks: there the push ends and coasting begins.
+
+    The speed in each gap is replaced by the median of five gaps where that is lower, so that one or two
+    impossibly fast gaps (a bounce that was not found) do not make a peak. The speed at a pass is
+    the mean of the gaps at its sides; the first pass with the highest one is returned.
+
+    Parameters
+    ----------
+    times_s : (n,) strictly increasing, s.
+    turns : (n,) angle in turns, as `counted_passes` returns it.
+    """
+    if len(times_s) < 3:
+        return 0
+    speed = np.diff(turns) / np.diff(times_s)
+    width = min(5, len(speed))
+    windows = np.lib.stride_tricks.sliding_window_view(speed, width)
+    usual = np.median(windows, axis=1)
+    usual = usual[np.clip(np.arange(len(speed)) - width // 2, 0, len(usual) - 1)]
+    speed = np.minimum(speed, usual)
+    at_pass = (np.concatenate((speed[:1], speed)) + np.concatenate((speed, speed[-1:]))) / 2
+    return int(np.argmax(at_pass))
+
+
+# --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
+
+NEW_PUSH = 1.3  # a coasting rotor never gets this much faster again
+
+FEWEST_PASSES = 5  # in a run that is worth proposing
+
+
+def split_proposal(run: Run) -> list[int]:
+    """Where a run probably holds several: positions of the passes at which a new run begins.
+
+    A coasting rotor only slows down. Wherever the speed, after falling, rises by more than 30 % for
+    several passes, somebody pushed again; the cut is at the longest gap between the two. Nothing is cut
+    here: the person looks, and confirms with `split`.
+    """
+    clean = run if run.repairs else with_repairs(run)
+    times, turns = counted_passes(clean)
+    if len(times) < 2 * FEWEST_PASSES:
+        return []
+    raw = np.diff(times)
+    gaps = raw / np.diff(turns)
+    windows = np.lib.stride_tricks.sliding_window_view(gaps, 3)
+    usual = np.concatenate((gaps[:1], np.median(windows, axis=1), gaps[-1:]))
+    speed = (1 / np.maximum(gaps, usual)).tolist()
+
+    cuts, rising, extreme, at = [], True, speed[0], 0
+    for i, now in enumerate(speed):
+        if (now > extreme) == rising:
+            extreme, at = now, i
+        elif rising and now < extreme / NEW_PUSH:
+            rising, extreme, at = False, now, i
+        elif not rising and now > extreme * NEW_PUSH:
+            lowest = at
+            rising, extreme, at = True, now, i
+            near = range(max(0, lowest - 1), i + 1)
+            cut = max(near, key=raw.__getitem__) + 1
+            if cut - (cuts[-1] if cuts else 0) >= FEWEST_PASSES and len(times) - cut >= FEWEST_PASSES:
+                cuts.append(cut)
+    return np.searchsorted(run.pass_times_s, times[cuts]).tolist() if cuts else []
+
+
+def split(run: Run, indices: list[int]) -> list[Run]:
+    """The runs that begin at pass 0 and at each of these positions, numbered on as trials.
+
+    Conditions and everything else stay. If the run had its repairs found, they are found again in each
+    part (near a cut they can differ), and what was refused stays refused.
+    """
+    n = len(run.pass_times_s)
+    cuts = sorted(set(indices))
+    if any(not 0 < i < n for i in cuts):
+        raise KitError(
+            "A cut must lie within the run",
+            file=run.source or None,
+            found=cuts,
+            fix=f"choose from 1 to {n - 1}",
+        )
+    edges = [0, *cuts, n]
+    runs = []
+    for number, (a, b) in enumerate(pairwise(edges)):
+        own = tuple(replace(r, index=r.index - a) for r in run.repairs if a < r.index < b)
+        part = replace(
+            run,
+            pass_times_s=run.pass_times_s[a:b],
+            repairs=own,
+            trial=run.trial + number,
+            source=f"{run.source}, part {number + 1}" if len(edges) > 2 else run.source,
+        )
+        runs.append(with_repairs(part) if run.repairs else part)
+    return runs

@@ -1,0 +1,430 @@
+"""Where counting starts and stops: duration and turns of every run between two agreed turn periods.
+
+A hand never spins the apparatus twice alike. So a run counts only from the moment it has slowed to one agreed turn
+period, the start threshold, to the moment it has slowed to another, the stop threshold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from ..errors import KitError
+from ..logs.run import Run
+from .drag_fit import TURN, DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
+from .speed import SpeedCurve, prepare
+
+__all__ = [
+    "RULES",
+    "STATUSES",
+    "Miscount",
+    "common_stop",
+    "common_threshold",
+    "find_miscounts",
+    "measure",
+    "recounted",
+    "turn_periods",
+]
+
+
+@dataclass(frozen=True)
+class Miscount:
+    """A wrong count in the gap before a pass."""
+
+    index: int  # of the pass after the gap, in the times given
+    time_s: float
+    passes: int  # to add to the count: above 0 where passes were missed, below 0 where too many were counted
+    reason: str
+
+
+def find_miscounts(
+    times_s: ArrayLike, angles_rad: ArrayLike, flags_per_turn: int = 1, most: int = 5
+) -> tuple[Miscount, ...]:
+    """Find gaps in which the count of passes is wrong, by the three-term drag law.
+
+    For every gap at once, the size of a step in the angle there is estimated by linear least squares beside the
+    law's own parameters; gaps whose pace is far from that of both neighbours are candidates too. For each candidate
+    the law is fitted anew with a whole number of flags added, and the best is kept while the residuals shrink, up to
+    `most`. Only if they are at least 10 times smaller in the end is anything reported.
+
+    Returns
+    -------
+    Miscounts in the order of time; nothing is changed (see `recounted`). Empty where the count holds, and where
+    there are fewer than 8 passes or no law fits even so: few passes can bend a law round a wrong count.
+    """
+    times, angles = np.asarray(times_s, dtype=float), np.asarray(angles_rad, dtype=float)
+    flag = TURN / flags_per_turn
+    steps: dict[int, int] = {}
+    if len(times) < 7 + flags_per_turn:
+        return ()
+    fit = first = fit_drag(times, angles, flags_per_turn=flags_per_turn)
+    for _ in range(most):
+        tried = []
+        for index, size in {
+            *_likely_steps(fit, times, angles, flags_per_turn),
+            *_odd_gaps(times, angles),
+        }:
+            stepped = angles + flag * size * (np.arange(len(times)) >= index)
+            if (np.diff(stepped) > flag / 2).all():  # passes stay at least one flag apart, rounding aside
+                tried.append((fit_drag(times, stepped, flags_per_turn=flags_per_turn), index, size, stepped))
+        best = min(tried, key=lambda t: t[0].timing_sd_s, default=None)
+        if best is None or best[0].timing_sd_s > 0.95 * fit.timing_sd_s:
+            break
+        fit, index, size, angles = best
+        steps[index] = steps.get(index, 0) + size
+    if fit.timing_sd_s > first.timing_sd_s / 10:
+        return ()
+    return tuple(
+        Miscount(index, float(times[index]), size, _reason(size)) for index, size in sorted(steps.items()) if size
+    )
+
+
+def recounted(angles_rad: ArrayLike, miscounts: Sequence[Miscount], flags_per_turn: int = 1) -> np.ndarray:
+    """Return the angles with the miscounts put right; the angles given stay as they are."""
+    angles = np.array(angles_rad, dtype=float)
+    for miscount in miscounts:
+        if not 0 < miscount.index < len(angles):
+            raise KitError("This miscount belongs to other passes", found=miscount.index, fix="find it again")
+        angles[miscount.index :] += TURN / flags_per_turn * miscount.passes
+    return angles
+
+
+def _reason(size: int) -> str:
+    if size > 0:
+        return f"the drag law says that {size} more {'pass' if size == 1 else 'passes'} went by unseen here"
+    return f"the drag law says that {-size} {'pass was' if size == -1 else 'passes were'} counted too many here"
+
+
+def _likely_steps(fit: DragFit, times, angles, flags) -> list[tuple[int, int]]:
+    """The best gap for one step, its neighbours, and the size of the step in flags."""
+    speed = fit.speed(times)
+    speed = np.maximum(speed, 0.05 * fit.start_speed)  # a wrong count may bring the law to rest too early
+    by_speed, by_terms = sensitivities(fit.law, times - times[0], fit.start_speed, fit.speed(times))
+    columns = [by_speed, np.ones_like(times), *flag_columns(angles - angles[0], flags), *by_terms]
+    basis, _ = np.linalg.qr((np.array(columns) / speed).T)
+    residual = fit.residuals_s - basis @ (basis.T @ fit.residuals_s)
+
+    def from_each_pass_on(values):
+        return np.cumsum(values[::-1], axis=0)[::-1]
+
+    # A step at pass k adds 1/speed to every residual from k on; its part beyond the basis is what can be seen.
+    along = from_each_pass_on(residual / speed)
+    size = from_each_pass_on(1 / speed**2) - np.sum(from_each_pass_on(basis / speed[:, None]) ** 2, axis=1)
+    seen = size > 1e-9 * size.max()
+    gain = np.where(seen, along**2 / np.where(seen, size, 1.0), 0.0)
+    gain[0] = 0.0
+    best = int(np.argmax(gain))
+    step = along[best] / size[best] / (TURN / flags)
+    whole = int(np.rint(step)) or int(np.sign(step))
+    near = range(max(best - 2, 1), min(best + 3, len(times)))
+    return [(index, whole) for index in near]
+
+
+def _odd_gaps(times, angles) -> list[tuple[int, int]]:
+    """The two gaps whose pace is furthest from what both neighbours make expect, if by 40 % or more."""
+    pace = np.log(np.diff(times) / np.diff(angles))
+    expected = np.concatenate([[2 * pace[1] - pace[2]], (pace[:-2] + pace[2:]) / 2, [2 * pace[-2] - pace[-3]]])
+    odd = np.abs(pace - expected)
+    return [(int(gap) + 1, size) for gap in np.argsort(odd)[-2:] if odd[gap] > 0.34 for size in (-1, 1, 2, 3)]
+
+
+# --- Where counting starts and stops: duration and turns of every run between two agreed turn periods.
+
+COUNTED = "counted"
+
+ALREADY_SLOWER = "already slower than the threshold"
+
+NEVER_SLOW_ENOUGH = "never slow enough"
+
+TOO_FEW_PASSES = "too few passes"
+
+STATUSES = (COUNTED, ALREADY_SLOWER, NEVER_SLOW_ENOUGH, TOO_FEW_PASSES)
+
+_LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
+
+_SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
+
+_SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
+
+
+def measure(
+    runs: Sequence[Run | SpeedCurve],
+    start_period_s: float,
+    stop_period_s: float | None = None,
+    rule: str = "interpolated",
+) -> pd.DataFrame:
+    """Duration and turns of every run, counted between two turn periods.
+
+    Parameters
+    ----------
+    runs : runs, or the curves that `prepare` made of them (then nothing is smoothed again).
+    start_period_s : turn period at which counting starts, s.
+    stop_period_s : turn period at which it stops, s; None counts to the last pass, which is not rest.
+    rule : "interpolated": the moment between passes at which the smoothed turn period equals the threshold; turns
+        are fractional. "whole turns": the first pass that closes a turn at least as long as the threshold, as a
+        careful person finds it in a log. "law": the moment at which the run's fitted three-term drag law has that turn
+        period; the most accurate, if the law holds.
+
+    Returns
+    -------
+    DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
+    turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note`. `start_s` and `stop_s` are on the
+    log's own clock. A run that can't be measured stays, with its `status` and NaN; where it ended before the stop
+    threshold, `more_than_s` says how long it had lasted by then. Uncertainties are standard uncertainties; value
+    ± 2 u is meant to hold the value without gate jitter 95 times in 100.
+
+    Raises
+    ------
+    KitError : no runs, an unknown rule, or thresholds that are not 0 < start < stop.
+    """
+    check_thresholds(start_period_s, stop_period_s)
+    if rule not in RULES:
+        raise KitError("This counting rule is not known", found=rule, fix=f"use one of: {', '.join(RULES)}")
+    if len(runs) == 0:
+        raise KitError("There are no runs to measure", fix="read a folder of gate logs first")
+    curves = prepare(runs)
+    rows = [_row(curve, RULES[rule](curve, start_period_s, stop_period_s), stop_period_s) for curve in curves]
+    names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
+    table = pd.DataFrame(rows)
+    conditions = pd.DataFrame([{n: c.run.conditions.get(n, np.nan) for n in names} for c in curves])
+    return pd.concat([conditions, table], axis=1)
+
+
+def check_thresholds(start_period_s: float, stop_period_s: float | None) -> None:
+    """Raise a KitError unless 0 < start < stop (stop may be None: the last pass)."""
+    for name, value in (("start", start_period_s), ("stop", stop_period_s)):
+        if value is None and name == "stop":
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not 0 < value < np.inf:
+            raise KitError(
+                f"The {name} threshold must be a turn period above zero",
+                found=value,
+                fix="give seconds, such as 0.3",
+            )
+    if stop_period_s is not None and stop_period_s <= start_period_s:
+        raise KitError(
+            "The stop threshold must be slower than the start threshold",
+            found=f"start {start_period_s} s, stop {stop_period_s} s",
+            fix="a slower disc needs longer for a turn, so give a stop threshold of more seconds",
+        )
+
+
+def common_threshold(runs: Sequence[Run | SpeedCurve]) -> float:
+    """The fastest start that every run reaches: the longest turn period at the start of coasting, s.
+
+    Rounded up to a whole millisecond, so that it can be typed. Runs that are set aside or have too few passes have
+    no say.
+    """
+    starts = [curve.period_s[0] for curve in _countable(prepare(runs))]
+    return float(np.ceil(max(starts) * 1e3) / 1e3)
+
+
+def common_stop(runs: Sequence[Run | SpeedCurve]) -> float:
+    """The slowest stop that every run still reaches, s, rounded down to a whole millisecond."""
+    stops = [curve.period_s[-1] for curve in _countable(prepare(runs))]
+    return float(np.floor(min(stops) * 1e3) / 1e3)
+
+
+def _countable(curves) -> list[SpeedCurve]:
+    countable = [c for c in curves if c.usable and not c.run.set_aside]
+    if not countable:
+        raise KitError("No run has enough passes to find a threshold", fix="check the logs and what has been set aside")
+    return countable
+
+
+def _row(curve: SpeedCurve, found: dict, stop_period_s) -> dict:
+    run = curve.run
+    notes = [note for note in [found.pop("note", "")] if note]
+    if found["status"] == COUNTED and stop_period_s is None:
+        notes.append(_LAST_PASS_NOTE)
+    if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:
+        notes.append(
+            f"the fastest turn took {curve.period_s[0]:.3f} s: check the number of flags a turn "
+            f"(now {run.flags_per_turn}) by turning the disc ten times by hand"
+        )
+    blank = dict.fromkeys(("duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s"), np.nan)
+    more_than_s = found.pop("more_than_s", np.nan)
+    return (
+        {"trial": run.trial}
+        | blank
+        | found
+        | {
+            "set_aside": run.set_aside,
+            "source": run.source,
+            "origin": run.origin,
+            "more_than_s": more_than_s,
+            "note": "; ".join(notes),
+        }
+    )
+
+
+def _interpolated(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
+    if not curve.usable:
+        return {"status": TOO_FEW_PASSES}
+    if curve.period_s[0] > start_period_s:
+        return {"status": ALREADY_SLOWER}
+    start = curve.crossing(start_period_s)
+    if start is None:
+        return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
+    if stop_period_s is None:
+        stretch, stop_s = curve.to_last_pass(start_period_s), curve.times_s[-1]
+    else:
+        stretch, stop = curve.between(start_period_s, stop_period_s), curve.crossing(stop_period_s)
+        if stretch is None:
+            more = curve.times_s[-1] - start.time_s
+            return {"status": NEVER_SLOW_ENOUGH, "start_s": start.time_s, "more_than_s": more}
+        stop_s = stop.time_s
+    return {
+        "duration_s": stretch.duration_s,
+        "duration_u_s": stretch.duration_u_s,
+        "turns": stretch.turns,
+        "turns_u": stretch.turns_u,
+        "start_s": start.time_s,
+        "stop_s": stop_s,
+        "status": COUNTED,
+    }
+
+
+def turn_periods(times_s, turns) -> np.ndarray:
+    """Duration (s) of the whole turn that each pass closes, (n,); NaN before the first turn is complete.
+
+    Where the pass one turn earlier was missed, the mean period since the last pass before that is taken.
+    """
+    times_s, turns = np.asarray(times_s, dtype=float), np.asarray(turns, dtype=float)
+    earlier = np.searchsorted(turns, turns - 1 + 1e-9, side="right") - 1
+    period = (times_s - times_s[earlier]) / np.where(earlier >= 0, turns - turns[earlier], 1.0)
+    return np.where(earlier >= 0, period, np.nan)
+
+
+def _whole_turns(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
+    """What a person counts: the first pass that closes a slow enough turn, at both ends."""
+    times_s, turns = curve.times_s, curve.turns
+    if len(times_s) < 3 or turns[-1] - turns[0] < 2:
+        return {"status": TOO_FEW_PASSES}
+    period = turn_periods(times_s, turns)
+    slow = np.flatnonzero(period >= start_period_s)
+    if slow.size == 0:
+        return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
+    first = slow[0]
+    if first == np.flatnonzero(np.isfinite(period))[0]:
+        return {"status": ALREADY_SLOWER}
+    ends = [first]
+    if stop_period_s is not None:
+        slow = np.flatnonzero(period >= stop_period_s)
+        if slow.size == 0:
+            more = times_s[-1] - times_s[first]
+            return {"status": NEVER_SLOW_ENOUGH, "start_s": times_s[first], "more_than_s": more}
+        ends.append(slow[0])
+    last = len(times_s) - 1 if stop_period_s is None else ends[1]
+    late_s, late_u_s, late_u_turns = np.array([_lateness(curve, period, end) for end in ends]).T
+    bias_s = late_s[0] if stop_period_s is None else late_s[1] - late_s[0]
+    return {
+        "duration_s": times_s[last] - times_s[first],
+        "duration_u_s": float(np.sqrt(bias_s**2 + np.sum(late_u_s**2))),
+        "turns": turns[last] - turns[first],
+        "turns_u": float(np.sqrt(np.sum(late_u_turns**2))),
+        "start_s": times_s[first],
+        "stop_s": times_s[last],
+        "status": COUNTED,
+    }
+
+
+def _lateness(curve: SpeedCurve, period, end: int) -> tuple[float, float, float]:
+    """How late a whole-turn count is at pass `end`: mean delay (s), its standard uncertainty in s and in turns.
+
+    The disc had the threshold's period somewhere between the middle of the turn before and the middle of the turn
+    that this pass closes, anywhere with equal chance (rectangular, GUM 4.3.7): half a turn to one and a half turns
+    ago. The person's count is left as it is, so the mean delay counts as uncertainty. In a long run jitter lets the
+    first slow turn come early, by about (jitter of a period)/(growth of the period a turn). And since turns are whole,
+    an end that is a hair off costs a whole turn: the variance of the rectangle is doubled.
+    """
+    here = period[end]
+    before = period[end - 1] if np.isfinite(period[end - 1]) else here
+    near = slice(max(end - 5, 0), end + 6)
+    known = np.isfinite(period[near])
+    growth = np.polyfit(curve.turns[near][known], period[near][known], 1)[0] if known.sum() > 2 else 0.0
+    early_turns = 0.0
+    if growth > 0 and curve.usable:
+        early_turns = min(np.sqrt(2) * curve.timing_sd_s / growth, 5.0)
+    u_turns = np.sqrt(2 / 12 + early_turns**2)
+    return (3 * here + before) / 4, (here + before) / 2 * u_turns, u_turns
+
+
+def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
+    """Crossings of the three-term drag law fitted to the run's passes (`kit.motion.drag_fit`).
+
+    As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
+    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
+    """
+    if curve not in _LAW_FITS:
+        _LAW_FITS[curve] = _law_fit(curve.run)
+    fit, miscounts = _LAW_FITS[curve]
+    if fit is None:
+        return {"status": TOO_FEW_PASSES}
+    start_s, start_turns = fit.crossing(start_period_s)
+    if start_s < curve.times_s[0]:
+        return {"status": ALREADY_SLOWER}
+    last_s = curve.times_s[-1]
+    if not start_s <= last_s:
+        return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
+    notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
+    if stop_period_s is None:
+        last_period_s = 2 * np.pi / float(fit.speed(last_s))
+        found = fit.between(start_period_s, last_period_s)
+        stop_s, found = (
+            last_s,
+            found._replace(duration_s=last_s - start_s, turns=float(fit.turns(last_s)) - start_turns),
+        )
+    else:
+        stop_s = fit.crossing(stop_period_s)[0]
+        if not stop_s <= last_s:
+            return {"status": NEVER_SLOW_ENOUGH, "start_s": start_s, "more_than_s": last_s - start_s}
+        found = fit.between(start_period_s, stop_period_s)
+        notes += _disagreement(found, curve.between(start_period_s, stop_period_s))
+    return {
+        "duration_s": found.duration_s,
+        "duration_u_s": found.duration_u_s,
+        "turns": found.turns,
+        "turns_u": found.turns_u,
+        "start_s": start_s,
+        "stop_s": stop_s,
+        "status": COUNTED,
+        "note": "; ".join(notes),
+    }
+
+
+def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
+    try:
+        times_s, angles_rad = coasting_passes(run)
+        fit = fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn)
+        if fit.timing_sd_s < _SUSPECT_SCATTER * 2 * np.pi / fit.start_speed:
+            return fit, ()
+        miscounts = find_miscounts(times_s, angles_rad, run.flags_per_turn)
+        angles_rad = recounted(angles_rad, miscounts, run.flags_per_turn)
+        return fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn), miscounts
+    except KitError:
+        return None, ()
+
+
+#: A curve's fit does not depend on the thresholds: it is made once, however often a threshold moves.
+_LAW_FITS: WeakKeyDictionary[SpeedCurve, tuple[DragFit | None, tuple[Miscount, ...]]] = WeakKeyDictionary()
+
+
+def _disagreement(by_law, by_curve) -> list[str]:
+    if by_curve is None:
+        return []
+    off_s = by_law.duration_s - by_curve.duration_s
+    if abs(off_s) <= 2 * (by_law.duration_u_s + by_curve.duration_u_s):
+        return []
+    return [
+        f"the drag law and the curve without a law differ by {off_s:+.2g} s, more than both uncertainties: "
+        "the law does not hold for this run, or a pass was counted wrongly"
+    ]
+
+
+RULES = {"interpolated": _interpolated, "whole turns": _whole_turns, "law": _by_law}

@@ -1,0 +1,550 @@
+"""Plots of runs, trials, two methods, and duration beside turns: tables in, plotly figures out.
+
+No function here computes a statistic or changes its input; the words that describe each plot are in `figure_text`,
+the plots of trends in `trend_figures`. All plots draw with lines and few markers, so that they stay light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from ..errors import KitError
+from ..stats.averages import Agreement, average, counting, t_factor
+from ..wording import (
+    axis_title,
+    case_of,
+    count_of,
+    interval,
+    join_words,
+    name_of,
+    number,
+    percent,
+    plus_minus,
+    rounded_by,
+    unit_of,
+)
+from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, origin_looks, series
+from .trend_figures import log_ticks
+
+__all__ = [
+    "NextRun",
+    "agreement_figure",
+    "describe_trials",
+    "mean_speed_figure",
+    "next_run",
+    "periods_figure",
+    "same_shape_figure",
+    "trials_figure",
+    "trials_numbers",
+    "unusual_trials",
+    "what_trials_show",
+    "with_and_without",
+]
+
+LINE_POINTS = 300  # of a run's curve: more cannot be seen
+
+
+def periods_figure(curves: Sequence, start_period_s: float | None = None, stop_period_s: float | None = None):
+    """Turn period of every run against the time since it began to coast, with the two thresholds.
+
+    `curves`: what `kit.prepare` returns. Runs of one condition share a line style; each condition is named at
+    the end of its longest run. Runs with too few passes have no curve and are left out. Returns a plotly Figure.
+    """
+    figure = new_figure("Time since the disc began to coast (s)", "Turn period (s), logarithmic", showlegend=False)
+    drawn = [curve for curve in curves if curve.usable]
+    if not drawn:
+        raise KitError("No run has enough passes to draw", fix="check the logs and the number of flags a turn")
+    shortest = min(float(curve.period_s[0]) for curve in drawn)
+    longest = max(float(curve.period_s[-1]) for curve in drawn)
+    longest = min(longest, 2.5 * stop_period_s) if stop_period_s else longest
+    figure.update_yaxes(type="log", range=np.log10([shortest / 1.15, longest * 1.25]).tolist())
+    figure.update_yaxes(**log_ticks(shortest / 1.15, longest * 1.25))
+    x = _changed(drawn)
+    labels = sorted({curve.run.conditions.get(x) for curve in drawn}, key=lambda v: (isinstance(v, str), v))
+    for i, label in enumerate(labels):
+        words = "all runs" if label is None else case_of(x, label)
+        group = [curve for curve in drawn if curve.run.conditions.get(x) == label]
+        ends = [_add_run(figure, curve, words, series(i), longest) for curve in group]
+        end_s, end_period_s = max(ends)
+        figure.add_annotation(
+            x=end_s,
+            y=np.log10(end_period_s),
+            text=words,
+            yanchor="bottom",
+            font={"color": series(i)["color"]},
+        )
+    for period_s, words, side in ((start_period_s, "starts", "top"), (stop_period_s, "stops", "bottom")):
+        if period_s is not None:
+            figure.add_hline(y=period_s, line={"color": INK, "width": 2, "dash": "dash"})
+            figure.add_annotation(
+                x=1,
+                xref="paper",
+                xanchor="right",
+                y=np.log10(period_s),
+                yanchor=side,
+                text=f"counting {words}: {period_s:g} s a turn",
+            )
+    return figure
+
+
+def _add_run(figure, curve, words, style, longest_s) -> tuple[float, float]:
+    """Draw one run up to a turn period of `longest_s`; returns where the line ends."""
+    n = max(int(np.searchsorted(curve.period_s, longest_s, side="right")), 1)
+    chosen = np.unique(np.linspace(0, n - 1, min(n, LINE_POINTS)).astype(int))
+    t, aside = curve.times_s - curve.times_s[0], bool(curve.run.set_aside)
+    figure.add_scatter(
+        x=t[chosen],
+        y=curve.period_s[chosen],
+        mode="lines",
+        name=words,
+        opacity=0.45 if aside else 1,
+        line={"color": style["color"], "dash": style["dash"], "width": 1.5 if aside else 2.5},
+        hovertemplate=f"{words}, trial {curve.run.trial}{' (set aside)' if aside else ''}<br>"
+        "%{x:.2f} s: %{y:.3f} s a turn<extra></extra>",
+    )
+    return float(t[n - 1]), float(curve.period_s[n - 1])
+
+
+def trials_figure(
+    results: pd.DataFrame,
+    averages: pd.DataFrame,
+    x: str,
+    quantity: str = "duration_s",
+    *,
+    pooled: bool = False,
+    zoom: bool = False,
+):
+    """Every trial as a dot, the mean of each condition with its 95 % interval; set-aside trials stay, hollow.
+
+    Parameters
+    ----------
+    results, averages : a results table and what `kit.average` made of it.
+    x, quantity : the column that was changed and the column shown.
+    pooled : show the interval that rests on the scatter of all conditions, not on each condition's own.
+    zoom : show per cent from the condition's mean, which makes small scatter visible beside large values.
+    """
+    unit, name = unit_of(quantity), name_of(quantity)
+    y_title = f"{name.capitalize()}: % from the mean" if zoom else axis_title(quantity)
+    figure = new_figure(axis_title(x), y_title)
+    place, ticks, gap = _places(results[x])
+    figure.update_xaxes(**ticks)
+    means = dict(zip(averages[x], averages["mean"], strict=True))
+
+    def shown(values, conditions):
+        values = np.asarray(values, float)
+        if not zoom:
+            return values
+        return 100 * (values / np.array([means.get(c, np.nan) for c in conditions]) - 1)
+
+    table = results.assign(_trial=trial_numbers(results, x), _place=results[x].map(place))
+    table["_place"] += _spread_out(table, x, gap)
+    origins = results["origin"] if "origin" in results.columns else pd.Series("", results.index)
+    counts = counting(results) & results[quantity].notna()
+    aside = ~counts & results[quantity].notna()
+    for rows, words, marker in (
+        *(
+            (table[counts & (origins == origin)], words, {"symbol": symbol, "size": 9, "color": color})
+            for origin, (words, symbol, color) in origin_looks(origins).items()
+        ),
+        (
+            table[aside],
+            "set aside",
+            {"symbol": "circle-open", "size": 12, "color": PALETTE[1], "line": {"width": 2.5}},
+        ),
+    ):
+        if len(rows):
+            figure.add_scatter(
+                x=rows["_place"],
+                y=shown(rows[quantity], rows[x]),
+                mode="markers",
+                name=words,
+                marker=marker,
+                customdata=[_hover(row, x, quantity, unit) for _, row in rows.iterrows()],
+                hovertemplate="%{customdata}<extra></extra>",
+            )
+    low, high = ("pooled_low", "pooled_high") if pooled else ("low", "high")
+    mean = shown(averages["mean"], averages[x])
+    figure.add_scatter(
+        x=averages[x].map(place) + 0.3 * gap,
+        y=mean,
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "array": np.nan_to_num(shown(averages[high], averages[x]) - mean),
+            "arrayminus": np.nan_to_num(mean - shown(averages[low], averages[x])),
+            "thickness": 2.5,
+            "width": 7,
+            "color": INK,
+        },
+        mode="markers",
+        name="mean, 95 % interval",
+        marker={"symbol": "line-ew", "size": 9, "color": INK, "line": {"width": 3, "color": INK}},
+        customdata=[interval(a, b, unit) for a, b in zip(averages[low], averages[high], strict=True)],
+        hovertemplate="mean, 95 % interval %{customdata}<extra></extra>",
+    )
+    _add_unfinished(figure, table, quantity, zoom)
+    if zoom:
+        figure.add_hline(y=0, line={"color": MUTED, "width": 1.5})
+    else:
+        figure.update_yaxes(rangemode="tozero")
+    return _legend_on_top(figure)
+
+
+def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate", second: str = "hand"):
+    """Difference of two methods against their mean, with the mean difference, its interval and two kinds of limits."""
+    pairs = agreement.pairs
+    figure = new_figure(f"Mean of {first} and {second} ({unit})", f"{first.capitalize()} − {second} ({unit})")
+    figure.add_hrect(y0=agreement.bias_low, y1=agreement.bias_high, fillcolor=PALETTE[0], opacity=0.14, line_width=0)
+
+    def words_of(y):
+        return f"{rounded_by(y, agreement.bias_u)} {unit}"
+
+    lines = [
+        (agreement.bias, "mean difference", PALETTE[0], "solid", "bottom right"),
+        (agreement.next_range[0], "range for the next difference", PALETTE[1], "dash", "bottom right"),
+        (agreement.next_range[1], "range for the next difference", PALETTE[1], "dash", "top right"),
+        (agreement.limits[0], "limits if there were many pairs", PALETTE[2], "dot", "top right"),
+        (agreement.limits[1], "limits if there were many pairs", PALETTE[2], "dot", "bottom right"),
+    ]
+    for y, words, color, dash, position in lines:
+        figure.add_hline(
+            y=y,
+            line={"color": color, "width": 2.5, "dash": dash},
+            annotation={
+                "text": f"{words}: {words_of(y)}",
+                "font": {"color": color, "size": FONT_SIZE - 1},
+            },
+            annotation_position=position,
+        )
+    figure.add_hline(y=0, line={"color": MUTED, "width": 1.5})
+    figure.add_scatter(
+        x=pairs["mean"],
+        y=pairs["difference"],
+        mode="markers+text",
+        text=[str(v) if isinstance(v, str) else f"{v:g}" for v in pairs["x"]],
+        textposition="middle right",
+        marker={"size": 11, "color": INK},
+        hovertemplate="%{text}: %{y:.3g} " + unit + "<extra></extra>",
+        showlegend=False,
+    )
+    span = float(pairs["mean"].max() - pairs["mean"].min()) or 1.0
+    figure.update_xaxes(range=[pairs["mean"].min() - 0.06 * span, pairs["mean"].max() + 0.45 * span])
+    return figure
+
+
+def same_shape_figure(duration: pd.DataFrame, turns: pd.DataFrame, x: str, reference: float | None = None):
+    """Duration and turns, each divided by its own mean at one condition: do they fall in the same shape?
+
+    `duration`, `turns`: tables of `kit.average` for the two quantities. `reference`: the condition that counts
+    as 1; the first one unless given. The intervals leave out the reference's own uncertainty, which shifts all
+    points of a series alike.
+    """
+    reference = duration[x].iloc[0] if reference is None else reference
+    figure = new_figure(axis_title(x), f"Compared with {case_of(x, reference)}")
+    place, ticks, gap = _places(duration[x])
+    figure.update_xaxes(**ticks)
+    for i, (words, table, shift) in enumerate((("duration", duration, -0.08), ("turns", turns, 0.08))):
+        one = table.loc[table[x] == reference, "mean"]
+        if one.empty:
+            raise KitError(
+                f"There is no average of {words} at the reference condition",
+                found=reference,
+                fix=f"choose one of: {table[x].tolist()}",
+            )
+        scaled = table[["mean", "pooled_low", "pooled_high"]] / one.iloc[0]
+        style = series(i)
+        figure.add_scatter(
+            x=table[x].map(place) + shift * gap,
+            y=scaled["mean"],
+            error_y={
+                "type": "data",
+                "symmetric": False,
+                "array": (scaled["pooled_high"] - scaled["mean"]).fillna(0),
+                "arrayminus": (scaled["mean"] - scaled["pooled_low"]).fillna(0),
+                "thickness": 2.5,
+                "width": 6,
+            },
+            mode="lines+markers",
+            name=words,
+            line={"color": style["color"], "dash": ("dash", "dot")[i], "width": 1.5},
+            marker={"symbol": style["symbol"] + "-open", "size": 12, "line": {"width": 2.5}},
+            hovertemplate=words + " %{y:.3f}<extra></extra>",
+        )
+    figure.update_yaxes(rangemode="tozero")
+    return _legend_on_top(figure)
+
+
+def mean_speed_figure(results: pd.DataFrame, x: str):
+    """Turns divided by duration, trial by trial: the mean speed between the two thresholds, turns/s.
+
+    If it does not depend on the condition, turns and duration share one shape.
+    """
+    counts = counting(results) & results["duration_s"].notna() & results["turns"].notna()
+    if not counts.any():
+        raise KitError("No trial counts", fix="choose other thresholds, or take trials back")
+    rows = results[counts].assign(_speed=lambda table: table["turns"] / table["duration_s"])
+    place, ticks, gap = _places(results[x])
+    figure = new_figure(axis_title(x), "Turns ÷ duration (turns/s)", showlegend=False)
+    figure.update_xaxes(**ticks)
+    figure.add_scatter(
+        x=rows[x].map(place) + _spread_out(rows, x, gap),
+        y=rows["_speed"],
+        mode="markers",
+        marker={"size": 9, "color": PALETTE[0]},
+        hovertemplate="%{y:.3f} turns/s<extra></extra>",
+    )
+    mean = float(rows["_speed"].mean())
+    figure.add_hline(
+        y=mean,
+        line={"color": PALETTE[1], "width": 2.5, "dash": "dash"},
+        annotation={
+            "text": f"mean of all trials: {number(mean)} turns/s",
+            "font": {"color": PALETTE[1]},
+        },
+        annotation_position="bottom right",
+    )
+    figure.update_yaxes(rangemode="tozero")
+    return figure
+
+
+def trial_numbers(results: pd.DataFrame, x: str) -> pd.Series:
+    """The trial's number: its own column, or counted within each condition where there is none."""
+    if "trial" in results.columns:
+        return results["trial"]
+    return results.groupby(x).cumcount() + 1
+
+
+def _changed(curves) -> str:
+    """The condition that differs between runs; the first one if none does."""
+    names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
+    differing = [n for n in names if len({curve.run.conditions.get(n) for curve in curves}) > 1]
+    return (differing or names or [""])[0]
+
+
+def _places(values: pd.Series) -> tuple[dict, dict, float]:
+    """Where each condition stands on the axis, its ticks, and the smallest distance between neighbours."""
+    found = sorted(values.dropna().unique(), key=lambda v: (isinstance(v, str), v))
+    if any(isinstance(v, str) for v in found):
+        place = {v: float(i) for i, v in enumerate(found)}
+    else:
+        place = {v: float(v) for v in found}
+    at = sorted(place.values())
+    gap = float(np.min(np.diff(at))) if len(at) > 1 else 1.0
+    ticks = {"range": [at[0] - 0.6 * gap, at[-1] + 0.6 * gap]}
+    if len(found) <= 15:
+        text = [v if isinstance(v, str) else f"{v:g}" for v in found]
+        ticks |= {"tickvals": [place[v] for v in found], "ticktext": text}
+    return place, ticks, gap
+
+
+def _spread_out(table: pd.DataFrame, x: str, gap: float) -> np.ndarray:
+    """Small sideways shifts, in order of trial, so that dots of one condition do not hide each other."""
+    rank = table.groupby(x).cumcount()
+    size = table.groupby(x)[x].transform("size")
+    return np.where(size > 1, (rank / np.maximum(size - 1, 1) - 0.5) * 0.28 * gap, 0.0) - 0.12 * gap
+
+
+def _hover(row, x, quantity, unit) -> str:
+    words = f"{case_of(x, row[x])}, trial {row['_trial']}: {number(row[quantity])} {unit}".rstrip()
+    reason = row.get("set_aside")
+    return f"{words}<br>set aside: {_escaped(reason)}" if isinstance(reason, str) and reason else words
+
+
+def _escaped(text: str) -> str:
+    """Plotly reads a few HTML tags in labels; what a person typed is shown as typed."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _add_unfinished(figure, table, quantity, zoom) -> None:
+    """Runs that ended too early: an arrow at what they reached, never a dot."""
+    if quantity != "duration_s" or zoom or "more_than_s" not in table.columns:
+        return
+    rows = table[table["more_than_s"] > 0]
+    if len(rows):
+        figure.add_scatter(
+            x=rows["_place"],
+            y=rows["more_than_s"],
+            mode="markers",
+            name="ended early: more than this",
+            marker={"symbol": "arrow-bar-up-open", "size": 13, "color": PALETTE[3], "line": {"width": 2.5}},
+            hovertemplate="more than %{y:.4g} s<extra></extra>",
+        )
+
+
+def _legend_on_top(figure):
+    figure.update_layout(legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}, showlegend=True)
+    return figure
+
+
+# --- What repeated trials can and cannot show, in plain sentences made from the numbers at hand.
+
+_SPELLED = dict(enumerate(("Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"), start=2))
+
+
+class NextRun(NamedTuple):
+    """Where one more trial of a condition would land, 19 times in 20."""
+
+    low: float
+    high: float
+    sentence: str
+
+
+def next_run(averages: pd.DataFrame, condition, *, pooled: bool = True) -> NextRun:
+    """Range for one more trial: mean ± t·s·√(1 + 1/n), the 95 % prediction interval of a single value.
+
+    `averages` as `kit.average` makes it. `pooled` takes s and t from all conditions, else from this one's own
+    trials. Assumes that nothing has changed since: the same rig, people and day, and normal scatter.
+    """
+    x, quantity = averages.attrs["x"], averages.attrs["quantity"]
+    rows = averages[averages[x] == condition]
+    if rows.empty:
+        raise KitError("There is no average at this condition", found=condition, fix="choose one that was measured")
+    row = rows.iloc[0]
+    sd, t = (row["pooled_sd"], row["pooled_t"]) if pooled else (row["sd"], row["t"])
+    reach = t * sd * np.sqrt(1 + 1 / row["n"])
+    if not np.isfinite(reach):
+        raise KitError("One trial a condition shows no scatter", fix="repeat at least one condition")
+    low, high = float(row["mean"] - reach), float(row["mean"] + reach)
+    basis = "the scatter of all conditions" if pooled else "the scatter of these trials alone"
+    reached = interval(low, high, unit_of(quantity)).replace(" to ", " and ")
+    mean = f"{rounded_by(row['mean'], reach / t)} {unit_of(quantity)}".rstrip()
+    sentence = (
+        f"If nothing changes, one more run with {case_of(x, condition)} would land between {reached}, 19 times in 20. "
+        f"This range comes from {basis}. The mean is {mean}, yet hardly any run lands exactly there."
+    )
+    return NextRun(low, high, sentence)
+
+
+def what_trials_show(averages: pd.DataFrame) -> list[str]:
+    """Paragraphs for a student: what the bars mean, what so few trials cannot tell, what shared scatter is."""
+    few = int(averages["n"].mode().iloc[0])  # of two equally common numbers of trials the smaller one
+    dof, scatter = averages.attrs["pooled_dof"], averages.attrs["pooled_scatter"]
+    words = [
+        "Each dot is one trial. The bar is a 95 % interval for the mean. Very many trials would give one mean: out of "
+        "20 bars made this way, about 19 hold it."
+    ]
+    if few == 1:
+        words.append("A condition with one trial has no bar of its own: one trial cannot show its own scatter.")
+    else:
+        words.append(
+            f"{_SPELLED.get(few, few)} trials cannot show well how much trials scatter"
+            + (": the scatter they give may easily be off by half" if few == 3 else "")
+            + f". So the bar must be wide: the mean ± {t_factor(few - 1):.2f} × its standard uncertainty. "
+            f"With ten trials the factor would be {t_factor(9):.2f}."
+        )
+    if few <= 3:
+        words.append(
+            "No test can find an unusual trial among three. Chance alone often puts two close together and one away: "
+            "in 36 of 100 threes one gap is more than four times the other. Set a trial aside only if you saw or "
+            "heard what went wrong."
+        )
+    if dof > 0:
+        kind = percent(scatter) if averages.attrs["pooled"] == "relative" else number(scatter, 2)
+        words.append(
+            f"Shared scatter: all conditions together show that single trials scatter by about {kind}. If every "
+            "condition scatters alike, each may use this number, and the bars get shorter: the factor is then "
+            f"{t_factor(dof):.2f}. The view in per cent shows whether the dots do scatter alike."
+        )
+    words.append(
+        "All this is about repeating with one rig, on one day. A gate that is set wrong shifts every trial alike, and "
+        "no number of repeats shows that."
+    )
+    return words
+
+
+def with_and_without(results: pd.DataFrame, x: str, quantity: str) -> list[str]:
+    """For each condition with a trial set aside: its mean with all measured trials, and without those set aside."""
+    aside = results["set_aside"].fillna("").astype(str)
+    measured = counting(results.assign(set_aside="")) & results[quantity].notna()
+    unit, sentences = unit_of(quantity), []
+    for condition in results.loc[measured & (aside != ""), x].unique():
+        rows = results[measured & (results[x] == condition)]
+        everything = average(rows.assign(set_aside=""), x, quantity, "absolute").iloc[0]
+        left_out = int((rows["set_aside"] != "").sum())
+        trials = count_of(len(rows), "trial")
+        words = f"With {case_of(x, condition)}, all {trials} give a mean of {_mean_words(everything, unit)}; "
+        if left_out == len(rows):
+            words += "with all of them set aside there is no mean."
+        else:
+            kept = average(rows, x, quantity, "absolute").iloc[0]
+            words += f"without {count_of(left_out, 'trial')} set aside it is {_mean_words(kept, unit)}."
+        sentences.append(words)
+    return sentences
+
+
+def _mean_words(row, unit) -> str:
+    if row["n"] < 2:
+        return f"{_with(number(row['mean']), unit)} (one trial: no interval)"
+    mean = _with(rounded_by(row["mean"], row["u"]), unit)
+    return f"{mean} (95 %: {interval(row['low'], row['high'], unit)})"
+
+
+def _with(text: str, unit: str) -> str:
+    return f"{text} {unit}".rstrip()
+
+
+def unusual_trials(results: pd.DataFrame, x: str, quantity: str) -> list[str]:
+    """Sentences on trials far from the others, where there are enough trials for Grubbs' test; empty otherwise."""
+    from ..stats.averages import grubbs
+
+    sentences = []
+    for condition, rows in results[counting(results) & results[quantity].notna()].groupby(x):
+        if len(rows) > 3:
+            found = grubbs(rows[quantity])
+            if found.unusual:
+                value = number(rows[quantity].iloc[found.index])
+                sentences.append(
+                    f"With {case_of(x, condition)}, {value} {unit_of(quantity)}".rstrip()
+                    + " lies unusually far from the others. Was there a physical cause? Only then set it aside."
+                )
+    return sentences
+
+
+def describe_trials(results: pd.DataFrame, averages: pd.DataFrame, x: str, quantity: str = "duration_s") -> str:
+    """What a plot of the trials shows, in two or three sentences."""
+    name, unit = name_of(quantity), unit_of(quantity)
+    first, last = averages.iloc[0], averages.iloc[-1]
+    words = (
+        f"{count_of(int(averages['n'].sum()), 'trial').capitalize()} of {name} at "
+        f"{count_of(len(averages), 'condition')}, each trial a dot beside the mean with its 95 % interval. "
+    )
+    if len(averages) > 1:
+        moves = "falls" if last["mean"] < first["mean"] else "rises"
+        words += (
+            f"From {case_of(x, first[x])} to {case_of(x, last[x])} the mean {moves} from "
+            f"{number(first['mean'], 3)} to {number(last['mean'], 3)} {unit}".rstrip()
+        ) + ". "
+    else:
+        words += f"The mean is {number(first['mean'], 3)} {unit}".rstrip() + ". "
+    scatter = averages.attrs.get("pooled_scatter", np.nan)
+    if averages.attrs.get("pooled") == "relative" and np.isfinite(scatter):
+        words += f"Single trials scatter by about {percent(scatter)} about their mean. "
+    aside = int((results["set_aside"].fillna("") != "").sum()) if "set_aside" in results.columns else 0
+    if aside:
+        words += f"{count_of(aside, 'trial').capitalize()} set aside, drawn hollow."
+    return words.strip()
+
+
+def trials_numbers(results: pd.DataFrame, averages: pd.DataFrame, x: str, quantity: str = "duration_s") -> pd.DataFrame:
+    """The numbers in a plot of the trials, as text: a row a condition."""
+    unit = unit_of(quantity)
+    counts = counting(results) & results[quantity].notna()
+    rows = []
+    for _, row in averages.iterrows():
+        trials = results.loc[counts & (results[x] == row[x]), quantity]
+        rows.append(
+            {
+                name_of(x).capitalize(): row[x] if isinstance(row[x], str) else f"{row[x]:g}",
+                "Trials": join_words([number(v) for v in trials]),
+                "Mean ± standard uncertainty": plus_minus(row["mean"], row["u"], unit),
+                "95 % interval": interval(row["low"], row["high"], unit) if row["n"] > 1 else "–",
+                "95 % interval, shared scatter": interval(row["pooled_low"], row["pooled_high"], unit)
+                if averages.attrs["pooled_dof"]
+                else "–",
+            }
+        )
+    return pd.DataFrame(rows)

@@ -1,0 +1,4 @@
+"""What a group entered, and that none of it is lost: workbook, hand-in, hosted copies.
+
+Modules: entries, journal, workbook, summary, handin, hosting.
+"""

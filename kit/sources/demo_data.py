@@ -1,0 +1,350 @@
+"""The runs behind a lesson's claims, made on the virtual bench: tilted or upright, greased or dry, with recordings.
+
+Every session is a folder of its own with a `runs.csv`: each setting under each condition once a round, every round in
+a new random order. Everything is invented, and every file says so or stands beside one that does.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import KitError
+from ..logs.run import Run
+from ..motion.drag import DragLaw
+from ..sound.level import weighting_dB
+from ..sound.recording import write_wav
+from .bench import APPARATUS, INVENTED, Apparatus, Gate, Spin, simulate, simulate_run, true_stretch
+
+__all__ = [
+    "DRY_LOUDER_DB",
+    "RATE_HZ",
+    "SESSIONS",
+    "ClaimSession",
+    "claim_files",
+    "csv_text",
+    "log_text",
+    "recorded",
+    "session",
+    "write_claim_data",
+    "write_lesson_data",
+    "write_new",
+]
+
+
+def session(
+    apparatus: Apparatus,
+    seed: int,
+    trials: int = 3,
+    values: tuple[float, ...] | None = None,
+    gate: Gate | None = None,
+) -> list[Run]:
+    """All runs of a lesson: every condition once a round, each round in a new random order.
+
+    Run-to-run scatter multiplies the whole drag by a log-normal factor; over the session the bearing warms, so that
+    the last run lasts `apparatus.warm_up` longer than it would have at first. Returned in the order they were made.
+    """
+    # RandomState: numpy promises never to change its stream, so a seed makes the same bytes for ever (NEP 19)
+    random = np.random.RandomState(seed)
+    values = apparatus.values if values is None else values
+    order = [(value, trial) for trial in range(1, trials + 1) for value in random.permutation(values).tolist()]
+    runs = []
+    for done, (value, trial) in enumerate(order):
+        warmth = 1 + apparatus.warm_up * done / max(len(order) - 1, 1)
+        factor = np.exp(apparatus.drag_scatter * random.standard_normal()) / warmth
+        law = apparatus.law(value)
+        law = DragLaw(law.a * factor, law.b * factor, law.c * factor)
+        run = simulate_run(law, random.uniform(*apparatus.push_turns_per_s), random, gate)
+        source = f"passes/{apparatus.x}-{value:02d}_trial-{trial}.csv"
+        runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source, order=done + 1))
+    return runs
+
+
+def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Path]:
+    """Write a lesson's invented data: `runs.csv`, `passes/*.csv` and `hand_counts.csv`; return the paths.
+
+    The same seed writes the same bytes. Files that are there already are never overwritten.
+
+    Raises
+    ------
+    KitError : an unknown apparatus, or a file that would be overwritten.
+    """
+    if apparatus not in APPARATUS:
+        raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
+    kind = APPARATUS[apparatus]
+    runs = session(kind, seed)
+    notice = INVENTED.format(seed=seed)
+    files = {run.source: log_text(run, notice) for run in runs}
+    files["runs.csv"] = csv_text(
+        ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
+        [[r.source, int(r.conditions[kind.x]), r.trial, r.order, r.flags_per_turn, "", ""] for r in runs],
+    )
+    files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
+    return write_new(folder, files)
+
+
+def write_new(folder: str | Path, files: Mapping[str, str | Callable[[Path], object]]) -> list[Path]:
+    """Write files below a folder: texts as they are, others by a function of their path; return the paths.
+
+    Raises
+    ------
+    KitError : one of the files is there already; then nothing is written.
+    """
+    folder = Path(folder)
+    for name in files:
+        if (folder / name).exists():
+            raise KitError(
+                "This file is there already and is not overwritten",
+                file=folder / name,
+                fix="name a new folder",
+            )
+    for name, content in files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if callable(content):
+            content(path)
+        else:
+            path.write_text(content, encoding="utf-8", newline="\n")
+    return [folder / name for name in files]
+
+
+def log_text(run: Run, notice: str) -> str:
+    """A gate log as the bench writes it: the notice, a heading, one time a line."""
+    return f"# {notice}\ntime (s)\n" + "".join(f"{t:.5f}\n" for t in run.pass_times_s)
+
+
+def _hand_counts(kind: Apparatus, seed: int) -> str:
+    """An earlier session by hand, one run a condition: start and stop judged by eye, so a late and uneven click."""
+    random = np.random.RandomState(seed + 1)
+    rows = []
+    for value in kind.values:
+        duration_s, turns = true_stretch(kind.law(value), 0.25, 1.0)
+        scatter = np.exp(kind.drag_scatter * random.standard_normal())
+        late_s = 0.25 + 0.12 * random.standard_normal()
+        rows.append(
+            [
+                value,
+                f"{duration_s * scatter + late_s:.1f}",
+                int(np.rint(turns * scatter + random.uniform(-0.5, 1))),
+            ]
+        )
+    return csv_text([kind.x, "duration_s", "turns"], rows)
+
+
+def csv_text(header, rows) -> str:
+    """A table with commas, one row a line."""
+    from io import StringIO
+
+    out = StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerows([header, *rows])
+    return out.getvalue()
+
+
+# --- What a microphone beside the virtual apparatus would have recorded: rolling, a dry hub, a card that clicks.
+
+RATE_HZ = 16_000  # the least that holds 1 to 6 kHz well
+
+DRY_LOUDER_DB = 9.0
+
+TICKS_AT = (0.05, 0.31, 0.44, 0.68, 0.87)  # places of the turn at which a dry hub ticks
+
+CARD_AT = 0.3  # where the card is struck, in turns after the flag has passed the gate
+
+_ROLLING = 0.002  # root mean square of the rolling noise at one turn a second, as a part of full scale
+
+_TICKS_SHARE = 0.5  # of the power that a dry hub adds
+
+_CARD = 0.25  # a click's first swing, as a part of full scale
+
+_LOUDEST = 0.5
+
+
+def recorded(
+    spin: Spin,
+    start_s: float,
+    stop_s: float,
+    random: np.random.RandomState,
+    *,
+    dry_hub: bool = False,
+    card: bool = False,
+    gain_dB: float = 0.0,
+) -> np.ndarray:
+    """The sound of a coasting run between two moments of the log's clock, (n,) within ±1 at `RATE_HZ`.
+
+    `gain_dB`: how much nearer or farther the microphone was this time. The clock of the recorder is taken as exact.
+    """
+    time_s = start_s + np.arange(int((stop_s - start_s) * RATE_HZ)) / RATE_HZ
+    speed, turns = spin.coasting_at(time_s)
+    rolling = _ROLLING * _noise(time_s.size, _rolling_gain, random)
+    sound = rolling * speed
+    if dry_hub:
+        hiss = _noise(time_s.size, _hiss_gain, random) * (1 + 0.6 * np.cos(2 * np.pi * turns))
+        ticks = _struck(turns, TICKS_AT, swing_hz=3_400, decay_s=0.0012, random=random)
+        added = _a_weighted_power(rolling) * (10 ** (DRY_LOUDER_DB / 10) - 1)
+        for part, share in ((hiss, 1 - _TICKS_SHARE), (ticks, _TICKS_SHARE)):
+            sound = sound + part * np.sqrt(share * added / _a_weighted_power(part)) * speed
+    if card:
+        sound = sound + _CARD * _struck(turns, (CARD_AT,), swing_hz=2_500, decay_s=0.0015, random=random)
+    return np.clip(sound * 10 ** (gain_dB / 20), -_LOUDEST, _LOUDEST)
+
+
+def _noise(n: int, gain, random) -> np.ndarray:
+    """Gaussian noise of mean square 1 with a shaped spectrum."""
+    spectrum = np.fft.rfft(random.standard_normal(n))
+    shaped = np.fft.irfft(spectrum * gain(np.fft.rfftfreq(n, 1 / RATE_HZ)), n)
+    return shaped / np.sqrt(np.mean(shaped**2))
+
+
+def _rolling_gain(f: np.ndarray) -> np.ndarray:
+    """Rumble whose power falls off as 1/f above 300 Hz, with little below 60 Hz."""
+    return 1 / np.sqrt(np.sqrt(1 + (f / 300) ** 2) * (1 + (60 / np.maximum(f, 1)) ** 4))
+
+
+def _hiss_gain(f: np.ndarray) -> np.ndarray:
+    """Flat from 1 to 6 kHz, soft at the edges."""
+    return 1 / np.sqrt((1 + (1_000 / np.maximum(f, 1)) ** 8) * (1 + (f / 6_000) ** 16))
+
+
+def _struck(turns: np.ndarray, places, swing_hz: float, decay_s: float, random) -> np.ndarray:
+    """A decaying swing every time the turning comes to one of these places; strengths scatter by a tenth."""
+    sound = np.zeros(turns.size)
+    t = np.arange(round(8 * decay_s * RATE_HZ)) / RATE_HZ
+    for place in places:
+        for turn in np.arange(np.ceil(turns[0] - place), turns[-1] - place):
+            at = np.interp(turn + place, turns, np.arange(turns.size))
+            first = int(np.ceil(at))
+            late_s = (first - at) / RATE_HZ  # it begins between two samples
+            burst = np.exp(-(t + late_s) / decay_s) * np.sin(2 * np.pi * swing_hz * (t + late_s))
+            here = sound[first : first + t.size]
+            here += burst[: here.size] * (1 + 0.1 * random.standard_normal())
+    return sound
+
+
+def _a_weighted_power(sound: np.ndarray) -> float:
+    """A-weighted mean square."""
+    f = np.fft.rfftfreq(sound.size, 1 / RATE_HZ)
+    power = np.abs(np.fft.rfft(sound)) ** 2
+    return float(2 * np.sum(power[1:] * 10 ** (weighting_dB(f[1:]) / 10)) / sound.size**2)
+
+
+# --- The runs behind a lesson's claims, made on the virtual bench: tilted or upright, greased or dry, with recordings.
+
+PUSH_TURNS_PER_S = (4.7, 6.0)  # fast enough for a recording to begin before the start threshold
+
+HEARD_BEFORE_S = 0.5  # a recording begins this long before it is as slow as its first speed: the meter has to settle
+
+DISTANCE_DB = 0.5  # how the microphone's place changes the level from run to run, standard deviation
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Which runs of a session are recorded, and between which speeds."""
+
+    counts: tuple[int, ...]
+    trials: int
+    fastest_turns_per_s: float
+    slowest_turns_per_s: tuple[float, ...]  # one a count
+    card: bool = False
+
+
+@dataclass(frozen=True)
+class ClaimSession:
+    """A session that answers one claim: every count with every tilt and every hub, so many trials."""
+
+    folder: str
+    counts: tuple[int, ...]
+    tilts_deg: tuple[float, ...] = (0.0,)
+    hubs: tuple[str, ...] = ("greased",)
+    trials: int = 4  # three of each in one condition could never reach 5 % by shuffling
+    seed_step: int = 0
+    heard: Heard | None = None
+
+    def settings(self) -> list[tuple[int, float, str]]:
+        """Every combination of count, tilt and hub."""
+        return list(product(self.counts, self.tilts_deg, self.hubs))
+
+
+_TILT, _HUB = (0.0, 3.0), ("greased", "dry")
+
+SESSIONS: dict[str, tuple[ClaimSession, ...]] = {
+    "coasting_disc": (
+        ClaimSession("claims/level", (0, 1, 8), tilts_deg=_TILT, seed_step=101),
+        ClaimSession("claims/hub", (0, 1, 8), hubs=_HUB, seed_step=102, heard=Heard((1, 8), 3, 4.0, (3.1, 2.4))),
+        ClaimSession("claims/card", (6,), trials=1, seed_step=103, heard=Heard((6,), 1, 4.0, (0.75,), card=True)),
+    ),
+    "felt_brake": (ClaimSession("claims/level", (0, 3), tilts_deg=_TILT, seed_step=101),),
+    "card_vanes": (ClaimSession("claims/level", (0, 4), tilts_deg=_TILT, seed_step=101),),
+}
+
+
+def write_claim_data(apparatus: str, folder: str | Path, seed: int) -> list[Path]:
+    """Write the sessions behind a lesson's claims below its folder; return the paths.
+
+    The same seed writes the same bytes. Raises KitError as `kit.write_lesson_data` does.
+    """
+    if apparatus not in SESSIONS:
+        raise KitError("The bench has no claims for this apparatus", found=apparatus, fix=f"one of: {list(SESSIONS)}")
+    files = {}
+    for session in SESSIONS[apparatus]:
+        found = claim_files(APPARATUS[apparatus], session, seed)
+        files |= {f"{session.folder}/{name}": content for name, content in found.items()}
+    return write_new(folder, files)
+
+
+def claim_files(kind: Apparatus, session: ClaimSession, seed: int) -> dict:
+    """The files of one session: name in its folder → text, or a function that writes the recording to a path."""
+    random = np.random.RandomState(seed + session.seed_step)
+    notice = INVENTED.format(seed=seed + session.seed_step)
+    settings = session.settings()
+    order = [(settings[i], t) for t in range(1, session.trials + 1) for i in random.permutation(len(settings))]
+    columns = [kind.x]
+    columns += ["tilt_deg"] if len(session.tilts_deg) > 1 else []
+    columns += ["hub"] if len(session.hubs) > 1 else []
+    files, rows = {}, []
+    for place, ((count, tilt_deg, hub), trial) in enumerate(order, start=1):
+        warmth = 1 + kind.warm_up * (place - 1) / max(len(order) - 1, 1)
+        law = _scaled(
+            kind.law(count, tilt_deg, dry_hub=hub == "dry"),
+            np.exp(kind.drag_scatter * random.standard_normal()) / warmth,
+        )
+        spin = simulate(law, random.uniform(*PUSH_TURNS_PER_S), random)
+        known = {kind.x: count, "tilt_deg": f"{tilt_deg:g}", "hub": hub}
+        name = "_".join([f"{kind.x}-{count:02d}", *(f"{c[:4]}-{known[c]}" for c in columns[1:]), f"trial-{trial}"])
+        name = name.replace("hub-", "")
+        files[f"passes/{name}.csv"] = log_text(spin.run, notice)
+        sound, start_s = "", ""
+        heard = session.heard
+        if heard and count in heard.counts and trial <= heard.trials:
+            sound = f"sound/{name}.wav"
+            begins_s = round(spin.when_as_slow_as(heard.fastest_turns_per_s) - HEARD_BEFORE_S, 3)
+            ends_s = spin.when_as_slow_as(heard.slowest_turns_per_s[heard.counts.index(count)])
+            samples = recorded(
+                spin,
+                begins_s,
+                ends_s,
+                random,
+                dry_hub=hub == "dry",
+                card=heard.card,
+                gain_dB=DISTANCE_DB * random.standard_normal(),
+            )
+            start_s = f"{begins_s:.3f}"
+            files[sound] = _writer(samples)
+        conditions = [known[c] for c in columns]
+        rows.append([f"passes/{name}.csv", *conditions, trial, place, 1, sound, start_s, "", ""])
+    header = ["file", *columns, "trial", "order", "flags_per_turn", "sound", "sound_start_s", "set_aside", "note"]
+    files["runs.csv"] = f"# {notice}\n" + csv_text(header, rows)
+    return files
+
+
+def _writer(samples: np.ndarray):
+    return lambda path: write_wav(path, samples, RATE_HZ)
+
+
+def _scaled(law: DragLaw, factor: float) -> DragLaw:
+    return DragLaw(law.a * factor, law.b * factor, law.c * factor)

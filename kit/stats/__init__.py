@@ -1,0 +1,4 @@
+"""What many runs say together: averages, trends and their verdict, claims, planning.
+
+Modules: averages, trend_models, least_squares, trend, verdict, claims, shuffling, planning.
+"""

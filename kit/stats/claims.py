@@ -1,0 +1,424 @@
+"""Claims and what the data say about them: "level matters", "the louder, the shorter".
+
+A claim is put down before the data are looked at (`Claim`) and examined afterwards (`examine`). The question is
+always the same: if the labels meant nothing, how often would a shuffled world show as much as the measured one
+(kit.stats.shuffling)? The answer comes in three graded phrases by fixed rules, with the size of the effect, a
+check against
+drift, and a list of what the data do not show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite, isnan, nan
+
+import numpy as np
+import pandas as pd
+
+from .. import wording
+from ..errors import KitError
+from .averages import band, counting, t_prime
+from .shuffling import (
+    LEVEL,
+    Effect,
+    Shuffled,
+    as_percent,
+    common_effect,
+    least_squares,
+    rank_correlation,
+    shuffle,
+    signed,
+)
+
+__all__ = ["AGAINST", "CANNOT_TELL", "SUPPORT", "Claim", "Drift", "Verdict", "examine", "find_drift"]
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Whether the values crept with the order of the runs, and what is left of the effect without that."""
+
+    known: bool  # whether the order is recorded
+    per_session: float = nan  # from the first to the last run; per cent on the relative scale, else own units
+    p_value: float = nan
+    mixed_up: float = nan  # correlation of setting and order within conditions: 0 well mixed, ±1 inseparable
+    effect: float = nan  # with a straight-line drift taken out, on the scale that was tested
+    effect_low: float = nan
+    effect_high: float = nan
+    sentence: str = "The order of the runs is not recorded, so drift cannot be checked."
+
+    @property
+    def survives(self) -> bool:
+        """Whether the effect, drift taken out, is still clear of zero. True where the order is not known."""
+        return not self.known or self.effect_low > 0 or self.effect_high < 0
+
+
+def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: str, seed: int = 1) -> Drift:
+    """Slope of the values on the order of the runs, among runs alike in condition and setting.
+
+    Parameters
+    ----------
+    order, scores, values : one (n_c,) array a condition, in step: position in the session, setting (0 or 1) or
+        quantity, and what was measured (its logarithm if `relative`).
+    relation : scores are a quantity, not two settings: drift is then looked for in what the common line leaves.
+    unit : of the values, where they are not logarithms.
+
+    Assumes that the drift is a straight line in the order of the runs.
+    """
+    session = float(np.ptp(np.concatenate(order)))
+    x, a = (np.concatenate([v - v.mean() for v in part]) for part in (order, scores))
+    if x @ x == 0:
+        return Drift(known=False, sentence="The order of the runs does not differ, so drift cannot be checked.")
+    mixed_up = float(x @ a / np.sqrt((x @ x) * (a @ a)))
+    slope, reach = least_squares([scores, order], values)
+    low, high = slope - reach, slope + reach
+    p_value = per_run = nan
+    cells = _cells(relation, scores, order, values)
+    if cells[0]:
+        crept = shuffle(*cells, seed=seed)
+        p_value, per_run = crept.p_value, crept.measured
+    if relative:
+        per_session = 100 * float(np.expm1(per_run * session))
+        slope, low, high = (100 * float(np.expm1(v)) for v in (slope, low, high))
+        unit = "%"
+    else:
+        per_session = per_run * session
+    if isnan(p_value):
+        sentence = "No two runs are alike, so drift cannot be told from the effect itself."
+    elif p_value <= LEVEL:
+        sentence = f"The values crept with the order of the runs: {signed(per_session, unit)} over the session."
+    else:
+        sentence = f"No drift was found: {signed(per_session, unit)} over the session, as luck alone often gives."
+    return Drift(True, per_session, p_value, mixed_up, slope, low, high, sentence)
+
+
+def _cells(relation: bool, scores, order, values) -> tuple[list, list]:
+    """Order and values of runs that should agree: same condition and setting (of a relation: what the line leaves)."""
+    if relation:
+        slope, _ = least_squares([scores], values)
+        cells = [(x, v - slope * a) for a, x, v in zip(scores, order, values, strict=True)]
+    else:
+        cells = [
+            (x[a == setting], v[a == setting])
+            for a, x, v in zip(scores, order, values, strict=True)
+            for setting in (0.0, 1.0)
+        ]
+    cells = [(x, v) for x, v in cells if np.unique(x).size > 1]
+    return [x for x, _ in cells], [v for _, v in cells]
+
+
+# --- Claims and what the data say about them: "level matters", "the louder, the shorter".
+
+SUPPORT, CANNOT_TELL, AGAINST = "the data support", "cannot tell", "the data speak against"
+
+EXPECTATIONS = ("any", "more", "less")
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A claim about runs, put down before the data are looked at.
+
+    With `settings` it is a difference: `quantity` at settings[1] compared with settings[0] of column `by`. Without, it
+    is a relation: `quantity` rises or falls with column `by`. Runs are only ever compared within the same `within`.
+    """
+
+    statement: str
+    quantity: str  # column that was measured, such as "duration_s"
+    by: str  # column that was changed, or that it is related to
+    settings: tuple | None = None
+    within: tuple[str, ...] = ()  # columns that must agree before two runs are compared
+    expect: str = "any"  # "more" or "less": of settings[1], or as `by` rises
+    matters: float | None = None  # smallest effect that would matter: per cent if relative, else own units
+    scale: str = "relative"  # "relative": per cent, values above zero; "absolute": own units
+    order: str = "order"  # column with the order of the runs, if there is one
+
+    def __post_init__(self):
+        if self.settings is not None and (len(self.settings) != 2 or self.settings[0] == self.settings[1]):
+            raise KitError("A difference needs two different settings", column=self.by, found=self.settings)
+        if self.expect not in EXPECTATIONS:
+            raise KitError("A claim expects one of three things", found=self.expect, fix=f"use one of {EXPECTATIONS}")
+        if self.scale not in ("relative", "absolute"):
+            raise KitError("There are two scales", found=self.scale, fix='use "relative" or "absolute"')
+        if self.matters is not None and not (isfinite(self.matters) and self.matters > 0):
+            raise KitError("The smallest effect that matters must be above zero", found=self.matters)
+        if self.by in self.within or self.quantity in (self.by, *self.within):
+            raise KitError("Each column has one part in a claim", found=self.by, fix="choose different columns")
+
+    @property
+    def is_relation(self) -> bool:
+        """Whether the claim is about a quantity that changes in step, not about two settings."""
+        return self.settings is None
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """What the data say about a claim."""
+
+    claim: Claim
+    grade: str  # SUPPORT, CANNOT_TELL or AGAINST
+    sentence: str
+    not_shown: tuple[str, ...]  # what these data do not show
+    shuffled: Shuffled  # what the test counted; Spearman's ρ for a relation
+    percent: Effect | None  # None where values at or below zero allow no per cent
+    own: Effect  # in the measurement's own unit
+    drift: Drift
+    table: pd.DataFrame  # one row a condition
+    scores: tuple[np.ndarray, ...]  # what was shuffled, one array a condition: setting (0 or 1), or quantity
+    compared: tuple[np.ndarray, ...]  # the values, in step with the scores: logarithms on the relative scale
+
+    @property
+    def p_value(self) -> float:
+        """Share of worlds at least as far from zero as the measured one, two-sided."""
+        return self.shuffled.p_value
+
+
+def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
+    """Hold a claim against a table of runs.
+
+    Parameters
+    ----------
+    claim : what is claimed.
+    results : one row a run. Only rows with status "counted" and an empty `set_aside` enter, where there are such
+        columns. Every row must be a run of its own: several values from one run are not independent.
+    seed : makes sampled shuffles repeatable.
+
+    The test
+    --------
+    Difference: mean difference within conditions. Relation: Spearman's rank correlation within conditions. Two-sided
+    permutation test, exact up to 400,000 arrangements. On the relative scale logarithms are compared, so that a
+    condition with long runs does not drown the others.
+
+    The rules, in this order
+    ------------------------
+    1. `matters` is given and the whole 95 % interval lies within ± matters: speak against.
+    2. p ≤ 0.05, and the effect keeps clear of zero when a straight-line drift is taken out (if the order is known):
+       support if the sign is the expected one (or any is), else speak against.
+    3. Otherwise: cannot tell. That includes runs too few to reach p = 0.05 at all.
+
+    Raises
+    ------
+    KitError : a missing column, a value that is no number, relative scale with values at or below zero, or no
+        condition in which a comparison is possible.
+    """
+    runs = _usable(claim, results)
+    strata = _strata(claim, runs)
+    scores = [s[claim.by].to_numpy(dtype=float) for s in strata]
+    values = [s[claim.quantity].to_numpy(dtype=float) for s in strata]
+    everything = np.concatenate(values)
+    positive = everything.min() > 0
+    if claim.scale == "relative" and not positive:
+        raise KitError(
+            "Per cent needs values above zero",
+            column=claim.quantity,
+            found=float(everything.min()),
+            fix='use the scale "absolute"',
+        )
+    own = common_effect(scores, values, wording.unit_of(claim.quantity), seed)
+    percent = as_percent(common_effect(scores, [np.log(v) for v in values], "%", seed)) if positive else None
+    tested = [np.log(v) for v in values] if claim.scale == "relative" else values
+    drift = _drift(claim, strata, scores, tested, seed)
+    count = rank_correlation if claim.is_relation else shuffle
+    shuffled = count(scores, tested, seed=seed)
+    effect = percent if claim.scale == "relative" else own
+    grade = _grade(claim, shuffled, effect, drift)
+    table = _table(claim, strata, scores)
+    return Verdict(
+        claim,
+        grade,
+        _sentence(claim, grade, shuffled, effect, drift),
+        _not_shown(claim, runs, strata, shuffled, drift, table),
+        shuffled,
+        percent,
+        own,
+        drift,
+        table,
+        tuple(scores),
+        tuple(tested),
+    )
+
+
+def _usable(claim: Claim, results: pd.DataFrame) -> pd.DataFrame:
+    """The rows that count, numbers checked; for a difference `by` becomes 0 and 1."""
+    for name in (claim.quantity, claim.by, *claim.within):
+        if name not in results.columns:
+            raise KitError("The table has no such column", column=name, fix=f"choose one of: {list(results.columns)}")
+    runs = results.reset_index(drop=True)
+    runs = runs[counting(runs)].copy()
+    _check_numbers(runs, claim.quantity)
+    if claim.is_relation:
+        _check_numbers(runs, claim.by)
+        return runs
+    first, second = claim.settings
+    for setting in claim.settings:
+        if not (runs[claim.by] == setting).any():
+            raise KitError(
+                "No counted run has this setting",
+                column=claim.by,
+                found=setting,
+                fix=f"choose two of: {sorted(runs[claim.by].unique().tolist(), key=str)}",
+            )
+    runs = runs[runs[claim.by].isin([first, second])].copy()
+    runs[claim.by] = (runs[claim.by] == second).astype(float)
+    return runs
+
+
+def _check_numbers(runs: pd.DataFrame, column: str) -> None:
+    numbers = pd.to_numeric(runs[column], errors="coerce").astype(float)
+    bad = ~np.isfinite(numbers)
+    if bad.any():
+        row = bad.idxmax()
+        raise KitError(
+            "A run that counts needs a number here",
+            row=int(row) + 1,
+            column=column,
+            found=runs[column][row],
+            fix="correct it, or set the run aside with a reason",
+        )
+    runs[column] = numbers
+
+
+def _strata(claim: Claim, runs: pd.DataFrame) -> list[pd.DataFrame]:
+    """Runs grouped by condition, those conditions left out in which nothing can be compared."""
+    groups = [g for _, g in runs.groupby(list(claim.within), sort=True)] if claim.within else [runs]
+    groups = [g for g in groups if g[claim.by].max() > g[claim.by].min()]
+    if not groups:
+        raise KitError(
+            "There is no condition in which runs can be compared",
+            column=claim.by,
+            fix="measure both settings (or several values) under the same condition",
+        )
+    return groups
+
+
+def _drift(claim: Claim, strata, scores, values, seed) -> Drift:
+    runs = pd.concat(strata)
+    if claim.order not in runs.columns:
+        return Drift(known=False)
+    _check_numbers(runs, claim.order)
+    order = [runs.loc[s.index, claim.order].to_numpy() for s in strata]
+    unit, relative = wording.unit_of(claim.quantity), claim.scale == "relative"
+    return find_drift(order, scores, values, relation=claim.is_relation, relative=relative, unit=unit, seed=seed)
+
+
+def _grade(claim: Claim, shuffled: Shuffled, effect: Effect, drift: Drift) -> str:
+    """The fixed rules of `examine`."""
+    if claim.matters is not None and -claim.matters < effect.low and effect.high < claim.matters:
+        return AGAINST
+    if shuffled.p_value <= LEVEL and drift.survives:
+        return SUPPORT if claim.expect in ("any", "more" if shuffled.measured > 0 else "less") else AGAINST
+    return CANNOT_TELL
+
+
+def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drift: Drift) -> str:
+    opening = {
+        SUPPORT: "The data support this.",
+        AGAINST: "The data speak against this.",
+        CANNOT_TELL: "These data cannot tell.",
+    }[grade]
+    if claim.is_relation:
+        step = f"1 {wording.unit_of(claim.by)}".strip()
+        what = f"For each step of {step} in {wording.name_of(claim.by)}"
+    else:
+        first, second = (wording.case_of(claim.by, setting) for setting in claim.settings)
+        what = f"With {second} instead of {first}"
+    what += f", {wording.name_of(claim.quantity)} changes by"
+    size = f"{what} {signed(effect.value, effect.unit)}{_interval(effect)}."
+    worlds = shuffled.worlds.size
+    count = f"{shuffled.at_least:,} of {worlds:,} shuffled worlds show at least as much."
+    if not shuffled.exact:
+        count = f"{shuffled.at_least:,} of {worlds:,} worlds shuffled by chance show at least as much."
+    parts = [opening, size, count]
+    if (
+        grade == AGAINST
+        and shuffled.p_value <= LEVEL
+        and claim.matters is not None
+        and abs(effect.value) < claim.matters
+    ):
+        parts.append(
+            f"There is an effect, but it is smaller than the {claim.matters:g} {effect.unit} you said matters."
+        )
+    elif grade == AGAINST and shuffled.p_value <= LEVEL:
+        parts.append("The effect goes the other way.")
+    if shuffled.smallest_p > LEVEL:
+        parts.append("With so few runs even the clearest effect could be luck: measure more trials.")
+    elif grade == CANNOT_TELL and shuffled.p_value <= LEVEL and not drift.survives:
+        parts.append("A slow drift over the session could have made this: mix the order and repeat.")
+    return " ".join(parts)
+
+
+def _not_shown(claim: Claim, runs, strata, shuffled: Shuffled, drift: Drift, table) -> tuple[str, ...]:
+    """What a careful reader would object, the most telling first."""
+    notes = []
+    if not drift.known:
+        notes.append("The order of the runs is not recorded. A slow drift could look the same.")
+    elif abs(drift.mixed_up) > 0.6:
+        notes.append(
+            "The settings were hardly mixed in time. Something else that changed in between could look the same."
+        )
+    if claim.is_relation:
+        notes.append("Two things that go together need not cause each other: a third may change both.")
+    elif len(table) > 1 and _uneven(table):
+        notes.append("The effect is not the same under every condition: read the table row by row.")
+    if len(strata) > 0 and claim.within:
+        tested = wording.join_words(_plain_conditions(table, claim.within))
+        notes.append(f"Only tested at {tested}. Elsewhere it may be different.")
+    left_out = len(runs) - sum(map(len, strata))
+    if left_out:
+        notes.append(f"{wording.count_of(left_out, 'run')} had nothing to be compared with and did not enter.")
+    notes.append("One apparatus, one session: another one may behave differently.")
+    if shuffled.p_value > LEVEL:
+        notes.append("Not finding an effect does not show that there is none.")
+    return tuple(notes)
+
+
+def _table(claim: Claim, strata: Sequence[pd.DataFrame], scores) -> pd.DataFrame:
+    """Per condition: what was compared, difference in own units with its uncertainty, per cent, t′ and its band."""
+    rows = []
+    for stratum, a in zip(strata, scores, strict=True):
+        row = {name: stratum[name].iloc[0] for name in claim.within}
+        y = stratum[claim.quantity].to_numpy()
+        if claim.is_relation:
+            slope, _ = least_squares([[a]], [y])
+            row |= {"n": y.size, "slope": slope, "rank_correlation": rank_correlation([a], [y]).measured}
+        else:
+            first, second = y[a == 0], y[a == 1]
+            means, us = zip(*[(v.mean(), _u(v)) for v in (first, second)], strict=True)
+            t = t_prime(means[1], us[1], means[0], us[0]) if isfinite(sum(us)) else nan
+            row |= {
+                "n_first": first.size,
+                "n_second": second.size,
+                "mean_first": means[0],
+                "mean_second": means[1],
+                "difference": means[1] - means[0],
+                "difference_u": float(np.hypot(*us)),
+                "per_cent": 100 * (means[1] / means[0] - 1) if min(means) > 0 else nan,
+                "t_prime": t,
+                "band": band(t),
+            }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _u(values: np.ndarray) -> float:
+    """Standard uncertainty of a mean; NaN for a single value."""
+    return float(np.std(values, ddof=1) / np.sqrt(values.size)) if values.size > 1 else nan
+
+
+def _uneven(table: pd.DataFrame) -> bool:
+    """Whether per-cent effects differ between conditions by more than three combined uncertainties."""
+    u = 100 * table["difference_u"] / table["mean_first"]
+    if table["per_cent"].isna().any() or u.isna().any():
+        return False
+    largest, smallest = table["per_cent"].idxmax(), table["per_cent"].idxmin()
+    return t_prime(table["per_cent"][largest], u[largest], table["per_cent"][smallest], u[smallest]) > 3
+
+
+def _plain_conditions(table: pd.DataFrame, within) -> list[str]:
+    return [", ".join(wording.case_of(name, row[name]) for name in within) for _, row in table.iterrows()]
+
+
+def _interval(effect: Effect) -> str:
+    if not (isfinite(effect.low) and isfinite(effect.high)):
+        return ""
+    text = f" (95 % interval {wording.interval(effect.low, effect.high, effect.unit)}"
+    return text + (")" if effect.interval_by == "shuffling" else "; by Student's t, as the runs are few)")

@@ -1,0 +1,269 @@
+"""Shuffled worlds: what a measured difference or slope would look like if the labels meant nothing.
+
+All statistics here are of one form. Within each condition (stratum) c the scores a of the runs (which setting, or how
+much of a quantity) are centred, and the slope of the values y on them, common to all conditions, is
+
+    d = Σ_c Σ_i a_i·y_i / S,   S = Σ_c Σ_i a_i².
+
+With scores 0 and 1 this is the mean difference, conditions weighted by n₁n₂/(n₁+n₂); with one run each per setting
+it is the mean of paired differences; with ranks on both sides it is Spearman's ρ. A shuffled world hands the scores
+of a condition round among its own runs (Fisher 1935, The Design of Experiments, section 21; Pitman 1937).
+Assumption: under "no effect" the runs of one condition are exchangeable, so they must be separate runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from math import comb, factorial, isfinite, nan, prod
+
+import numpy as np
+
+from .. import wording
+from .averages import t_factor
+
+__all__ = [
+    "EXACT_LIMIT",
+    "SAMPLES",
+    "Effect",
+    "Shuffled",
+    "arrangements",
+    "as_percent",
+    "common_effect",
+    "deal",
+    "least_squares",
+    "rank_correlation",
+    "ranks",
+    "shuffle",
+    "signed",
+    "slope",
+]
+
+EXACT_LIMIT = 400_000  # up to here every arrangement is worked out; 9! = 362,880 still is
+
+SAMPLES = 9_999  # else this many are drawn
+
+_TIE = 1e-9  # sums that differ by less than this part of the largest are the same sum
+
+
+@dataclass(frozen=True, eq=False)
+class Shuffled:
+    """The measured slope and the slopes of all (or of many sampled) shuffled worlds."""
+
+    measured: float
+    worlds: np.ndarray  # (N,) slope of each shuffled world; the measured world is one of them when exact
+    overlap: np.ndarray  # (N,) Σ a_shuffled·a / S: 1 for the measured arrangement, −1 for its mirror image
+    exact: bool
+    arrangements: int  # how many different arrangements there are
+
+    @property
+    def at_least(self) -> int:
+        """How many worlds are at least as far from zero as the measured one, on either side."""
+        return int(np.count_nonzero(np.abs(self.worlds) >= abs(self.measured) - self._tie))
+
+    @property
+    def at_least_one_sided(self) -> int:
+        """How many worlds are at least as far out on the measured side alone."""
+        sign = 1.0 if self.measured >= 0 else -1.0
+        return int(np.count_nonzero(sign * self.worlds >= abs(self.measured) - self._tie))
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided: k/N when every arrangement was worked out, else (k + 1)/(N + 1) (Phipson & Smyth 2010)."""
+        return self._share(self.at_least)
+
+    @property
+    def smallest_p(self) -> float:
+        """The smallest p there can be with these runs, however large the effect."""
+        if not self.exact:
+            return 1 / (self.worlds.size + 1)
+        return np.count_nonzero(np.abs(self.overlap) > 1 - _TIE) / self.worlds.size
+
+    def interval(self, confidence: float = 0.95) -> tuple[float, float]:
+        """All effects δ that shuffling would not reject at 1 − confidence; ±inf where the runs are too few.
+
+        If δ is the effect, y − δ·a carries none, and its worlds are d − δ·r, r the overlap. World (d, r) is at least
+        as extreme as the measured one (D) exactly for δ between (D − d)/(1 − r) and (D + d)/(1 + r), so p(δ) is the
+        share of these spans that reach δ and the limits are order statistics of their ends: no search is needed.
+        Assumes that the effect adds the same amount (on the scale given) in every run.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ends = np.stack(
+                [
+                    (self.measured - self.worlds) / (1 - self.overlap),
+                    (self.measured + self.worlds) / (1 + self.overlap),
+                ]
+            )
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        always = np.abs(self.overlap) > 1 - _TIE
+        low[always], high[always] = -np.inf, np.inf
+        n = low.size
+        # the first limit at which fewer than this share of worlds still reach out
+        allowed = (1 - confidence) * n if self.exact else (1 - confidence) * (n + 1) - 1
+        k = int(np.floor(allowed + 1e-9))
+        if k < 0 or k >= n:
+            return -np.inf, np.inf
+        return float(np.partition(low, k)[k]), float(np.partition(high, n - 1 - k)[n - 1 - k])
+
+    @property
+    def _tie(self) -> float:
+        return _TIE * max(abs(self.measured), float(np.abs(self.worlds).max(initial=0.0)))
+
+    def _share(self, count: int) -> float:
+        n = self.worlds.size
+        return count / n if self.exact else (count + 1) / (n + 1)
+
+
+def arrangements(scores: Sequence[np.ndarray]) -> int:
+    """In how many ways the scores can be handed round within their conditions.
+
+    `scores`: one (n_c,) array a condition. Two different values give n!/(k!(n − k)!), more give n! (equal values
+    among them are counted as if they differed, which leaves every share as it is).
+    """
+    return prod(_ways(np.asarray(a)) for a in scores)
+
+
+def shuffle(
+    scores: Sequence[np.ndarray], values: Sequence[np.ndarray], *, samples: int = SAMPLES, seed: int = 1
+) -> Shuffled:
+    """Work out the shuffled worlds of scores against values.
+
+    Parameters
+    ----------
+    scores, values : one (n_c,) array a condition, in step. Not all scores of every condition may be equal.
+    samples : how many worlds are drawn when there are more than `EXACT_LIMIT` arrangements.
+    seed : makes the draw repeatable.
+    """
+    measured = slope(scores, values)
+    centred = [a - a.mean() for a in map(_float, scores)]
+    values = [v - v.mean() for v in map(_float, values)]  # centring costs nothing and keeps digits
+    square = sum(float(a @ a) for a in centred)
+    count = arrangements(scores)
+    exact = count <= EXACT_LIMIT
+    rng = np.random.default_rng(seed)
+    worlds = overlap = np.zeros(1 if exact else samples)
+    for a, v in zip(centred, values, strict=True):
+        handed = _every(a) if exact else rng.permuted(np.tile(a, (samples, 1)), axis=1)
+        if exact:
+            worlds, overlap = (
+                np.add.outer(worlds, handed @ v).ravel(),
+                np.add.outer(overlap, handed @ a).ravel(),
+            )
+        else:
+            worlds, overlap = worlds + handed @ v, overlap + handed @ a
+    return Shuffled(measured, worlds / square, overlap / square, exact, count)
+
+
+def slope(scores: Sequence[np.ndarray], values: Sequence[np.ndarray]) -> float:
+    """The common slope d of values on scores within conditions."""
+    centred = [a - a.mean() for a in map(_float, scores)]
+    products = (a @ (v - v.mean()) for a, v in zip(centred, map(_float, values), strict=True))
+    return float(sum(products) / sum(a @ a for a in centred))
+
+
+def deal(scores: Sequence[np.ndarray], rng: np.random.Generator) -> list[np.ndarray]:
+    """One shuffled world: the scores of every condition handed round among its own runs."""
+    return [rng.permutation(a) for a in scores]
+
+
+def _float(values) -> np.ndarray:
+    return np.asarray(values, dtype=float)
+
+
+def _ways(a: np.ndarray) -> int:
+    different, counts = np.unique(a, return_counts=True)
+    if different.size == 1:
+        return 1
+    return comb(a.size, int(counts[0])) if different.size == 2 else factorial(a.size)
+
+
+def _every(a: np.ndarray) -> np.ndarray:
+    """Every arrangement of the scores, one a row: (ways, n)."""
+    different, counts = np.unique(a, return_counts=True)
+    if different.size == 1:
+        return a[None, :]
+    if different.size == 2:
+        places = np.array(list(combinations(range(a.size), int(counts[0]))))
+        rows = np.full((len(places), a.size), different[1])
+        np.put_along_axis(rows, places, different[0], axis=1)
+        return rows
+    rows = a[:1][None, :]
+    for next_score in a[1:]:  # put the next score at every place of every row so far
+        rows = np.concatenate([np.insert(rows, place, next_score, axis=1) for place in range(rows.shape[1] + 1)])
+    return rows
+
+
+# --- How large an effect is, and how sure that is: differences, slopes, rank correlations, t′.
+
+LEVEL = 0.05  # a result that shuffled worlds reach less often than this is taken seriously
+
+
+@dataclass(frozen=True)
+class Effect:
+    """Size of an effect with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+    unit: str
+    interval_by: str  # "shuffling", or "Student's t" where the runs are too few for it
+
+
+def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
+    """Spearman's ρ within conditions: slope of ranks on ranks, scaled to lie between −1 and 1."""
+    x, y = ranks(scores), ranks(values)
+    raw = shuffle(x, y, seed=seed)
+    spread_x, spread_y = (sum(np.sum((r - r.mean()) ** 2) for r in part) for part in (x, y))
+    if spread_y == 0:
+        return raw
+    scale = float(np.sqrt(spread_x / spread_y))
+    return replace(raw, measured=raw.measured * scale, worlds=raw.worlds * scale)
+
+
+def ranks(values) -> list[np.ndarray]:
+    """Ranks from 1 within each condition, equal values sharing their mean rank."""
+    found = []
+    for part in values:
+        _, place, count = np.unique(part, return_inverse=True, return_counts=True)
+        found.append((np.cumsum(count) - (count - 1) / 2)[place])
+    return found
+
+
+def common_effect(scores, values, unit: str, seed: int) -> Effect:
+    """Common slope of values on scores within conditions, with a 95 % interval.
+
+    Shuffling gives the interval without any assumption about the shape of the scatter. Where the runs are too few for
+    95 %, Student's t gives it, for normal scatter of the same size in every condition.
+    """
+    shuffled = shuffle(scores, values, seed=seed)
+    low, high = shuffled.interval()
+    if isfinite(low) and isfinite(high):
+        return Effect(shuffled.measured, low, high, unit, "shuffling")
+    slope, reach = least_squares([scores], values)
+    return Effect(shuffled.measured, slope - reach, slope + reach, unit, "Student's t")
+
+
+def least_squares(columns, values) -> tuple[float, float]:
+    """First coefficient of a fit within conditions, and half its 95 % interval. `columns`: lists of (n_c,) arrays."""
+    design = np.stack([np.concatenate([a - a.mean() for a in column]) for column in columns], axis=1)
+    y = np.concatenate([v - v.mean() for v in values])
+    dof = y.size - len(values) - design.shape[1]
+    if np.linalg.matrix_rank(design, tol=1e-9 * np.abs(design).max()) < design.shape[1]:
+        return nan, nan  # the columns cannot be told apart
+    coefficients = np.linalg.lstsq(design, y, rcond=None)[0]
+    if dof < 1:
+        return float(coefficients[0]), float("inf")
+    residual = y - design @ coefficients
+    variance = np.linalg.inv(design.T @ design)[0, 0] * (residual @ residual) / dof
+    return float(coefficients[0]), t_factor(dof) * float(np.sqrt(variance))
+
+
+def as_percent(effect: Effect) -> Effect:
+    """From a difference of logarithms to per cent."""
+    return replace(effect, **{name: float(100 * np.expm1(getattr(effect, name))) for name in ("value", "low", "high")})
+
+
+def signed(value: float, unit: str) -> str:
+    """A change with its sign and three digits: "+1.25 s", "−8.54 %"."""
+    return f"{'+' if value > 0 else ''}{wording.number(value, 3)} {unit}".rstrip()

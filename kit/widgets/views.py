@@ -1,0 +1,300 @@
+"""A plot on the page, with its description and its data table for those who cannot or would rather not look.
+
+A plain plotly figure is sent as data (some 10 kB); JupyterLab's own plotly extension draws it. plotly's FigureWidget
+would send 5 MB of script for each.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import ipywidgets as widgets
+import pandas as pd
+import plotly.graph_objects as go
+import traitlets as t
+
+from ..errors import KitError
+from ..logs.run import Run
+from ..motion.drag_joint import JointDrag, joint_fit
+from ..motion.explain import RatioTest, at_nothing_added, collapse, law_curves, ratio_test, routes
+from ..plots.drag_figures import collapse_figure, ratio_figure, two_routes_figure
+from ..plots.drag_text import (
+    collapse_numbers,
+    collapse_words,
+    describe_collapse,
+    describe_ratio,
+    describe_routes,
+    fitted_words,
+    laws_table,
+    nearest_law,
+    ratio_numbers,
+    ratio_words,
+    routes_numbers,
+    routes_words,
+    where_it_fails,
+)
+from ..plots.style import CONFIG, HEIGHT_PX
+from ..plots.trials import agreement_figure
+from ..stats.averages import Agreement, compare_methods
+from ..wording import axis_title, interval, number
+from .parts import Details, Say, choice_of, heading, side_of, stack_of
+
+__all__ = [
+    "AgreementView",
+    "CollapseView",
+    "PlotView",
+    "TwoRoutes",
+]
+
+MIME = "application/vnd.plotly.v1+json"
+
+
+class PlotView(widgets.VBox):
+    """Shows one figure at a time.
+
+    `show(figure, description, table)` replaces what is shown. The place keeps its height meanwhile, so that the page
+    does not jump. `figure`, `description` and `table` are what is shown now.
+    """
+
+    def __init__(self, height_px: int = HEIGHT_PX, name: str = "this plot"):
+        self.figure: go.Figure | None = None
+        self.description, self.table = "", pd.DataFrame()
+        self._height_px = height_px
+        self._plot = widgets.Output(layout={"height": f"{height_px + 2}px", "overflow": "hidden"})
+        self._details = Details(summary=f"Describe {name} and show its numbers")
+        super().__init__([self._plot, self._details], layout={"width": "100%", "min_width": "0"})
+        self.add_class("kit-plot")
+
+    def show(self, figure: go.Figure, description: str, table: pd.DataFrame) -> None:
+        """Show a figure, one or two sentences that say what it shows, and the numbers in it."""
+        figure.update_layout(height=self._height_px)
+        self.figure, self.description, self.table = figure, description, table
+        bundle = json.loads(figure.to_json())
+        self._plot.outputs = (
+            {
+                "output_type": "display_data",
+                "data": {MIME: {**bundle, "config": CONFIG}, "text/plain": description},
+                "metadata": {},
+            },
+        )
+        self._details.show([description], table)
+
+
+# --- Two methods on the same conditions: first ask whether they measure the same thing, then look at the differences.
+
+_ANSWERS = (("Choose an answer", ""), ("Yes", "yes"), ("No", "no"), ("I don't know", "unknown"))
+
+_THEN = {
+    "yes": "Then a difference is one of the methods: look at its size, and at whether it grows with the value.",
+    "no": "Then part of any difference is no fault: the two count different stretches of the same run.",
+    "unknown": "Then find out before you blame a method: from when to when does each of them count?",
+}
+
+_READING = (
+    "Each point is one condition. Its height is the first method minus the second, its place the mean of the two.",
+    "The mean difference says whether one method reads more on the whole. If its interval holds zero, these pairs "
+    "cannot tell the methods apart on average.",
+    "The wide range is where the difference of one further pair is expected, 95 times in 100. With few pairs it is "
+    "wider than the usual limits of ± 1.96 standard deviations, which are right only for many.",
+    "Do the points fan out to the right? Then the difference grows with the value, and per cent would say more.",
+)
+
+
+class AgreementView(widgets.VBox):
+    """Compare two methods pair by pair, such as counts by hand and by the gate.
+
+    Parameters
+    ----------
+    x, first, second : condition of each pair, and what each method gave there, in the same unit.
+    x_name : column name of the condition, such as "magnets".
+    unit : of both methods.
+    names : what the two methods are called.
+
+    The plot shows once "Do both measure the same thing?" is answered. `same_thing` is that answer ("", "yes", "no",
+    "unknown") and can be observed; `agreement` is what `kit.compare_methods` found.
+
+    Raises
+    ------
+    KitError : fewer than three pairs, or values that are no numbers.
+    """
+
+    same_thing = t.Unicode()
+
+    def __init__(
+        self,
+        x: Sequence,
+        first: Sequence[float],
+        second: Sequence[float],
+        *,
+        x_name: str = "magnets",
+        unit: str = "s",
+        names: tuple[str, str] = ("by hand", "by the gate"),
+    ):
+        self.agreement: Agreement = compare_methods(x, first, second, unit)
+        self._unit, self._names, self._x_name = unit, names, x_name
+        self._question = choice_of("Do both count the same thing, from the same start to the same stop?", _ANSWERS)
+        self._say, self._plot, self._reading = (
+            Say(),
+            PlotView(name="the differences"),
+            Details(summary="How to read it"),
+        )
+        self._reading.show(_READING)
+        self._shown = widgets.VBox(
+            [side_of(stack_of("kit-main", self._plot), stack_of("kit-rail kit-narrow", self._say, self._reading))]
+        )
+        self._shown.layout.display = "none"
+        super().__init__([self._question, self._shown])
+        self.add_class("kit-box")
+        self._question.observe(lambda change: self.set_trait("same_thing", change["new"]), "value")
+        self.observe(lambda _: self._show(), "same_thing")
+
+    def _show(self) -> None:
+        if not self.same_thing:
+            return
+        self._question.value = self.same_thing
+        found, (first, second) = self.agreement, self._names
+        table = pd.DataFrame(
+            {
+                axis_title(self._x_name): [v if isinstance(v, str) else f"{v:g}" for v in found.pairs["x"]],
+                first: [number(v) for v in found.pairs["first"]],
+                second: [number(v) for v in found.pairs["second"]],
+                "difference": [number(v, 3) for v in found.pairs["difference"]],
+            }
+        )
+        self._plot.show(agreement_figure(found, self._unit, first, second), found.sentence, table)
+        self._say.say(
+            _THEN[self.same_thing],
+            found.sentence,
+            f"One further pair should differ by {interval(*found.next_range, self._unit)}.",
+        )
+        self._shown.layout.display = ""
+
+
+# --- All runs on one curve, and turns/duration beside what each kind of drag alone would give.
+
+VIEWS = (
+    ("all runs on one curve", "collapse"),
+    ("what is left over", "left over"),
+    ("turns ÷ duration", "ratio"),
+    ("turns ÷ duration, close up", "close"),
+)
+
+
+class CollapseView(widgets.VBox):
+    """Show that runs of different strength of drag fall on one curve, and which kind of drag that curve belongs to.
+
+    Parameters
+    ----------
+    runs : the runs of one lesson.
+    results : their results table, as `kit.measure` makes it for the two thresholds; runs set aside or not
+        counted there stay out of all plots.
+    x : the condition that was changed.
+    start_period_s, stop_period_s : the thresholds of `results`, s. A count to the last pass has no stop speed, so it
+        can't be compared: give a stop threshold.
+
+    `collapsed`, `curves` and `test` are the tables and the ratio test shown; `view` is the view chosen, one of
+    "collapse", "left over", "ratio" and "close".
+
+    Raises
+    ------
+    KitError : no stop threshold, no run that reaches both thresholds, or a missing column.
+    """
+
+    def __init__(
+        self, runs: Sequence[Run], results: pd.DataFrame, x: str, start_period_s: float, stop_period_s: float | None
+    ):
+        if stop_period_s is None:
+            raise KitError(
+                "Runs counted to their last pass end at different speeds, so they can't be laid on one curve",
+                fix="choose a stop threshold",
+            )
+        self.x = x
+        self.test: RatioTest = ratio_test(results, x, start_period_s, stop_period_s)
+        self.collapsed = collapse(_counted(runs, self.test), start_period_s, stop_period_s)
+        self.curves = law_curves(start_period_s, stop_period_s)
+        self._choice = choice_of("View", VIEWS)
+        self._plot, self._say = PlotView(), Say()
+        super().__init__([self._choice, self._plot, self._say])
+        self.add_class("kit-box")
+        self._choice.observe(lambda _: self._show(), "value")
+        self._show()
+
+    @property
+    def view(self) -> str:
+        """The view chosen."""
+        return self._choice.value
+
+    @view.setter
+    def view(self, name: str) -> None:
+        if name not in [value for _, value in VIEWS]:
+            raise KitError("There is no such view", found=name, fix=f"use one of: {', '.join(v for _, v in VIEWS)}")
+        self._choice.value = name
+
+    def _show(self) -> None:
+        if self.view in ("collapse", "left over"):
+            off = nearest_law(self.collapsed, self.curves) if self.view == "left over" else None
+            self._plot.show(
+                collapse_figure(self.collapsed, self.curves, self.x, left_over=off),
+                describe_collapse(self.collapsed, self.curves, self.x, off),
+                collapse_numbers(self.collapsed, self.curves, self.x),
+            )
+            self._say.say(*collapse_words(self.collapsed, self.curves, self.x))
+        else:
+            figure = ratio_figure(self.test, close=self.view == "close")
+            self._plot.show(figure, describe_ratio(self.test), ratio_numbers(self.test))
+            self._say.say(*ratio_words(self.test))
+
+
+def _counted(runs: Sequence[Run], test: RatioTest) -> list[Run]:
+    """The runs that the ratio test counts, where the table names their sources."""
+    if "source" not in test.runs.columns or not test.runs["source"].all():
+        return list(runs)
+    return [run for run in runs if run.source in set(test.runs["source"])]
+
+
+# --- One number by two routes: how much the apparatus alone drags, from the trend and from the drag fits.
+
+
+class TwoRoutes(widgets.VBox):
+    """Show n₀ by the trend and by the drag fits, whether they agree, and where an inverse must fail.
+
+    Parameters
+    ----------
+    results : a results table as `kit.measure` makes it for the two thresholds.
+    runs : the runs of the lesson; the drag laws are fitted to their passes.
+    x : the condition that was changed.
+    start_period_s, stop_period_s : the thresholds of `results`, s.
+    joint : the fit of `kit.joint_fit`, if it was made before.
+
+    `routes` is the table of `kit.motion.explain.routes`, `joint` the fit of all runs.
+
+    Raises
+    ------
+    KitError : no stop threshold, or too few conditions or runs for a shifted inverse or for the lines of drag.
+    """
+
+    def __init__(
+        self,
+        results: pd.DataFrame,
+        runs: Sequence[Run],
+        x: str,
+        start_period_s: float,
+        stop_period_s: float | None,
+        joint: JointDrag | None = None,
+    ):
+        if stop_period_s is None:
+            raise KitError(
+                "Runs counted to their last pass end at different speeds: no drag law can foretell their x₀",
+                fix="choose a stop threshold",
+            )
+        self.joint = joint or joint_fit(runs, x)
+        self.routes = routes(results, self.joint, start_period_s, stop_period_s)
+        nothing = at_nothing_added(results, self.joint, start_period_s, stop_period_s)
+        plot, agree, fails, law = PlotView(height_px=340), Say(), Say(), Details(summary="The law behind the drag fits")
+        plot.show(two_routes_figure(self.routes, x), describe_routes(self.routes, x), routes_numbers(self.routes, x))
+        agree.say(*routes_words(self.routes, x, self.joint.changing_law))
+        fails.say(*where_it_fails(nothing, self.routes, x, self.joint.law))
+        law.show(fitted_words(self.joint), laws_table(self.joint))
+        super().__init__([plot, agree, heading("Where an inverse must fail"), fails, law])
+        self.add_class("kit-box")

@@ -1,0 +1,140 @@
+"""Runs a group makes itself: kept exactly, counted where chosen, written as a data folder."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.errors import KitError
+from kit.lessons.progress import LESSON, OwnRuns, Progress
+from kit.logs.folder import read_folder, write_folder
+from kit.logs.run import Run
+from kit.record.handin import make_handin, read_handin, write_handin
+from kit.record.workbook import Workbook
+from kit.sources.bench import APPARATUS, simulate_run
+
+DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
+TIMES = 0.2 * np.arange(40) ** 1.1
+
+
+@pytest.fixture
+def workbook(tmp_path):
+    return Workbook(tmp_path / "group.jsonl")
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.floats(1e-4, 10), min_size=2, max_size=40))
+def test_times_come_back_to_the_last_bit(tmp_path_factory, gaps):
+    path = tmp_path_factory.mktemp("own") / "group.jsonl"
+    times = np.cumsum(gaps)
+    kept = OwnRuns(Workbook(path)).add(times, {"magnets": 2.0}, "taps", note="slow")
+    (again,) = OwnRuns(Workbook(path)).runs
+    assert np.array_equal(again.pass_times_s, times)
+    assert (again.origin, again.note, again.conditions, again.source) == ("taps", "slow", {"magnets": 2.0}, kept.source)
+
+
+def test_trials_are_numbered_within_a_condition(workbook):
+    own = OwnRuns(workbook)
+    kept = [own.add(TIMES, {"magnets": n}, origin) for n, origin in ((1, "bench"), (2, "gate"), (1, "gate"))]
+    assert [run.trial for run in kept] == [1, 1, 2]
+    assert own.counts() == {"bench": 1, "gate": 2}
+    assert len({run.source for run in own.runs}) == 3
+
+
+@pytest.mark.parametrize(
+    ("times", "origin", "message"),
+    [(TIMES, "hearsay", "where it comes from"), ([1, 1], "gate", "not later"), ([], "gate", "at least one pass")],
+)
+def test_what_makes_no_run_is_refused_and_not_saved(workbook, times, origin, message):
+    with pytest.raises(KitError, match=message):
+        OwnRuns(workbook).add(times, {"magnets": 1}, origin)
+    assert workbook.entries == ()
+
+
+def test_a_damaged_entry_is_named(workbook):
+    workbook.add("measure", "run", {"origin": "gate"})
+    with pytest.raises(KitError, match="Entry 1 should be a run"):
+        _ = OwnRuns(workbook).runs
+
+
+def test_they_come_back_with_the_workbook_and_go_with_the_hand_in(workbook, tmp_path):
+    OwnRuns(workbook).add(TIMES, {"magnets": 1}, "gate")
+    elsewhere = Workbook(tmp_path / "elsewhere.jsonl")
+    elsewhere.restore(workbook.export_bytes())
+    assert np.array_equal(OwnRuns(elsewhere).runs[0].pass_times_s, TIMES)
+    path = write_handin(make_handin(workbook, "amber-otter-1", "coasting_disc"), tmp_path)
+    assert read_handin(path).entries[0].value["pass_times_s"] == TIMES.tolist()
+
+
+class TestSources:
+    @pytest.fixture
+    def progress(self, workbook):
+        return Progress(DEMO, workbook)
+
+    def add(self, progress, n=2.0, origin="bench", **conditions):
+        run = simulate_run(APPARATUS["coasting_disc"].law(n), 5.0, np.random.RandomState(5))
+        return progress.own.add(run.pass_times_s, {"magnets": n, **conditions}, origin)
+
+    def test_only_the_lessons_runs_until_the_group_chooses(self, progress):
+        self.add(progress)
+        assert {run.origin for run in progress.runs} == {LESSON}
+        progress.use_sources("measure", LESSON, "bench")
+        results = progress.results
+        assert results["origin"].value_counts().to_dict() == {LESSON: len(progress.lesson_runs), "bench": 1}
+        mixed = progress.averages().set_index("magnets")
+        assert mixed.loc[2.0, "n"] == 4
+        progress.use_sources("measure", "bench")
+        assert progress.results["source"].tolist() == [progress.own.runs[0].source]
+
+    def test_a_new_run_counts_at_once(self, progress):
+        self.add(progress)
+        progress.use_sources("measure", "bench")
+        assert len(progress.results) == 1
+        self.add(progress, 4.0)
+        assert progress.results["magnets"].tolist() == [2.0, 4.0]
+
+    def test_a_run_on_a_tilted_bench_stays_out_of_the_averages_with_its_reason(self, progress):
+        self.add(progress, tilt_deg=0.0, hub="greased")
+        self.add(progress, tilt_deg=3.0, hub="greased")
+        progress.use_sources("measure", "bench")
+        results = progress.results
+        assert results["set_aside"].tolist() == ["", "made under other conditions: tilt_deg 3.0"]
+        assert progress.averages()["n"].tolist() == [1]
+
+    @pytest.mark.parametrize(
+        ("sources", "message"), [((), "at least one"), (("bench",), "no runs"), (("hearsay",), "no runs")]
+    )
+    def test_sources_without_runs(self, progress, sources, message):
+        with pytest.raises(KitError, match=message):
+            progress.use_sources("measure", *sources)
+        assert progress.sources == (LESSON,)
+
+
+class TestFolder:
+    def test_a_folder_reads_back_as_the_same_runs(self, tmp_path):
+        lessons = Progress(DEMO, Workbook(tmp_path / "w.jsonl")).lesson_runs
+        write_folder(lessons, tmp_path / "data")
+        again = read_folder(tmp_path / "data")
+        assert len(again) == len(lessons)
+        for old, new in zip(lessons, again, strict=True):
+            assert np.array_equal(old.pass_times_s, new.pass_times_s)
+            for name in ("conditions", "trial", "origin", "flags_per_turn", "set_aside", "note", "repairs"):
+                assert getattr(old, name) == getattr(new, name), name
+
+    @pytest.mark.parametrize(
+        ("runs", "message"),
+        [([], "no runs"), ([Run(TIMES, {"a": 1}), Run(TIMES, {"b": 1})], "do not name the same conditions")],
+    )
+    def test_what_makes_no_folder(self, tmp_path, runs, message):
+        with pytest.raises(KitError, match=message):
+            write_folder(runs, tmp_path / "data")
+        assert not (tmp_path / "data").exists()
+
+    def test_nothing_is_overwritten(self, tmp_path):
+        write_folder([Run(TIMES, {"a": 1})], tmp_path)
+        before = {path: path.read_bytes() for path in tmp_path.rglob("*.csv")}
+        with pytest.raises(KitError, match="there already"):
+            write_folder([Run(2 * TIMES, {"a": 1})], tmp_path)
+        assert {path: path.read_bytes() for path in tmp_path.rglob("*.csv")} == before

@@ -1,0 +1,150 @@
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.errors import KitError
+from kit.stats.averages import average, compare_methods, grubbs, pooled_scatter, summary, t_factor
+
+values_of = st.lists(st.floats(0.1, 1e6), min_size=2, max_size=12)
+
+
+def table(**columns):
+    return pd.DataFrame({"status": "counted", "set_aside": "", **columns})
+
+
+def test_three_trials_by_hand():
+    found = summary([9.8, 10.0, 10.2])
+    assert found["sd"] == pytest.approx(0.2)
+    assert found["u"] == pytest.approx(0.11547, abs=1e-5)
+    assert found["t"] == pytest.approx(4.3027, abs=1e-4)
+    assert found["high"] - found["mean"] == pytest.approx(0.4968, abs=1e-4)
+
+
+def test_one_trial_has_no_spread():
+    found = summary([3.0])
+    assert found["mean"] == 3.0
+    assert np.isnan([found["sd"], found["u"], found["low"]]).all()
+
+
+@given(values_of)
+def test_against_numpy(values):
+    found = summary(values)
+    assert found["mean"] == pytest.approx(np.mean(values), rel=1e-12)
+    assert found["sd"] == pytest.approx(np.std(values, ddof=1), rel=1e-9, abs=1e-9)
+
+
+@given(values_of, st.floats(0.01, 100), st.floats(-1e3, 1e3))
+def test_a_change_of_unit_changes_the_numbers_alike(values, factor, shift):
+    before, after = summary(values), summary(np.array(values) * factor + shift)
+    assert after["mean"] == pytest.approx(before["mean"] * factor + shift, rel=1e-9, abs=1e-6)
+    assert after["sd"] == pytest.approx(before["sd"] * factor, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("bad", [[], [1.0, float("nan")], [float("inf")]])
+def test_only_finite_values(bad):
+    with pytest.raises(KitError, match=r"no values|finite"):
+        summary(bad)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [3, 5])
+def test_interval_holds_the_mean_95_times_in_100_and_one_u_does_not(n):
+    sets = np.random.default_rng(5).normal(10, 0.3, (4000, n))
+    found = [summary(s) for s in sets]
+    held = np.mean([f["low"] <= 10 <= f["high"] for f in found])
+    within_u = np.mean([abs(f["mean"] - 10) <= f["u"] for f in found])
+    assert 0.94 < held < 0.96
+    assert within_u < 0.68  # the negative control: ± u of three trials covers 58 %
+
+
+class TestAverage:
+    def test_rows_that_do_not_count_are_counted_apart(self):
+        results = table(magnets=[1, 1, 1, 1, 2, 2], duration_s=[30.0, 31.0, 32.0, np.nan, 10.0, 99.0])
+        results.loc[3, "status"] = "never slow enough"
+        results.loc[5, "set_aside"] = "flag touched the gate"
+        found = average(results, "magnets").set_index("magnets")
+        assert found.loc[1, ["n", "mean", "not_counted", "set_aside"]].tolist() == [3, 31.0, 1, 0]
+        assert found.loc[2, ["n", "mean", "not_counted", "set_aside"]].tolist() == [1, 10.0, 0, 1]
+
+    def test_pooled_relative_scatter_has_the_degrees_of_freedom_of_all_conditions(self):
+        rng = np.random.default_rng(1)
+        x = np.repeat(np.arange(1, 7), 3)
+        results = table(magnets=x, duration_s=60 / x * np.exp(rng.normal(0, 0.02, x.size)))
+        found = average(results, "magnets")
+        assert found.attrs["pooled_dof"] == 12
+        assert found["pooled_t"].iloc[0] == pytest.approx(2.179, abs=1e-3)
+        assert found["pooled_u"].to_numpy() == pytest.approx(
+            found.attrs["pooled_scatter"] * found["mean"].to_numpy() / np.sqrt(3)
+        )
+
+    def test_missing_column_and_nothing_counted(self):
+        results = table(magnets=[1.0], duration_s=[2.0])
+        with pytest.raises(KitError, match="no such column"):
+            average(results, "pads")
+        with pytest.raises(KitError, match="No trial counts"):
+            average(results.assign(set_aside="bumped"), "magnets")
+
+    def test_a_column_without_reasons_reads_as_nothing_set_aside(self):
+        results = table(magnets=[1, 1], duration_s=[2.0, 3.0]).assign(set_aside=np.nan)
+        assert average(results, "magnets")["n"].item() == 2
+
+
+def test_pooled_scatter_needs_a_repeat():
+    scatter, dof = pooled_scatter([1.0, 2.0], [1, 2])
+    assert dof == 0
+    assert np.isnan(scatter)
+
+
+def test_relative_scatter_needs_positive_values():
+    with pytest.raises(KitError, match="above zero"):
+        pooled_scatter([1.0, -1.0], [1, 1])
+    with pytest.raises(KitError, match="one of two ways"):
+        pooled_scatter([1.0, 1.0], [1, 1], "other")
+
+
+def test_no_outlier_test_at_three():
+    found = grubbs([10.0, 10.0, 99.0])
+    assert not found.unusual
+    assert "No test" in found.sentence
+
+
+def test_grubbs_false_alarms_stay_near_the_significance():
+    rng = np.random.default_rng(3)
+    alarms = np.mean([grubbs(rng.normal(0, 1, 8)).unusual for _ in range(1500)])
+    assert 0.035 < alarms < 0.065
+
+
+class TestCompareMethods:
+    def test_hand_count_and_gate_agree_within_a_few_per_cent(self):
+        # 80 s by hand against 82 s by the gate: common practice, no source
+        found = compare_methods([1, 2, 3], [80.0, 40.5, 27.1], [82.0, 41.2, 27.5])
+        assert found.bias == pytest.approx(-3.1 / 3)
+        assert "cannot tell" in found.sentence
+
+    def test_range_for_the_next_difference_of_six_pairs(self):
+        rng = np.random.default_rng(2)
+        first = np.arange(6.0)
+        found = compare_methods(range(6), first, first + rng.normal(0, 1, 6))
+        reach = (found.next_range[1] - found.next_range[0]) / 2
+        assert reach / found.sd == pytest.approx(2.78, abs=0.005)  # t(5) · √(1 + 1/6)
+
+    def test_a_bias_is_seen(self):
+        found = compare_methods([1, 2, 3, 4], [11.0, 21.1, 31.0, 40.9], [10.0, 20.0, 30.0, 40.0])
+        assert "differ" in found.sentence
+        assert found.pairs["difference"].to_numpy() == pytest.approx([1.0, 1.1, 1.0, 0.9])
+
+    def test_bad_input(self):
+        with pytest.raises(KitError, match="one value each"):
+            compare_methods([1, 2], [1.0, 2.0], [1.0])
+        with pytest.raises(KitError, match="three pairs"):
+            compare_methods([1, 2], [1.0, 2.0], [1.0, 2.0])
+
+
+@settings(max_examples=30)
+@given(st.integers(1, 200), st.floats(0.5, 0.999))
+def test_t_factor_against_scipy(dof, confidence):
+    from scipy import stats
+
+    assert t_factor(dof, confidence) == pytest.approx(stats.t.ppf(0.5 + confidence / 2, dof), rel=1e-9)

@@ -1,0 +1,320 @@
+"""Claims: the test, its false alarms and power, the interval's coverage, the graded rules, the errors."""
+
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.errors import KitError
+from kit.stats.averages import band, t_prime
+from kit.stats.claims import AGAINST, CANNOT_TELL, SUPPORT, Claim, examine
+from kit.stats.shuffling import EXACT_LIMIT, arrangements, shuffle
+
+LEVEL_CLAIM = Claim("Level matters", "duration_s", "level_deg", (0, 3), ("magnets",))
+DURATION_S = {
+    (0, 0): 107.7,
+    (0, 3): 90.7,
+    (1, 0): 37.97,
+    (1, 3): 35.5,
+    (8, 0): 6.91,
+    (8, 3): 6.8,
+}  # demo design
+TWO_BY_THREE = np.repeat([0.0, 1.0], 3)
+
+
+def demo_runs(rng, magnets=(0, 1, 8), trials=3, scatter=0.02, effect=True, mixed=True, drift=0.0):
+    rows = [
+        (n, level, trial, DURATION_S[n, level if effect else 0])
+        for n in magnets
+        for level in (0, 3)
+        for trial in range(1, trials + 1)
+    ]
+    table = pd.DataFrame(rows, columns=["magnets", "level_deg", "trial", "duration_s"])
+    order = rng.permutation(len(table)) if mixed else table["level_deg"].rank(method="first").to_numpy() - 1
+    table["order"] = order + 1
+    table["duration_s"] *= np.exp(scatter * rng.standard_normal(len(table)) + drift * order / len(table))
+    return table
+
+
+class TestShuffling:
+    def test_counts_arrangements(self):
+        assert arrangements([TWO_BY_THREE]) == 20
+        assert arrangements([TWO_BY_THREE] * 3) == 8000
+        assert arrangements([np.arange(9.0)]) == 362_880 <= EXACT_LIMIT
+
+    def test_every_permutation_once_against_itertools(self):
+        x, y = np.array([1.0, 2.0, 4.0, 7.0, 9.0]), np.array([0.3, -1.0, 2.2, 5.0, 0.1])
+        ours = shuffle([x], [y]).worlds
+        centred = x - x.mean()
+        others = [np.array(p) @ y / (centred @ centred) for p in permutations(centred)]
+        assert np.sort(ours) == pytest.approx(np.sort(others), abs=1e-12)
+
+    def test_three_against_three_can_never_reach_five_per_cent(self):
+        shuffled = shuffle([TWO_BY_THREE], [np.array([1, 2, 3, 101, 102, 103.0])])
+        assert shuffled.p_value == shuffled.smallest_p == 0.1
+        assert shuffled.interval() == (-np.inf, np.inf)
+        low, high = shuffled.interval(0.89)
+        assert low < 100 < high
+
+    def test_sampled_p_is_never_zero_and_close_to_the_exact_one(self):
+        rng = np.random.default_rng(3)
+        scores, values = [TWO_BY_THREE] * 6, [rng.normal(0.6 * TWO_BY_THREE, 1) for _ in range(6)]
+        sampled = shuffle(scores, values)  # 20^6 arrangements
+        assert not sampled.exact
+        assert sampled.arrangements == 20**6
+        again = shuffle(scores, values, seed=2, samples=40_000)
+        assert sampled.p_value == pytest.approx(again.p_value, abs=0.01)
+        far = shuffle(scores, [v + 1000 * TWO_BY_THREE for v in values])
+        assert far.p_value == 1 / 10_000
+
+    def test_interval_is_where_the_p_value_crosses_five_per_cent(self):
+        rng = np.random.default_rng(8)
+        scores = [TWO_BY_THREE, np.array([0, 0, 1, 1, 1.0])]
+        values = [rng.normal(2 * a, 1) for a in scores]
+        low, high = shuffle(scores, values).interval()
+        for end, inside in ((low, 1e-6), (high, -1e-6)):
+            within = [v - (end + inside) * a for a, v in zip(scores, values, strict=True)]
+            beyond = [v - (end - inside) * a for a, v in zip(scores, values, strict=True)]
+            assert shuffle(scores, within).p_value > 0.05 >= shuffle(scores, beyond).p_value
+
+    @given(
+        st.lists(st.floats(-50, 50), min_size=6, max_size=6),
+        st.floats(-20, 20),
+        st.floats(0.1, 10),
+    )
+    @settings(max_examples=40, deadline=None)
+    def test_shifting_and_scaling_the_values_changes_no_p(self, values, shift, scale):
+        values = np.round(values, 3)
+        plain = shuffle([TWO_BY_THREE], [values])
+        moved = shuffle([TWO_BY_THREE], [shift + scale * values])
+        assert moved.p_value == plain.p_value
+        assert moved.measured == pytest.approx(scale * plain.measured, abs=1e-9)
+
+    @pytest.mark.slow
+    def test_false_alarms_in_4000_null_sets(self):
+        rng = np.random.default_rng(20)
+        scores = [TWO_BY_THREE] * 3
+        alarms = [shuffle(scores, 10 + rng.standard_normal((3, 6))).p_value <= 0.05 for _ in range(4000)]
+        assert 0.04 <= np.mean(alarms) <= 0.06
+
+    @pytest.mark.slow
+    def test_interval_covers_and_a_bare_bootstrap_does_not(self):
+        rng = np.random.default_rng(21)
+        covered, bootstrap_covered, effect = [], [], 0.3
+        scores = [TWO_BY_THREE] * 2
+        for _ in range(1500):
+            values = rng.standard_t(4, size=(2, 6)) + effect * TWO_BY_THREE  # heavier tails than normal
+            low, high = shuffle(scores, values).interval()
+            covered.append(low <= effect <= high)
+            pairs = values.reshape(2, 2, 3)
+            drawn = np.take_along_axis(pairs[None], rng.integers(0, 3, (400, 2, 2, 3)), axis=3).mean(axis=3)
+            low, high = np.quantile((drawn[..., 1] - drawn[..., 0]).mean(axis=1), [0.025, 0.975])
+            bootstrap_covered.append(low <= effect <= high)
+        assert 0.94 <= np.mean(covered) <= 0.97
+        assert np.mean(bootstrap_covered) < 0.92  # the negative control: with three trials it is too narrow
+
+
+class TestPower:
+    def test_level_claim_of_the_demo_design(self):
+        rng = np.random.default_rng(30)
+        grades = [examine(LEVEL_CLAIM, demo_runs(rng)).grade for _ in range(60)]
+        assert np.mean([g == SUPPORT for g in grades]) >= 0.95
+
+    def test_without_an_effect_it_is_rarely_supported(self):
+        rng = np.random.default_rng(31)
+        grades = [examine(LEVEL_CLAIM, demo_runs(rng, effect=False)).grade for _ in range(100)]
+        assert np.mean([g == SUPPORT for g in grades]) <= 0.10
+
+    def test_one_condition_with_three_trials_cannot_tell_and_says_what_to_do(self):
+        verdict = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1), magnets=(0,)))
+        assert verdict.grade == CANNOT_TELL
+        assert "measure more trials" in verdict.sentence
+        assert verdict.percent.interval_by == "Student's t"
+        assert verdict.percent.low < 100 * (90.7 / 107.7 - 1) < verdict.percent.high
+
+    def test_with_a_fourth_trial_it_can(self):
+        verdict = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1), magnets=(0,), trials=4))
+        assert verdict.p_value == 2 / 70
+        assert verdict.grade == SUPPORT
+
+
+class TestGrades:
+    def runs(self, difference, scatter=1.0):
+        pattern = scatter * np.array([-1, 0.2, 1.1, -0.5, 0.2])
+        return pd.DataFrame(
+            {
+                "pads": ["old"] * 5 + ["new"] * 5,
+                "duration_s": np.r_[20 + pattern, 20 + difference + pattern[::-1]],
+            }
+        )
+
+    def claim(self, **kw):
+        return Claim("New pads brake more", "duration_s", "pads", ("old", "new"), scale="absolute", **kw)
+
+    def test_support(self):
+        verdict = examine(self.claim(expect="less"), self.runs(-4))
+        assert verdict.grade == SUPPORT
+        assert verdict.sentence.startswith(
+            "The data support this. With pads new instead of pads old, duration changes by −4."
+        )
+        assert verdict.p_value == 2 / 252
+
+    def test_the_other_way_speaks_against(self):
+        verdict = examine(self.claim(expect="less"), self.runs(+4))
+        assert verdict.grade == AGAINST
+        assert "other way" in verdict.sentence
+
+    def test_no_difference_cannot_tell(self):
+        verdict = examine(self.claim(), self.runs(0.1))
+        assert verdict.grade == CANNOT_TELL
+        assert "Not finding an effect does not show that there is none." in verdict.not_shown
+
+    def test_an_interval_within_what_matters_speaks_against(self):
+        assert examine(self.claim(matters=5.0), self.runs(0.1)).grade == AGAINST
+        assert examine(self.claim(matters=0.5), self.runs(0.1)).grade == CANNOT_TELL
+
+    def test_an_effect_too_small_to_matter_speaks_against_and_says_so(self):
+        verdict = examine(self.claim(matters=2.0), self.runs(-1, scatter=0.2))
+        assert verdict.p_value <= 0.05
+        assert verdict.grade == AGAINST
+        assert "smaller than the 2 s you said matters" in verdict.sentence
+
+    def test_per_cent_and_own_units(self):
+        verdict = examine(self.claim(), self.runs(-4, scatter=0.1))
+        assert verdict.own.value == pytest.approx(-4)
+        assert verdict.percent.value == pytest.approx(-20, abs=0.1)
+        assert verdict.percent.low < verdict.percent.value < verdict.percent.high
+
+    def test_values_below_zero_have_no_per_cent(self):
+        runs = self.runs(-4).assign(duration_s=lambda t: t["duration_s"] - 40)
+        assert examine(self.claim(), runs).percent is None
+
+
+class TestRelation:
+    def test_sound_and_duration_go_together_within_conditions(self):
+        rng = np.random.default_rng(5)
+        level = rng.uniform(40, 60, 12)
+        pads = np.repeat([3, 6], 6)
+        runs = pd.DataFrame(
+            {
+                "pads": pads,
+                "level_dB": level,
+                "duration_s": np.where(pads == 3, 30, 12) * np.exp(-0.02 * level),
+            }
+        )
+        verdict = examine(Claim("Louder is shorter", "duration_s", "level_dB", within=("pads",), expect="less"), runs)
+        assert verdict.shuffled.measured == pytest.approx(-1)
+        assert verdict.grade == SUPPORT
+        assert verdict.percent.value == pytest.approx(100 * np.expm1(-0.02), rel=1e-9)
+        assert "need not cause" in " ".join(verdict.not_shown)
+
+    def test_pooling_across_conditions_does_not_invent_a_relation(self):
+        # within each condition nothing is related; across them everything is
+        runs = pd.DataFrame(
+            {
+                "pads": np.repeat([3, 6, 9], 4),
+                "level_dB": np.repeat([40.0, 50, 60], 4) + np.tile([0, 1, 2, 3], 3),
+                "duration_s": np.repeat([30.0, 20, 10], 4) + np.tile([0.1, -0.1, -0.1, 0.1], 3),
+            }
+        )
+        apart = examine(Claim("Louder is shorter", "duration_s", "level_dB"), runs)
+        within = examine(Claim("Louder is shorter", "duration_s", "level_dB", within=("pads",)), runs)
+        assert apart.p_value < 0.01
+        assert within.p_value > 0.5
+
+
+class TestDrift:
+    def test_no_order_is_said(self):
+        runs = demo_runs(np.random.default_rng(1)).drop(columns="order")
+        verdict = examine(LEVEL_CLAIM, runs)
+        assert not verdict.drift.known
+        assert any("order of the runs is not recorded" in note for note in verdict.not_shown)
+
+    def test_a_drift_is_found_and_its_size_given(self):
+        verdict = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1), scatter=0.005, drift=0.06))
+        assert verdict.drift.p_value <= 0.05
+        assert verdict.drift.per_session == pytest.approx(6, abs=1.5)
+
+    def test_drift_that_follows_the_settings_is_not_taken_for_an_effect(self):
+        rng = np.random.default_rng(4)
+        fooled, mixed = [], []
+        for _ in range(40):
+            blocked = demo_runs(rng, magnets=(0, 1), effect=False, mixed=False, drift=0.1, scatter=0.01)
+            verdict = examine(LEVEL_CLAIM, blocked)
+            fooled.append(verdict.grade == SUPPORT)
+            mixed.append(verdict.p_value <= 0.05)
+        assert np.mean(mixed) > 0.9  # the bare test is fooled
+        assert np.mean(fooled) <= 0.1
+        assert any("hardly mixed in time" in note for note in verdict.not_shown)
+
+
+class TestTPrime:
+    def test_bands(self):
+        assert t_prime(9.8, 0.1, 9.8, 0.2) == 0
+        assert t_prime(10.0, 0.3, 9.0, 0.4) == pytest.approx(2)
+        assert t_prime(1.0, 0.0, 2.0, 0.0) == np.inf
+        assert np.isnan(t_prime(1.0, 0.0, 1.0, 0.0))
+        assert band(0.99).startswith("cannot be told apart")
+        assert band(1).startswith("cannot tell yet")
+        assert band(3).startswith("cannot tell yet")
+        assert band(3.01).startswith("they differ")
+        assert band(float("nan")) == "no uncertainty known"
+
+    def test_table_gives_it_per_condition(self):
+        table = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1))).table
+        assert list(table["magnets"]) == [0, 1, 8]
+        assert table["t_prime"][0] > 3
+        assert table["per_cent"][0] == pytest.approx(100 * (90.7 / 107.7 - 1), abs=4)
+
+
+class TestRefusals:
+    def test_missing_column(self):
+        with pytest.raises(KitError, match="no such column"):
+            examine(LEVEL_CLAIM, pd.DataFrame({"duration_s": [1.0]}))
+
+    def test_a_setting_that_was_never_measured(self):
+        runs = demo_runs(np.random.default_rng(1))
+        with pytest.raises(KitError, match=r"No counted run has this setting.*choose two of"):
+            examine(Claim("?", "duration_s", "level_deg", (0, 5), ("magnets",)), runs)
+
+    def test_text_where_a_number_belongs_names_the_row(self):
+        runs = demo_runs(np.random.default_rng(1)).astype({"duration_s": object})
+        runs.loc[4, "duration_s"] = "twenty"
+        with pytest.raises(KitError, match=r"row 5, column duration_s.*twenty"):
+            examine(LEVEL_CLAIM, runs)
+
+    def test_per_cent_of_values_below_zero(self):
+        runs = demo_runs(np.random.default_rng(1)).assign(duration_s=-1.0)
+        with pytest.raises(KitError, match="above zero"):
+            examine(LEVEL_CLAIM, runs)
+
+    def test_nothing_to_compare(self):
+        runs = demo_runs(np.random.default_rng(1))
+        runs = runs[(runs["magnets"] == 0) == (runs["level_deg"] == 0)]
+        with pytest.raises(KitError, match="no condition in which runs can be compared"):
+            examine(LEVEL_CLAIM, runs)
+
+    def test_set_aside_and_uncounted_runs_stay_out(self):
+        runs = demo_runs(np.random.default_rng(1))
+        more = runs.assign(duration_s=np.nan, status="never slow enough")
+        aside = runs.assign(duration_s=999.0, status="counted", set_aside="bumped")
+        everything = pd.concat([runs.assign(status="counted", set_aside=""), more, aside])
+        assert examine(LEVEL_CLAIM, everything).percent == examine(LEVEL_CLAIM, runs).percent
+
+    @pytest.mark.parametrize(
+        ("change", "message"),
+        [
+            ({"settings": (3, 3)}, "two different settings"),
+            ({"expect": "longer"}, "one of three things"),
+            ({"scale": "log"}, "two scales"),
+            ({"matters": -1}, "above zero"),
+            ({"within": ("level_deg",)}, "one part in a claim"),
+        ],
+    )
+    def test_claims_that_make_no_sense(self, change, message):
+        given = {"statement": "?", "quantity": "duration_s", "by": "level_deg", "settings": (0, 3)} | change
+        with pytest.raises(KitError, match=message):
+            Claim(**given)
