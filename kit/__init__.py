@@ -24,8 +24,8 @@ _MODULE_OF = {
     "refuse": "logs.run",
     # counting
     "measure": "motion.threshold",
-    "common_threshold": "motion.threshold",
-    "prepare": "motion.speed",
+    "common_start": "motion.threshold",
+    "speed_curves": "motion.speed",
     "SpeedCurve": "motion.speed",
     # averages and trends
     "average": "stats.averages",

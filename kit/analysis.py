@@ -13,8 +13,8 @@ from .lessons.lesson import LESSON_FILE, load_lesson
 from .logs.folder import read_folder
 from .logs.run import Run
 from .motion.drag_fit import coasting_passes, fit_drags
-from .motion.speed import SpeedCurve, prepare
-from .motion.threshold import common_stop, common_threshold, measure
+from .motion.speed import SpeedCurve, speed_curves
+from .motion.threshold import common_start, common_stop, measure
 from .stats.averages import average, counting
 from .stats.trend import Trend, fit_trend, fit_trends
 from .stats.verdict import next_condition, same_shape, verdict
@@ -85,9 +85,9 @@ def analyse_runs(
     Averages and their intervals (`low`, `high`, 95 %) are each condition's own; where a quantity can't be fitted, its
     list of trends is empty and `verdict` says why.
     """
-    curves = prepare(runs)
+    curves = speed_curves(runs)
     x = x or _changed([curve.run for curve in curves])
-    start = common_threshold(curves) if start_period_s == "auto" else _seconds(start_period_s, "start")
+    start = common_start(curves) if start_period_s == "auto" else _seconds(start_period_s, "start")
     stop = _stop(curves, stop_period_s)
     results = measure(curves, start, stop, rule)
     if x not in results.columns:
@@ -287,7 +287,7 @@ def sensitivity(
     """
     if not thresholds:
         raise KitError("There are no thresholds to compare", fix="give at least one pair of start and stop")
-    curves = prepare(runs)
+    curves = speed_curves(runs)
     tables = [measure(curves, start, stop, rule) for start, stop in thresholds]
     counted = [counting(table) for table in tables]
     shared = pd.concat(counted, axis=1).all(axis=1)

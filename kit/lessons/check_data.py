@@ -12,8 +12,8 @@ from ..errors import KitError
 from ..logs.folder import LIST_NAME, list_rows, read_folder
 from ..logs.log import is_log, read_log
 from ..logs.run import Run
-from ..motion.speed import SpeedCurve, prepare
-from ..motion.threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_stop, common_threshold, measure
+from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_start, common_stop, measure
 from ..wording import condition_value, count_of
 from .lesson import LESSON_FILE, SOUND_LEVEL, Lesson
 
@@ -76,11 +76,11 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
 
     Parameters
     ----------
-    curves : what `kit.prepare` made of the lesson's runs, if that was done before.
+    curves : what `kit.speed_curves` made of the lesson's runs, if that was done before.
     """
     if curves is None:
         try:
-            curves = prepare(lesson.runs())
+            curves = speed_curves(lesson.runs())
         except KitError as error:
             yield Finding.of(error)
             yield from _other_logs(lesson.folder, str(error.file))
@@ -296,7 +296,7 @@ def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[
 def _threshold_words(status: str, curves: Sequence[SpeedCurve]) -> tuple[str, str, str]:
     aside = "or set such runs aside in runs.csv, with the reason"
     if status == ALREADY_SLOWER:
-        example = f"start_period_s = {common_threshold(curves):g}   # the fastest that all runs reach"
+        example = f"start_period_s = {common_start(curves):g}   # the fastest that all runs reach"
         return "thresholds.start_period_s", "were never as fast as the start", f"write, for example: {example}; {aside}"
     if status == NEVER_SLOW_ENOUGH:
         example = f"stop_period_s = {common_stop(curves):g}   # the slowest that all runs reach"

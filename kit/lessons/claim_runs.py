@@ -16,7 +16,7 @@ import pandas as pd
 from ..errors import KitError
 from ..logs.folder import read_folder
 from ..logs.run import Run, with_repairs
-from ..motion.speed import SpeedCurve, prepare
+from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import measure
 from ..sound.clicks import CLOCK_U, run_from_clicks
 from ..sound.level import level
@@ -79,7 +79,7 @@ class ClaimRuns:
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs of the claim's folder."""
-        return self._source.curves if self._source else prepare(read_folder(self.folder))
+        return self._source.curves if self._source else speed_curves(read_folder(self.folder))
 
     @property
     def runs(self) -> list[Run]:

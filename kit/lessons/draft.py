@@ -77,7 +77,7 @@ def check_draft(
     Parameters
     ----------
     lesson, key : from `lesson_from`; the data are looked for in the lesson's folder.
-    curves : what `kit.prepare` made of the data, if that was done before.
+    curves : what `kit.speed_curves` made of the data, if that was done before.
     """
     try:
         reading = read_lesson(lesson.folder / LESSON_FILE, lesson_text(lesson))

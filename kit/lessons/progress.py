@@ -18,7 +18,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
-from ..motion.speed import SpeedCurve, prepare
+from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import measure
 from ..record.entries import Entry
 from ..record.workbook import Workbook, default_path
@@ -205,7 +205,7 @@ class Progress:
         """Speed curves of all runs, with the group's refused repairs applied."""
         runs = self.runs
         new = [run for run in runs if run.source not in self._curves_as_read]
-        self._curves_as_read |= {curve.run.source: curve for curve in prepare(new)} if new else {}
+        self._curves_as_read |= {curve.run.source: curve for curve in speed_curves(new)} if new else {}
         refused = self.workbook.latest("refused_repairs", {})
         curves = [self._curves_as_read[run.source] for run in runs]
         return tuple(
@@ -217,7 +217,7 @@ class Progress:
         key = (curve.run.source, tuple(indices))
         if key not in self._refused_curves:
             run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
-            self._refused_curves[key] = prepare([run])[0]
+            self._refused_curves[key] = speed_curves([run])[0]
         return self._refused_curves[key]
 
     @property

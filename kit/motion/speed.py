@@ -20,7 +20,7 @@ import numpy as np
 
 from ..logs.run import Run, coasting_start, counted_passes
 
-__all__ = ["Crossing", "SpeedCurve", "Stretch", "prepare", "speed_curve"]
+__all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
 
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
@@ -246,7 +246,7 @@ def speed_curve(run: Run) -> SpeedCurve:
     )
 
 
-def prepare(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
+def speed_curves(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
     """Curves of all runs; those given as curves pass through, so nothing is computed twice."""
     return tuple(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
 

@@ -17,14 +17,14 @@ from numpy.typing import ArrayLike
 from ..errors import KitError
 from ..logs.run import Run
 from .drag_fit import TURN, DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
-from .speed import SpeedCurve, prepare
+from .speed import SpeedCurve, speed_curves
 
 __all__ = [
     "RULES",
     "STATUSES",
     "Miscount",
+    "common_start",
     "common_stop",
-    "common_threshold",
     "find_miscounts",
     "measure",
     "recounted",
@@ -162,7 +162,7 @@ def measure(
 
     Parameters
     ----------
-    runs : runs, or the curves that `prepare` made of them (then nothing is smoothed again).
+    runs : runs, or the curves that `speed_curves` made of them (then nothing is smoothed again).
     start_period_s : turn period at which counting starts, s.
     stop_period_s : turn period at which it stops, s; None counts to the last pass, which is not rest.
     rule : "interpolated": the moment between passes at which the smoothed turn period equals the threshold; turns
@@ -187,7 +187,7 @@ def measure(
         raise KitError("This counting rule is not known", found=rule, fix=f"use one of: {', '.join(RULES)}")
     if len(runs) == 0:
         raise KitError("There are no runs to measure", fix="read a folder of gate logs first")
-    curves = prepare(runs)
+    curves = speed_curves(runs)
     rows = [_row(curve, RULES[rule](curve, start_period_s, stop_period_s), stop_period_s) for curve in curves]
     names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
     table = pd.DataFrame(rows)
@@ -214,19 +214,19 @@ def check_thresholds(start_period_s: float, stop_period_s: float | None) -> None
         )
 
 
-def common_threshold(runs: Sequence[Run | SpeedCurve]) -> float:
+def common_start(runs: Sequence[Run | SpeedCurve]) -> float:
     """The fastest start that every run reaches: the longest turn period at the start of coasting, s.
 
     Rounded up to a whole millisecond, so that it can be typed. Runs that are set aside or have too few passes have
     no say.
     """
-    starts = [curve.period_s[0] for curve in _countable(prepare(runs))]
+    starts = [curve.period_s[0] for curve in _countable(speed_curves(runs))]
     return float(np.ceil(max(starts) * 1e3) / 1e3)
 
 
 def common_stop(runs: Sequence[Run | SpeedCurve]) -> float:
     """The slowest stop that every run still reaches, s, rounded down to a whole millisecond."""
-    stops = [curve.period_s[-1] for curve in _countable(prepare(runs))]
+    stops = [curve.period_s[-1] for curve in _countable(speed_curves(runs))]
     return float(np.floor(min(stops) * 1e3) / 1e3)
 
 

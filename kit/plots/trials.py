@@ -51,7 +51,7 @@ LINE_POINTS = 300  # of a run's curve: more cannot be seen
 def periods_figure(curves: Sequence, start_period_s: float | None = None, stop_period_s: float | None = None):
     """Turn period of every run against the time since it began to coast, with the two thresholds.
 
-    `curves`: what `kit.prepare` returns. Runs of one condition share a line style; each condition is named at
+    `curves`: what `kit.speed_curves` returns. Runs of one condition share a line style; each condition is named at
     the end of its longest run. Runs with too few passes have no curve and are left out. Returns a plotly Figure.
     """
     figure = new_figure("Time since the disc began to coast (s)", "Turn period (s), logarithmic", showlegend=False)

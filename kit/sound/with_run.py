@@ -13,7 +13,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run, coasting_start, counted_passes
-from ..motion.speed import SpeedCurve, prepare
+from ..motion.speed import SpeedCurve, speed_curves
 from .clicks import Clicks
 from .level import mean_level
 
@@ -145,7 +145,7 @@ def level_against_speed(levels: pd.DataFrame, run: Run | SpeedCurve, offset_s: f
     -------
     DataFrame `time_s` (on the log's clock), `turns_per_s, level_dB`, only where the run was coasting.
     """
-    (curve,) = prepare([run])
+    (curve,) = speed_curves([run])
     if not curve.usable:
         raise KitError("The run has too few passes to know its speed", file=curve.run.source or None)
     time_s = levels["time_s"].to_numpy() + offset_s

@@ -41,7 +41,7 @@ class Drift:
     known: bool  # whether the order is recorded
     per_session: float = nan  # from the first to the last run; per cent on the relative scale, else own units
     p_value: float = nan
-    mixed_up: float = nan  # correlation of setting and order within conditions: 0 well mixed, ±1 inseparable
+    order_correlation: float = nan  # correlation of setting and order within conditions: 0 well mixed, ±1 inseparable
     effect: float = nan  # with a straight-line drift taken out, on the scale that was tested
     effect_low: float = nan
     effect_high: float = nan
@@ -69,7 +69,7 @@ def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: s
     x, a = (np.concatenate([v - v.mean() for v in part]) for part in (order, scores))
     if x @ x == 0:
         return Drift(known=False, sentence="The order of the runs does not differ, so drift cannot be checked.")
-    mixed_up = float(x @ a / np.sqrt((x @ x) * (a @ a)))
+    order_correlation = float(x @ a / np.sqrt((x @ x) * (a @ a)))
     slope, reach = least_squares([scores, order], values)
     low, high = slope - reach, slope + reach
     p_value = per_run = nan
@@ -89,7 +89,7 @@ def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: s
         sentence = f"The values crept with the order of the runs: {signed(per_session, unit)} over the session."
     else:
         sentence = f"No drift was found: {signed(per_session, unit)} over the session, as luck alone often gives."
-    return Drift(True, per_session, p_value, mixed_up, slope, low, high, sentence)
+    return Drift(True, per_session, p_value, order_correlation, slope, low, high, sentence)
 
 
 def _cells(relation: bool, scores, order, values) -> tuple[list, list]:
@@ -351,7 +351,7 @@ def _not_shown(claim: Claim, runs, strata, shuffled: Shuffled, drift: Drift, tab
     notes = []
     if not drift.known:
         notes.append("The order of the runs is not recorded. A slow drift could look the same.")
-    elif abs(drift.mixed_up) > 0.6:
+    elif abs(drift.order_correlation) > 0.6:
         notes.append(
             "The settings were hardly mixed in time. Something else that changed in between could look the same."
         )

@@ -11,7 +11,7 @@ from ..errors import KitError
 from ..lessons.lesson import Question
 from ..lessons.progress import LESSON, ORIGINS, Progress
 from ..record.workbook import Workbook
-from .parts import Say, action, choice_of, heading, note
+from .parts import Status, action, choice_of, heading, note
 
 __all__ = [
     "CONFIDENCE",
@@ -70,7 +70,7 @@ class PredictionCard(widgets.VBox):
         self.confidence = choice_of("How sure are you?", [(words, band) for band, words in CONFIDENCE.items()])
         self.confidence.value = None
         self.save_button = action("", self._save)
-        self.message = Say()
+        self.message = Status()
         keep_drafts(self.reason, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
         self._show()
 
@@ -118,7 +118,7 @@ class PredictionCard(widgets.VBox):
     def _save(self) -> None:
         missing = self._missing()
         if missing:
-            self.message.refuse(missing)
+            self.message.error(missing)
             return
         answer = {
             "choice": self.choice.value,
@@ -129,7 +129,7 @@ class PredictionCard(widgets.VBox):
             answer["moment"] = self.moment
             self.workbook.add(self.stage, self.kind, answer, sealed=answer["moment"] == FIRST)
         except KitError as error:
-            self.message.refuse(error)
+            self.message.error(error)
             return
         self._show()
         self.choice.value = self.confidence.value = None
@@ -176,14 +176,14 @@ class ObservationBox(widgets.VBox):
         self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, f"observation:{topic}"
         self.text = text_area(ask, workbook.latest(self.kind, ""))
-        self.message = Say()
+        self.message = Status()
         self.save_button = action(save, self._save)
         keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
         self.children = (self.text, self.save_button, self.message)
 
     def _save(self) -> None:
         if not self.text.value.strip():
-            self.message.refuse("Not saved yet: there is nothing written.")
+            self.message.error("Not saved yet: there is nothing written.")
             return
         save_entries(self.message, self.workbook, self.stage, {self.kind: self.text.value.strip()})
 
@@ -207,7 +207,7 @@ class ExplanationCard(widgets.VBox):
         super().__init__()
         self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, kind
-        self.message = Say()
+        self.message = Status()
         saved = workbook.latest(kind, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
         for part, box in self.boxes.items():
@@ -226,7 +226,7 @@ class ExplanationCard(widgets.VBox):
     def _save(self) -> None:
         written = {part: box.value.strip() for part, box in self.boxes.items()}
         if not any(written.values()):
-            self.message.refuse("Not saved yet: there is nothing written.")
+            self.message.error("Not saved yet: there is nothing written.")
             return
         if save_entries(self.message, self.workbook, self.stage, {self.kind: written}):
             empty = [part for part, text in written.items() if not text]
@@ -250,7 +250,7 @@ def text_area(ask: str, value: str = "") -> widgets.Textarea:
     return area
 
 
-def keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, saved_as: str) -> None:
+def keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Status, saved_as: str) -> None:
     """Save what is typed whenever the field is left, and bring it back if it was never saved properly."""
     drafts, saved = workbook.history(kind), workbook.history(saved_as)
     if drafts and (not saved or drafts[-1].n > saved[-1].n):
@@ -261,18 +261,18 @@ def keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Say, s
             if change["new"].strip() and change["new"] != workbook.latest(kind, ""):
                 workbook.add(stage, kind, change["new"])
         except KitError as error:
-            message.refuse(error)
+            message.error(error)
 
     area.observe(keep, "value")
 
 
-def save_entries(message: Say, workbook: Workbook, stage: str, entries: Mapping[str, object]) -> bool:
+def save_entries(message: Status, workbook: Workbook, stage: str, entries: Mapping[str, object]) -> bool:
     """Save entries (kind: value) and say so; where one can't be saved, say why and return False."""
     try:
         for kind, value in entries.items():
             workbook.add(stage, kind, value)
     except KitError as error:
-        message.refuse(error)
+        message.error(error)
         return False
     message.say("Saved.")
     return True
@@ -291,7 +291,7 @@ class DataSources(widgets.VBox):
         self.add_class("kit-box")
         self.progress, self.stage = progress, stage
         self.boxes: dict[str, widgets.Checkbox] = {}
-        self.message = Say()
+        self.message = Status()
         self.use_button = action("Use these runs", self._use)
         self.refresh()
 
@@ -316,7 +316,7 @@ class DataSources(widgets.VBox):
         try:
             self.progress.use_sources(self.stage, *chosen)
         except KitError as error:
-            self.message.refuse(error)
+            self.message.error(error)
         else:
             used = " and ".join(WORDS[source] for source in chosen)
             self.message.say(f"Saved. From now on you use {used}. Run the cells below again to see them.")

@@ -14,7 +14,7 @@ from ..plots.investigate import describe_worlds, effect_of, world_figure, worlds
 from ..stats.claims import Claim, Verdict, examine
 from ..stats.shuffling import deal, ranks, slope
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
-from .parts import Details, Say, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
+from .parts import Details, Status, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
 from .views import PlotView
 
 __all__ = ["ClaimTester"]
@@ -133,7 +133,7 @@ class ClaimTester(widgets.VBox):
         )
         self._put_down = action("This is my claim", lambda: self._try(self.fix))
         self._before = widgets.VBox([row_of(self._expect), row_of(self._matters, self._put_down)])
-        self._say, self._answer = Say(), Say()
+        self._say, self._answer = Status(), Status()
         self._world, self._pile = PlotView(360, "this world"), PlotView(360, "the pile of worlds")
         self._buttons = [
             action(words, lambda n=n: self._try(lambda: self.shuffle(n)))
@@ -199,7 +199,7 @@ class ClaimTester(widgets.VBox):
         try:
             step()
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
 
 
 def _circumstance(claim: Claim) -> str:

@@ -11,7 +11,7 @@ from ..classroom.overview import MOMENTS, Overview, read_class
 from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
-from .parts import Say, choice_of, note
+from .parts import Status, choice_of, note
 
 __all__ = ["ClassOverview"]
 
@@ -51,7 +51,7 @@ class ClassOverview(widgets.VBox):
         self.moment = choice_of("Given", [(words, moment) for moment, words in MOMENTS.items()])
         self.search = widgets.Text(description="Find words", placeholder="such as: spindle", continuous_update=True)
         self.search.style.description_width = "initial"
-        self.message = Say()
+        self.message = Status()
         self._page = widgets.HTML()
         style = widgets.HTML(f"<style>{STYLE.read_text('utf-8')}</style>", layout=widgets.Layout(display="none"))
         self._list_questions()
@@ -115,7 +115,7 @@ class ClassOverview(widgets.VBox):
         try:
             self.overview = read_class(self._source, self._lesson)
         except KitError as error:  # what was read before stays
-            self.message.refuse(error)
+            self.message.error(error)
             return
         self._list_questions()
         self._draw()

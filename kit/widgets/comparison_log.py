@@ -12,7 +12,7 @@ from ..record.workbook import Workbook
 from ..stats.averages import DECISIONS, Comparison, Measured, compare
 from ..wording import number, plus_minus
 from .cards import keep_drafts, save_entries, text_area
-from .parts import Say, action, choice_of, html_table, note, row_of
+from .parts import Status, action, choice_of, html_table, note, row_of
 
 __all__ = ["ComparisonLog"]
 
@@ -37,7 +37,7 @@ class ComparisonLog(widgets.VBox):
         self.workbook, self.stage = workbook, stage
         self.comparison: Comparison | None = None
         self.sides = (_Side("First value", offered, 0), _Side("Second value", offered, 1))
-        self.result, self.message, self.cycles = Say(), Say(), widgets.HTML()
+        self.result, self.message, self.cycles = Status(), Status(), widgets.HTML()
         self.decision = choice_of("What do you do next?", [(words, kept) for kept, words in DECISIONS.items()])
         self.decision.value = None
         self.why = text_area("Why?")
@@ -73,12 +73,12 @@ class ComparisonLog(widgets.VBox):
 
     def _save(self) -> None:
         if self.comparison is None:
-            self.message.refuse("Not saved yet: choose two values to compare first.")
+            self.message.error("Not saved yet: choose two values to compare first.")
             return
         try:
             entry = self.comparison.entry(self.decision.value or "", self.why.value)
         except KitError as error:
-            self.message.refuse(f"Not saved yet. {error}")
+            self.message.error(f"Not saved yet. {error}")
             return
         if save_entries(self.message, self.workbook, self.stage, {KIND: entry}):
             self.decision.value, self.why.value = None, ""

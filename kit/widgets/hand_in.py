@@ -15,7 +15,7 @@ from ..record.handin import finish_and_clear, handin_name, make_handin, shown_pl
 from ..record.hosting import idle_notice
 from ..record.workbook import Workbook
 from ..wording import count_of
-from .parts import Say, action, heading, note, row_of
+from .parts import Status, action, heading, note, row_of
 
 __all__ = ["UPLOAD_LIMIT", "HandInBox", "WorkbookFile", "attempt", "download_link"]
 
@@ -33,7 +33,7 @@ class WorkbookFile(widgets.VBox):
 
     def __init__(self, workbook: Workbook, lesson: str):
         self.workbook, self.lesson = workbook, lesson
-        self.message, self.links = Say(), widgets.HTML()
+        self.message, self.links = Status(), widgets.HTML()
         self.save_button = action("Download my workbook", lambda: attempt(self.message, self._download))
         self.put_back = widgets.FileUpload(accept=".jsonl", multiple=False, description="Put a workbook back")
         self.put_back.layout = widgets.Layout(width="auto", align_self="flex-start")
@@ -64,12 +64,12 @@ def download_link(name: str, data: bytes, kind: str) -> str:
     return f'<a download="{escape(name, quote=True)}" href="{address}">Download {escape(name)}</a>'
 
 
-def attempt(message: Say, step: Callable[[], str]) -> None:
+def attempt(message: Status, step: Callable[[], str]) -> None:
     """Do a step and say what came of it, or why it was not done."""
     try:
         message.say(step())
     except KitError as error:
-        message.refuse(error)
+        message.error(error)
 
 
 # --- The end of a lesson: one file for the teacher, the workbook as a file, and a clean table for the next group.
@@ -103,7 +103,7 @@ class HandInBox(widgets.VBox):
             value=workbook.code or "", description="Your group's code", placeholder="amber-otter-1"
         )
         self.code.style.description_width = "initial"
-        self.message, self.links, self.cleared = Say(), widgets.HTML(), Say()
+        self.message, self.links, self.cleared = Status(), widgets.HTML(), Status()
         self.make_button = action("Make my hand-in", lambda: attempt(self.message, self._make))
         self.file = WorkbookFile(workbook, lesson)
         self.clear_button = action("Finish and clear this machine", lambda: attempt(self.cleared, self._clear))

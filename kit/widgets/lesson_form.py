@@ -17,8 +17,8 @@ from ..lessons.keys import LEVEL_NAMES, level_of
 from ..lessons.lesson import Lesson, Question, load_key, load_lesson
 from ..lessons.make import new_lesson
 from ..lessons.notebooks import DEMO_LESSONS
-from ..motion.speed import prepare
-from .parts import Say, action, choice_of, heading, html_table, note
+from ..motion.speed import speed_curves
+from .parts import Status, action, choice_of, heading, html_table, note
 
 __all__ = [
     "LessonCheck",
@@ -209,7 +209,7 @@ class LessonCheck(widgets.VBox):
         self.folder = Path(folder)
         self.findings: list[Finding] = []
         self.check_button = action("Check again", self.check, tooltip="After you have changed a file")
-        self.message, self.table = Say(), widgets.HTML()
+        self.message, self.table = Status(), widgets.HTML()
         super().__init__([self.check_button, self.message, self.table])
         self.add_class("kit-box")
         self.check()
@@ -220,11 +220,11 @@ class LessonCheck(widgets.VBox):
         show_findings(self.findings, self.message, self.table)
 
 
-def show_findings(findings: Sequence[Finding], message: Say, table: widgets.HTML) -> None:
-    """Say how many there are, and list them."""
+def show_findings(findings: Sequence[Finding], message: Status, table: widgets.HTML) -> None:
+    """Status how many there are, and list them."""
     sentence = summary(list(findings))
     if any(finding.serious for finding in findings):
-        message.refuse(sentence)
+        message.error(sentence)
     else:
         message.say(sentence)
     table.value = findings_html(findings)
@@ -270,10 +270,10 @@ class LessonForm(widgets.VBox):
         self.like = choice_of("Begin from", [(lesson.title, name) for name, lesson in self._models.items()])
         self._filled: dict[str, tuple[LessonFields, tuple]] = {}  # per model, so that going back loses nothing
         self._place = widgets.VBox()
-        self.message, self.table, self.links = Say(), widgets.HTML(), widgets.Output()
+        self.message, self.table, self.links = Status(), widgets.HTML(), widgets.Output()
         self.folder = text_line("Folder of the new lesson", folder)
         self.make_button = action("Make the lesson", self._make)
-        self.made_message = Say()
+        self.made_message = Status()
         super().__init__(
             [
                 self.like,
@@ -305,7 +305,7 @@ class LessonForm(widgets.VBox):
         if name not in self._filled:
             model = self._models[name]
             fields = LessonFields(model, load_key(model.folder, model))
-            self._filled[name] = fields, prepare(model.runs())
+            self._filled[name] = fields, speed_curves(model.runs())
             for field in fields.inputs:
                 field.observe(lambda _: self._check(), "value")
         self._place.children = (self.fields,)
@@ -328,16 +328,16 @@ class LessonForm(widgets.VBox):
     def _make(self) -> None:
         self.links.outputs = ()
         if self.lesson is None or any(finding.serious for finding in self.findings):
-            self.made_message.refuse("Not made yet: mend the problems listed above first.")
+            self.made_message.error("Not made yet: mend the problems listed above first.")
             return
         if not self.folder.value.strip():
-            self.made_message.refuse("Not made yet: name a folder for the lesson.")
+            self.made_message.error("Not made yet: name a folder for the lesson.")
             return
         folder = Path(self.folder.value.strip()).expanduser()
         try:
             place = new_lesson(folder, self.fields.model.folder, lesson=self.lesson, key=self.key)
         except KitError as error:
-            self.made_message.refuse(error)
+            self.made_message.error(error)
             return
         self.made = folder.absolute()
         self.made_message.say(

@@ -21,7 +21,7 @@ import traitlets as t
 from ..errors import KitError
 from ..sources.gate import LiveGate, list_ports, open_port
 from ..wording import DASH, condition_value, name_of, number
-from .parts import Details, Say, action, joined_scripts, row_of
+from .parts import Details, Status, action, joined_scripts, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
@@ -208,7 +208,7 @@ class LiveGateBox(widgets.VBox):
         self._start = action("Start", lambda: self._try(self.start))
         self._stop = action("Stop", lambda: self._try(self.stop), disabled=True)
         self._start.add_class("mod-active")
-        self.plot, self.say, self._details = LivePlot(), Say(), Details(summary="Show the turns as numbers")
+        self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
         self._details.show([], _table((), ()))
         self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
         self._keep = action("Keep this run", lambda: self._try(self.keep))
@@ -249,7 +249,7 @@ class LiveGateBox(widgets.VBox):
         try:
             step()
         except KitError as error:
-            self.say.refuse(error)
+            self.say.error(error)
 
 
 def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:

@@ -26,7 +26,7 @@ from .bench import Bench
 from .cards import DataSources
 from .hand_in import UPLOAD_LIMIT, attempt, download_link
 from .live_gate import LiveGateBox
-from .parts import Say, action, heading, html_table, note, row_of, safety_first, stack_of
+from .parts import Status, action, heading, html_table, note, row_of, safety_first, stack_of
 from .tap_along import TapAlong
 
 __all__ = [
@@ -83,7 +83,7 @@ class AddFiles(widgets.VBox):
         self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=True, description="Choose gate logs")
         self.upload.layout = widgets.Layout(width="auto", align_self="flex-start")
         self.upload.observe(lambda change: change["new"] and self._take(), "value")
-        self.message, self.files = Say(), widgets.VBox()
+        self.message, self.files = Status(), widgets.VBox()
         self.files.add_class("kit-box")
         super().__init__(
             [
@@ -102,7 +102,7 @@ class AddFiles(widgets.VBox):
             for file in files:
                 self.add(file["name"], bytes(file["content"]))
         except KitError as error:
-            self.message.refuse(error)
+            self.message.error(error)
         else:
             self.message.say(f"{len(files)} file{'s' if len(files) > 1 else ''} read. Look at each below.")
 
@@ -122,14 +122,14 @@ class FileCard(widgets.VBox):
     def __init__(self, path: Path, x: str, x_label: str, keep: Keep):
         super().__init__()
         self.path, self.x, self.x_label, self._keep = path, x, x_label, keep
-        self.read_as = Say()
+        self.read_as = Status()
         self.rows = widgets.HTML()
         self.unit = widgets.Dropdown(options=list(UNITS), description="The times are in")
         self.flags = widgets.BoundedIntText(value=1, min=1, max=100, description="Flags that pass in one turn")
         self.cut = widgets.Checkbox(value=False, indent=False)
         self.conditions: list[widgets.Text] = []
         self.boxes: list[widgets.Checkbox] = []
-        self.list, self.message = widgets.VBox(), Say()
+        self.list, self.message = widgets.VBox(), Status()
         self.keep_button = action("Keep these runs", self._keep_all)
         for field in (self.unit, self.flags):
             field.style.description_width = "initial"
@@ -161,7 +161,7 @@ class FileCard(widgets.VBox):
         except KitError as error:
             self.runs, self.list.children = (), ()
             self.cut.layout.display = "none"
-            self.read_as.refuse(error)
+            self.read_as.error(error)
             return
         self.read_as.say(f"Read as: {shown.attrs['description']}.")
         self._propose_cuts()
@@ -205,7 +205,7 @@ class FileCard(widgets.VBox):
             ready = [replace(run, conditions=self._conditions(run, text)) for run, text in chosen]
             kept = [self._keep(run) for run in ready]
         except KitError as error:
-            self.message.refuse(f"Not kept. {error}")
+            self.message.error(f"Not kept. {error}")
             return
         self.keep_button.disabled = True
         trials = ", ".join(f"{self.x_label} {run.conditions[self.x]:g}, trial {run.trial}" for run in kept)
@@ -214,7 +214,7 @@ class FileCard(widgets.VBox):
     def _conditions(self, run: Run, text: str) -> Mapping[str, float | str]:
         value = number_or_word(text.strip(), "," if "," in text else ".")
         if isinstance(value, str):
-            raise KitError(f"Say which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
+            raise KitError(f"Status which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
         return {**run.conditions, self.x: value}
 
 
@@ -327,7 +327,7 @@ class OwnRunsView(widgets.VBox):
 
     def __init__(self, own: OwnRuns, lesson: Lesson):
         self.own, self.lesson = own, lesson
-        self.table, self.message, self.links = widgets.HTML(), Say(), widgets.HTML()
+        self.table, self.message, self.links = widgets.HTML(), Status(), widgets.HTML()
         self.save_button = action("Download them as files", lambda: attempt(self.message, self._download))
         super().__init__([heading("Runs you kept"), self.table, self.save_button, self.message, self.links])
         self.add_class("kit-box")

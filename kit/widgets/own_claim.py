@@ -19,7 +19,7 @@ from ..stats.planning import Pilot, run_order, run_sheet_html, trials_for, width
 from ..stats.trend import Trend
 from ..wording import axis_title, case_of, count_of, join_words, number, percent
 from .cards import keep_drafts, save_entries, text_area
-from .parts import Say, action, heading, html_table, note, row_of, side_of, stack_of
+from .parts import Status, action, heading, html_table, note, row_of, side_of, stack_of
 from .views import PlotView
 
 __all__ = ["PLAN", "OwnClaimCard", "TrialPlanner", "order_html"]
@@ -137,7 +137,7 @@ class TrialPlanner(widgets.VBox):
         )
         choices = [("none", "")] + [(case_of(self.x, value), value) for value in self._candidates]
         self._reference = widgets.Dropdown(options=choices, value="", description="Reference runs:", **_FIELD)
-        self._plot, self._say = PlotView(name="this plan"), Say()
+        self._plot, self._say = PlotView(name="this plan"), Status()
         self._counts, self._sheet = widgets.HTML(), widgets.HTML()
         self._draw = widgets.VBox(
             [
@@ -159,7 +159,7 @@ class TrialPlanner(widgets.VBox):
                 run_s=self._run_s,
             )
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
             return
         self.set_trait("plan", plan)
         shown = plan.assign(
@@ -199,7 +199,7 @@ class TrialPlanner(widgets.VBox):
         try:
             step()
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
 
 
 def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str:
@@ -262,7 +262,7 @@ class OwnClaimCard(widgets.VBox):
         self.add_class("kit-box")
         self.workbook, self.stage = workbook, stage
         self._scatter, self._cautions, self._seed = scatter, tuple(cautions), seed
-        self.message = Say()
+        self.message = Status()
         saved = workbook.latest(_KIND, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in PLAN.items()}
         for part, box in self.boxes.items():
@@ -282,7 +282,7 @@ class OwnClaimCard(widgets.VBox):
         self.trials = widgets.BoundedIntText(
             int(saved.get("trials", 4)), min=1, max=_MOST_TRIALS, description="Trials of each setting:", **_FIELD
         )
-        self._enough, self._sheet = Say(), widgets.HTML()
+        self._enough, self._sheet = Status(), widgets.HTML()
         self.save_button = action("Save my plan", self._save)
         self.draw_button = action("Draw the order of my runs", self._draw)
         self.matters.observe(lambda _: self._say_how_many(), "value")
@@ -306,7 +306,7 @@ class OwnClaimCard(widgets.VBox):
     def _save(self) -> bool:
         written = {part: box.value.strip() for part, box in self.boxes.items()}
         if not written["claim"]:
-            self.message.refuse("Not saved yet: write down your claim first.")
+            self.message.error("Not saved yet: write down your claim first.")
             return False
         plan = written | {
             "first": self.settings[0].value.strip(),
@@ -323,14 +323,14 @@ class OwnClaimCard(widgets.VBox):
     def _draw(self) -> None:
         names = [field.value.strip() for field in self.settings]
         if not all(names) or names[0] == names[1]:
-            self.message.refuse("There is no order yet: name two different settings first.")
+            self.message.error("There is no order yet: name two different settings first.")
             return
         if not self._save():
             return
         try:
             order = run_order([name for name in names for _ in range(self.trials.value)], seed=self._seed)
         except KitError as error:
-            self.message.refuse(error)
+            self.message.error(error)
             return
         if save_entries(self.message, self.workbook, self.stage, {_ORDER: table_rows(order)}):
             self._show_order(order)

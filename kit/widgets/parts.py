@@ -13,7 +13,7 @@ import traitlets as t
 
 __all__ = [
     "Details",
-    "Say",
+    "Status",
     "action",
     "choice_of",
     "heading",
@@ -29,13 +29,13 @@ __all__ = [
 _STYLE = Path(__file__).with_name("parts.css")
 
 
-class Say(anywidget.AnyWidget):
+class Status(anywidget.AnyWidget):
     """Sentences about the result of the last action. Screen readers announce them; `problem` marks a refusal.
 
     `text`: one paragraph a line. It is shown as text, whatever it holds.
     """
 
-    _esm = Path(__file__).with_name("say.js")
+    _esm = Path(__file__).with_name("status.js")
     _css = _STYLE
 
     text = t.Unicode().tag(sync=True)
@@ -46,7 +46,7 @@ class Say(anywidget.AnyWidget):
         self.problem = False
         self.text = "\n".join(s for s in sentences if s)
 
-    def refuse(self, reason: object) -> None:
+    def error(self, reason: object) -> None:
         """Show why something was not done, and what to do."""
         self.problem = True
         self.text = str(reason)

@@ -14,7 +14,7 @@ import traitlets as t
 from ..errors import KitError
 from ..record.workbook import Workbook
 from ..wording import DASH, number
-from .parts import Details, Say, action
+from .parts import Details, Status, action
 
 __all__ = ["PredictedCurve", "how_far_off"]
 
@@ -80,7 +80,7 @@ class PredictedCurve(widgets.VBox):
             unit=unit,
             description=f"What you expect: {y_label} for each {x_label}",
         )
-        self.message = Say()
+        self.message = Status()
         self.seal_button = action("Seal my curve", self._seal, disabled=bool(sealed))
         super().__init__([self.curve, self.seal_button, self.message])
         self.add_class("kit-box")
@@ -97,14 +97,14 @@ class PredictedCurve(widgets.VBox):
     def _seal(self) -> None:
         missing = [f"{x:g}" for x, value in self.expected.items() if value is None]
         if missing:
-            self.message.refuse(f"Not sealed yet: set a value for {', '.join(missing)} too. A guess is fine.")
+            self.message.error(f"Not sealed yet: set a value for {', '.join(missing)} too. A guess is fine.")
             return
         try:
             self.workbook.add(
                 self.stage, self.kind, {"x": list(self.expected), "values": list(self.expected.values())}, sealed=True
             )
         except KitError as error:
-            self.message.refuse(error)
+            self.message.error(error)
             return
         self.curve.locked = True
         self.seal_button.disabled = True

@@ -23,12 +23,12 @@ from ..motion.drag import DragLaw
 from ..motion.drag_fit import TURN
 from ..motion.drag_joint import JointDrag, joint_fit
 from ..motion.explain import times_reached, turn_speeds
-from ..motion.speed import SpeedCurve, prepare
-from ..motion.threshold import COUNTED, check_thresholds, common_stop, common_threshold, measure
+from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.threshold import COUNTED, check_thresholds, common_start, common_stop, measure
 from ..plots.drag_text import KINDS, compared_words, fitted_words, laws_table
 from ..stats.averages import average, counting
 from ..wording import DASH, case_of, count_of, name_of, number, plus_minus
-from .parts import Details, Say, action, joined_scripts, row_of
+from .parts import Details, Status, action, joined_scripts, row_of
 
 __all__ = ["SlowdownExplorer"]
 
@@ -99,7 +99,7 @@ class SlowdownExplorer(widgets.VBox):
 
     Parameters
     ----------
-    runs : the runs of one lesson, or the curves that `kit.prepare` made of them. Those set aside stay out.
+    runs : the runs of one lesson, or the curves that `kit.speed_curves` made of them. Those set aside stay out.
     x : the condition that was changed; numbers ≥ 0.
     start_period_s, stop_period_s : turn periods between which is counted, s; None: what all runs share.
 
@@ -121,8 +121,8 @@ class SlowdownExplorer(widgets.VBox):
         stop_period_s: float | None = None,
     ):
         self.x = x
-        self.curves = [curve for curve in prepare(_checked(runs, x)) if curve.usable and not curve.run.set_aside]
-        shared = common_threshold(self.curves), common_stop(self.curves)
+        self.curves = [curve for curve in speed_curves(_checked(runs, x)) if curve.usable and not curve.run.set_aside]
+        shared = common_start(self.curves), common_stop(self.curves)
         start, stop = start_period_s or shared[0], stop_period_s or shared[1]
         check_thresholds(start, stop)
         self.joint: JointDrag | None = None
@@ -153,7 +153,7 @@ class SlowdownExplorer(widgets.VBox):
             _measured=self._means(),
         )
         self._as_it_was = {name: getattr(self.page, name) for name in ("spindle", "added")}
-        self._say, self._laws = Say(), Details(summary="All seven laws, and how much the data support each")
+        self._say, self._laws = Status(), Details(summary="All seven laws, and how much the data support each")
         self._laws.layout.display = "none"
         self._numbers = Details(summary="Show the numbers of both plots")
         self._moments = Details(summary="Show when it was how fast")
@@ -184,7 +184,7 @@ class SlowdownExplorer(widgets.VBox):
         try:
             self.joint = self.joint or joint_fit([curve.run for curve in self.curves], self.x)
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
             return
         lines = self.joint.lines.set_index("coefficient")
         columns = [[float(lines[name].get(term, 0.0)) for term in "abc"] for name in ("at_zero", "slope")]

@@ -19,7 +19,7 @@ from ..sound.level import Calibration, level, spectrogram, third_octaves
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import align, clicks_per_turn, level_against_speed
 from ..wording import count_of, number
-from .parts import Say, action, choice_of, row_of, side_of, stack_of
+from .parts import Status, action, choice_of, row_of, side_of, stack_of
 from .views import PlotView
 
 __all__ = ["SoundView"]
@@ -122,7 +122,7 @@ class SoundView(widgets.VBox):
         self._audio = widgets.Audio(autoplay=False, loop=False, controls=True, layout={"width": "100%"})
         views = _VIEWS if self.run is not None else _VIEWS[:2]
         self._view = choice_of("Show", views)
-        self._plot, self._say = PlotView(name="the sound"), Say()
+        self._plot, self._say = PlotView(name="the sound"), Status()
 
     def _listen_now(self) -> None:
         self.listen(self._start.value, self._length.value)
@@ -149,7 +149,7 @@ class SoundView(widgets.VBox):
         try:
             {"level": self._show_level, "spectrogram": self._show_spectrogram, "turns": self._show_turns}[self.view]()
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
 
     def _show_level(self) -> None:
         words = describe_level(self.levels, self.clicks)
@@ -198,7 +198,7 @@ class SoundView(widgets.VBox):
         try:
             step()
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
 
 
 def _wav_of(recording: Recording, start_s: float, length_s: float, loudest: float | None) -> bytes:

@@ -23,7 +23,7 @@ from ..wording import condition_value, plus_minus
 from .cards import DataSources, ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
 from .comparison_log import ComparisonLog
 from .hand_in import HandInBox, WorkbookFile
-from .parts import Say, action, heading, html_table, note, safety_first
+from .parts import Status, action, heading, html_table, note, safety_first
 from .predicted_curve import PredictedCurve
 from .stage_investigate import InvestigateSteps
 from .views import PlotView
@@ -162,7 +162,7 @@ class Stage(InvestigateSteps):
 
         start, stop, rule = self.progress.thresholds
         picker = ThresholdPicker(self.progress.curves, start, stop, rule)
-        say = Say()
+        say = Status()
 
         def save():
             chosen = {
@@ -186,7 +186,7 @@ class Stage(InvestigateSteps):
         from .trial_table import TrialTable
 
         table = TrialTable(self.progress.results, self.lesson.x, quantity)
-        say = Say()
+        say = Status()
 
         def save(change):
             before, after = change["old"], change["new"]

@@ -19,7 +19,7 @@ from ..wording import count_of, plus_minus
 from .cards import ExplanationCard, save_entries
 from .claim_tester import ClaimTester
 from .own_claim import OwnClaimCard, TrialPlanner
-from .parts import Say, action, heading, html_table, note, stack_of
+from .parts import Status, action, heading, html_table, note, stack_of
 from .sound_view import SoundView
 from .views import AgreementView, PlotView
 
@@ -60,7 +60,7 @@ class InvestigateSteps:
         kept = self.workbook.latest(kind)
         seed = kept["seed"] if kept else secrets.randbelow(2**31)  # kept, so that the same worlds come back
         tester = ClaimTester(answered.claim(), answered.table(at), seed=seed)
-        say = Say()
+        say = Status()
         if kept:
             tester.fix(kept["expect"], kept["matters"])
             if kept["worlds"]:
@@ -116,14 +116,14 @@ class InvestigateSteps:
         asked = self.progress.lesson.claim(claim_id).ask_first
         if not asked or self.workbook.latest(f"prediction:{asked}"):
             return build()
-        say = Say()
+        say = Status()
         place = stack_of("kit-box")
 
         def show():
             if self.workbook.latest(f"prediction:{asked}"):
                 place.children = (build(),)
             else:
-                say.refuse("Not yet: first answer the question at the head of this part. Then press again.")
+                say.error("Not yet: first answer the question at the head of this part. Then press again.")
 
         place.children = (action(words, show), say)
         return place
@@ -197,7 +197,7 @@ class InvestigateSteps:
         pairs = self.progress.averages(quantity)[[x, "mean"]].merge(counts[[x, quantity]])
         words, unit = QUANTITIES[quantity]
         view = AgreementView(pairs[x], pairs[quantity], pairs["mean"], x_name=x, unit=unit)
-        say, kind = Say(), f"same_thing:{quantity}"
+        say, kind = Status(), f"same_thing:{quantity}"
         view.same_thing = self.workbook.latest(kind, "")
         view.observe(
             lambda change: change["new"] and save_entries(say, self.workbook, self.stage, {kind: change["new"]}),
@@ -213,7 +213,7 @@ class InvestigateSteps:
 
     def planner(self) -> widgets.Widget:
         """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
-        say, kind = Say(), "run_plan"
+        say, kind = Status(), "run_plan"
         try:
             trend = self.progress.trends("duration_s")[0]
             planner = TrialPlanner(

@@ -17,14 +17,14 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Repair, Run, accept, refuse
-from ..motion.speed import SpeedCurve, prepare
+from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
     RULES,
     check_thresholds,
+    common_start,
     common_stop,
-    common_threshold,
     measure,
 )
 from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
@@ -64,7 +64,7 @@ class ThresholdPicker(anywidget.AnyWidget):
 
     Parameters
     ----------
-    runs : the runs of one lesson, or the curves that `kit.prepare` made of them.
+    runs : the runs of one lesson, or the curves that `kit.speed_curves` made of them.
     start_period_s : turn period at which counting starts, s; None: the fastest start that all runs share.
     stop_period_s : turn period at which it stops, s; None: the last pass of each log, which is not rest.
     rule : name of a counting rule, a key of `kit.motion.threshold.RULES`.
@@ -106,11 +106,11 @@ class ThresholdPicker(anywidget.AnyWidget):
     ):
         if len(runs) == 0:
             raise KitError("There are no runs to show", fix="read a folder of gate logs first")
-        self._curves = list(prepare(runs))  # before super(): the observers below need it
+        self._curves = list(speed_curves(runs))  # before super(): the observers below need it
         self._styles = _styles(self._curves)
         self._counted_for: tuple = ()
         super().__init__(
-            start_period_s=common_threshold(self._curves) if start_period_s is None else start_period_s,
+            start_period_s=common_start(self._curves) if start_period_s is None else start_period_s,
             stop_period_s=stop_period_s,
             rule=rule,
             refused_repairs=self._refused_now(),
@@ -188,7 +188,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             if wanted != [r.accepted for r in curve.run.repairs]:
                 run = accept(curve.run, *(k for k, keep in enumerate(wanted) if keep))
                 run = refuse(run, *(k for k, keep in enumerate(wanted) if not keep))
-                self._curves[i] = prepare([run])[0]
+                self._curves[i] = speed_curves([run])[0]
                 drawings[i] = _drawing(self._curves[i], *self._styles[i])
         self._runs = drawings
         self._common = _common(self._curves)
@@ -216,7 +216,7 @@ def _rule_choice(name: str) -> dict:
 def _common(curves) -> dict[str, float]:
     """Thresholds that every run shares; empty where no run is left that could have one."""
     try:
-        return {"start": common_threshold(curves), "stop": common_stop(curves)}
+        return {"start": common_start(curves), "stop": common_stop(curves)}
     except KitError:
         return {}
 

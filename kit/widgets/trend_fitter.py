@@ -26,7 +26,7 @@ from ..stats.trend import Trends, bootstrap_band, fit_trends
 from ..stats.trend_models import MODELS
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
 from ..wording import axis_title, count_of, name_of
-from .parts import Details, Say, choice_of, heading, html_table, note, row_of, side_of, stack_of
+from .parts import Details, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
 from .views import PlotView
 
 __all__ = ["TrendFitter"]
@@ -169,7 +169,7 @@ class TrendFitter(widgets.VBox):
                 ordered = [m.name for m in MODELS if m.name in self.models]
                 self._fits[key] = fit_trends(x, y, errors=self.errors, models=ordered) if ordered else Trends([])
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
             return
         trends = self._fits[key]
         self.set_trait("trends", trends)
@@ -203,7 +203,7 @@ class TrendFitter(widgets.VBox):
         self._predict = widgets.Button(description="Predict")
         self._plot, self._ranking = PlotView(name="this plot"), widgets.HTML()
         self._ranking.add_class("kit-ranking")
-        self._say, self._predicted, self._next = Say(), Say(), Say()
+        self._say, self._predicted, self._next = Status(), Status(), Status()
         self._words = Details(summary="What these words mean")
         says = [f"{m.name}, {formula_of(m.formula)}: {m.statement}" for m in MODELS]
         self._words.show([f"x is {axis_title(self.x)}, y is the quantity you chose.", *says, *_TERMS])
@@ -246,7 +246,7 @@ class TrendFitter(widgets.VBox):
         try:
             average(self._results, self.x, self.quantity)
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
             return
         self._fit()
 
@@ -266,7 +266,7 @@ class TrendFitter(widgets.VBox):
             self._plot.show(*self._figure("curves", trends, x, y, averages))
         self._band.disabled = view != "curves"
         if problem is not None:
-            self._say.refuse(problem)
+            self._say.error(problem)
         else:
             self._say.say(*self._verdict_words())
         self._ranking.value = html_table(ranking_table(trends), "Best first", mark=0) if trends else ""
@@ -310,7 +310,7 @@ class TrendFitter(widgets.VBox):
         if at is None:
             self._predicted.say("")
         elif not np.isfinite(at):
-            self._predicted.refuse("Type a number.")
+            self._predicted.error("Type a number.")
         elif not trends:
             self._predicted.say("Tick a curve first: only a curve can predict.")
         else:

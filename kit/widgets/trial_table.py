@@ -23,7 +23,7 @@ from ..plots.trials import (
 )
 from ..stats.averages import COUNTED, average
 from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
-from .parts import Details, Say, choice_of, heading, row_of, side_of, stack_of
+from .parts import Details, Status, choice_of, heading, row_of, side_of, stack_of
 from .views import PlotView
 
 __all__ = ["TrialTable"]
@@ -156,7 +156,7 @@ class TrialTable(widgets.VBox):
         self._scale = choice_of("View", [("values", False), ("per cent from the mean", True)])
         self._basis = choice_of("95 % bars from", [("each condition's own trials", False), ("shared scatter", True)])
         self._plot = PlotView(name="this plot")
-        self._grid, self._say = _Grid(), Say()
+        self._grid, self._say = _Grid(), Status()
         self._chosen = widgets.HTML()
         self._reason = widgets.Text(
             description="What happened in this run?",
@@ -179,7 +179,7 @@ class TrialTable(widgets.VBox):
         self._answer = widgets.Dropdown(options=_FOURTH, description="land exactly on the mean?")
         self._answer.style.description_width = "initial"
         self._answer.layout.width = "auto"
-        self._fourth_say = Say()
+        self._fourth_say = Status()
         return widgets.VBox(
             [
                 heading(f"Would {'a fourth' if trials == 3 else 'one more'} run land exactly here?"),
@@ -193,7 +193,7 @@ class TrialTable(widgets.VBox):
         try:
             averages = average(self.results, self.x, self.quantity)
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
             return
         self.set_trait("averages", averages)
         zoom, pooled = self._scale.value, self._basis.value
@@ -301,7 +301,7 @@ class TrialTable(widgets.VBox):
         try:
             action()
         except KitError as error:
-            self._say.refuse(error)
+            self._say.error(error)
 
     def _fourth(self) -> None:
         """Answer only after the student has: first a guess, then the scatter, never a mark."""

@@ -38,7 +38,7 @@ from ..plots.style import CONFIG, HEIGHT_PX
 from ..plots.trials import agreement_figure
 from ..stats.averages import Agreement, compare_methods
 from ..wording import axis_title, interval, number
-from .parts import Details, Say, choice_of, heading, side_of, stack_of
+from .parts import Details, Status, choice_of, heading, side_of, stack_of
 
 __all__ = [
     "AgreementView",
@@ -135,7 +135,7 @@ class AgreementView(widgets.VBox):
         self._unit, self._names, self._x_name = unit, names, x_name
         self._question = choice_of("Do both count the same thing, from the same start to the same stop?", _ANSWERS)
         self._say, self._plot, self._reading = (
-            Say(),
+            Status(),
             PlotView(name="the differences"),
             Details(summary="How to read it"),
         )
@@ -214,7 +214,7 @@ class CollapseView(widgets.VBox):
         self.collapsed = collapse(_counted(runs, self.test), start_period_s, stop_period_s)
         self.curves = law_curves(start_period_s, stop_period_s)
         self._choice = choice_of("View", VIEWS)
-        self._plot, self._say = PlotView(), Say()
+        self._plot, self._say = PlotView(), Status()
         super().__init__([self._choice, self._plot, self._say])
         self.add_class("kit-box")
         self._choice.observe(lambda _: self._show(), "value")
@@ -291,7 +291,12 @@ class TwoRoutes(widgets.VBox):
         self.joint = joint or joint_fit(runs, x)
         self.routes = routes(results, self.joint, start_period_s, stop_period_s)
         nothing = at_nothing_added(results, self.joint, start_period_s, stop_period_s)
-        plot, agree, fails, law = PlotView(height_px=340), Say(), Say(), Details(summary="The law behind the drag fits")
+        plot, agree, fails, law = (
+            PlotView(height_px=340),
+            Status(),
+            Status(),
+            Details(summary="The law behind the drag fits"),
+        )
         plot.show(two_routes_figure(self.routes, x), describe_routes(self.routes, x), routes_numbers(self.routes, x))
         agree.say(*routes_words(self.routes, x, self.joint.changing_law))
         fails.say(*where_it_fails(nothing, self.routes, x, self.joint.law))

@@ -15,7 +15,7 @@ import numpy as np
 from kit.logs.run import with_repairs
 from kit.motion.drag import DragLaw
 from kit.motion.drag_fit import fit_drag
-from kit.motion.speed import prepare
+from kit.motion.speed import speed_curves
 from kit.motion.threshold import COUNTED, measure
 from kit.sources.bench import Gate, simulate_run, true_stretch
 from tests.benchmarks.race import Row
@@ -43,9 +43,9 @@ def _of_length(turns: int, count: int) -> Iterator[Row]:
     random = np.random.RandomState(turns)
     gate = Gate(jitter_s=JITTER_S, bounces=0.01, misses=0.01)
     raw = [simulate_run(law, random.uniform(4.3, 6.0), random, gate, slowest_period_s=SLOWEST_S) for _ in range(count)]
-    curves = prepare([with_repairs(run) for run in raw])
+    curves = speed_curves([with_repairs(run) for run in raw])
     truth = true_stretch(law, START_S, STOP_S)
-    usual = _median_errors(measure(prepare(raw), START_S, STOP_S, "whole turns"), truth)
+    usual = _median_errors(measure(speed_curves(raw), START_S, STOP_S, "whole turns"), truth)
     bound = MEDIAN_OF_NORMAL * cramer_rao(law, MIDDLE_PUSH, 1 / SLOWEST_S)
     found = {rule: _median_errors(measure(curves, START_S, STOP_S, rule), truth) for rule in GOALS}
     for k, (what, unit, scale) in enumerate((("duration", "ms", 1e3), ("turns", "turns", 1.0))):

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.optimize import isotonic_regression
 
 from kit.logs.run import with_repairs
-from kit.motion.speed import prepare, speed_curve
+from kit.motion.speed import speed_curve, speed_curves
 from kit.motion.threshold import measure
 from tests.benchmarks.race import Job, Row, race
 from tests.benchmarks.simulated import START_S, STOP_S, coasting_runs
@@ -19,7 +19,7 @@ def move_thresholds(small: bool) -> list[Row]:
     """Both thresholds moved over runs that are prepared: what happens at every step of a drag."""
     count, passes = (3, 60) if small else (100, 500)
     runs = coasting_runs(count, passes)
-    curves = prepare(runs)
+    curves = speed_curves(runs)
     table = pd.concat(
         [
             pd.DataFrame({"run": k, "time": c.times_s, "turns": c.turns, "period": c.period_s})

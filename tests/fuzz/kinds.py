@@ -19,7 +19,7 @@ from kit.lessons.lesson import load_key, load_lesson
 from kit.logs.log import preview, read_log
 from kit.logs.run import Run, counted_passes, split_proposal
 from kit.motion.drag_fit import fit_run
-from kit.motion.threshold import common_threshold, measure
+from kit.motion.threshold import common_start, measure
 from kit.record.handin import read_handin
 from kit.record.workbook import Workbook
 from tests.fuzz import seeds
@@ -98,7 +98,7 @@ def _check_analysis(runs: list[Run]) -> None:
             fit_run(run)
         except KitError as problem:
             promise(str(problem), "a problem is worded")
-    start_s = common_threshold(runs)
+    start_s = common_start(runs)
     for rule in ("interpolated", "whole turns"):
         results = measure(runs, start_s, 2 * start_s, rule)
         counted = results[results["status"] == "counted"]

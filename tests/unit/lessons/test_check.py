@@ -13,7 +13,7 @@ from kit.lessons.check import check_lesson, check_text, summary
 from kit.lessons.check_data import Finding, check_data
 from kit.lessons.lesson import load_lesson, read_lesson
 from kit.lessons.make import new_lesson, toml_string
-from kit.motion.speed import prepare
+from kit.motion.speed import speed_curves
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 
@@ -265,7 +265,7 @@ KEYS += ["thresholds.stop_period_s", "thresholds.rule", "sketch_up_to.turns", "s
 @pytest.mark.parametrize("key", KEYS)
 def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key):
     text = (DEMO / "felt_brake" / "lesson.toml").read_text("utf-8")
-    curves = prepare(load_lesson(DEMO / "felt_brake").runs())
+    curves = speed_curves(load_lesson(DEMO / "felt_brake").runs())
     for value in ("nan", "-inf", "true", "[]", "{}", '" "', "2031-05-17", "[[1]]", '[{ id = "a" }]', "[nan]", "1e308"):
         table = tomllib.loads(text)
         place = table

@@ -18,7 +18,7 @@ from kit.motion.explain import (
     times_reached,
     turn_speeds,
 )
-from kit.motion.speed import prepare
+from kit.motion.speed import speed_curves
 from kit.motion.threshold import measure
 from kit.sources.bench import APPARATUS, Gate
 from kit.sources.demo_data import session
@@ -158,7 +158,7 @@ def test_speeds_are_reached_when_the_law_says_so():
     law = DragLaw(a=0.1, b=0.05)
     runs = [Run(passes(law, start, 60)[0]) for start in (5 * TURN, 4 * TURN)]
     speeds = np.array([3.5, 2.5, 1.5, 0.001])
-    reached = times_reached(prepare(runs), speeds)
+    reached = times_reached(speed_curves(runs), speeds)
     assert reached[:3] == pytest.approx([float(law.duration(3.5 * TURN, s * TURN)) for s in speeds[:3]], abs=1e-3)
     assert reached[0] == 0
     assert np.isnan(reached[3])  # slower than any pass

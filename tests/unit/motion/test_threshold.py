@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from kit.errors import KitError
 from kit.logs.run import Run, with_repairs
 from kit.motion.drag import DragLaw
-from kit.motion.speed import prepare, speed_curve
-from kit.motion.threshold import common_stop, common_threshold, measure, turn_periods
+from kit.motion.speed import speed_curve, speed_curves
+from kit.motion.threshold import common_start, common_stop, measure, turn_periods
 from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
 from kit.sources.demo_data import session
 
@@ -23,7 +23,7 @@ def disc_run(count=3, push=5.0, seed=1, gate=None, **options):
 
 @pytest.fixture(scope="module")
 def lesson_curves():
-    return prepare([with_repairs(run) for run in session(DISC, seed=8)])
+    return speed_curves([with_repairs(run) for run in session(DISC, seed=8)])
 
 
 @pytest.mark.parametrize("count", [1, 3, 8])
@@ -124,7 +124,7 @@ class TestBadThresholds:
 
 class TestCommonThreshold:
     def test_every_run_reaches_it_and_none_a_faster_one(self, lesson_curves):
-        shared = common_threshold(lesson_curves)
+        shared = common_start(lesson_curves)
         assert (measure(lesson_curves, shared, 1.0)["status"] == "counted").all()
         faster = measure(lesson_curves, shared - 0.002, 1.0)["status"]
         assert (faster == "already slower than the threshold").sum() == 1
@@ -136,11 +136,11 @@ class TestCommonThreshold:
 
     def test_runs_set_aside_have_no_say(self, lesson_curves):
         slow = Run(disc_run(push=2.5).pass_times_s, set_aside="pushed too gently")
-        assert common_threshold([*lesson_curves, slow]) == common_threshold(lesson_curves)
+        assert common_start([*lesson_curves, slow]) == common_start(lesson_curves)
 
     def test_nothing_to_share(self):
         with pytest.raises(KitError, match="enough passes"):
-            common_threshold([Run([0.0, 1.0])])
+            common_start([Run([0.0, 1.0])])
 
 
 class TestSpeedCurve:
@@ -252,7 +252,7 @@ def test_accuracy_and_coverage_of_a_thousand_runs(turns):
     random = np.random.RandomState(turns)
     gate = Gate(jitter_s=1e-4, bounces=0.01, misses=0.01)
     runs = [simulate_run(law, random.uniform(4.3, 6.0), random, gate, slowest_period_s=8) for _ in range(1000)]
-    curves = prepare([with_repairs(run) for run in runs])
+    curves = speed_curves([with_repairs(run) for run in runs])
     coverage = {"interpolated": (0.90, 0.99), "whole turns": (0.95, 1.0), "law": (0.90, 0.99)}
     for rule, covers in coverage.items():
         found = measure(curves if rule != "law" else curves[:400], 0.25, 1.0, rule)

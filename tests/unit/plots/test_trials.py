@@ -11,7 +11,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.logs.run import Run
-from kit.motion.speed import prepare
+from kit.motion.speed import speed_curves
 from kit.plots.style import CONFIG, DASHES, MUTED, PALETTE, PAPER, SYMBOLS, new_figure, series
 from kit.plots.trend_figures import curve_grid, log_ticks, loglog_figure, model_series, residuals_figure, trend_figure
 from kit.plots.trend_text import (
@@ -189,7 +189,7 @@ def make_run(magnets: int, trial: int, **fields) -> Run:
 
 
 def test_runs_of_a_condition_share_a_style_and_are_named_once():
-    curves = prepare([make_run(n, k) for n in (1, 4) for k in (1, 2)])
+    curves = speed_curves([make_run(n, k) for n in (1, 4) for k in (1, 2)])
     figure = periods_figure(curves, 0.3, 1.0)
     assert [t.line.dash for t in figure.data] == ["solid", "solid", "dash", "dash"]
     assert [text for text in notes(figure) if "magnet" in text] == ["1 magnet", "4 magnets"]
@@ -199,7 +199,7 @@ def test_runs_of_a_condition_share_a_style_and_are_named_once():
 
 
 def test_the_line_of_a_run_follows_its_curve():
-    (curve,) = prepare([make_run(2, 1)])
+    (curve,) = speed_curves([make_run(2, 1)])
     (line,) = periods_figure([curve]).data
     assert np.isin(np.array(line.y), curve.period_s).all()
     assert line.x[0] == 0
@@ -207,7 +207,7 @@ def test_the_line_of_a_run_follows_its_curve():
 
 def test_runs_without_a_curve_are_refused():
     with pytest.raises(KitError, match="No run has enough passes"):
-        periods_figure(prepare([Run(np.array([0.0, 1.0, 2.0]), {"magnets": 1.0})]))
+        periods_figure(speed_curves([Run(np.array([0.0, 1.0, 2.0]), {"magnets": 1.0})]))
 
 
 def test_agreement_shows_bias_and_both_ranges(averages):

@@ -16,8 +16,8 @@ from kit.errors import KitError
 from kit.logs.run import Run
 from kit.motion.drag import DragLaw
 from kit.motion.drag_fit import TURN
-from kit.motion.speed import prepare
-from kit.motion.threshold import common_stop, common_threshold, measure
+from kit.motion.speed import speed_curves
+from kit.motion.threshold import common_start, common_stop, measure
 from kit.sources.bench import APPARATUS, Gate
 from kit.sources.demo_data import session
 from kit.widgets.slowdown_explorer import MAX_POINTS, SlowdownExplorer, SlowdownPage
@@ -30,7 +30,7 @@ FAST, SLOW = TURN / 0.25, TURN / 1.0
 @pytest.fixture(scope="module")
 def curves():
     runs = session(DISC, seed=5, gate=Gate(bounces=0, misses=0), values=(1, 2, 4, 8))
-    return prepare(runs)
+    return speed_curves(runs)
 
 
 @pytest.fixture
@@ -64,7 +64,7 @@ def test_it_starts_with_constant_rubbing_that_is_right_for_one_duration_only(exp
 
 def test_without_thresholds_it_takes_what_all_runs_share(curves):
     page = SlowdownExplorer(curves).page
-    assert (page.start_period_s, page.stop_period_s) == (common_threshold(curves), common_stop(curves))
+    assert (page.start_period_s, page.stop_period_s) == (common_start(curves), common_stop(curves))
 
 
 def test_results_are_those_of_measure(explorer, curves):

@@ -17,8 +17,8 @@ import traitlets
 import kit.widgets
 from kit.errors import KitError
 from kit.logs.run import Repair, Run, refuse, with_repairs
-from kit.motion.speed import prepare
-from kit.motion.threshold import RULES, common_stop, common_threshold, measure
+from kit.motion.speed import speed_curves
+from kit.motion.threshold import RULES, common_start, common_stop, measure
 from kit.plots.style import PALETTE, SYMBOLS
 from kit.widgets import ThresholdPicker
 from kit.widgets.threshold_picker import MAX_POINTS
@@ -38,7 +38,7 @@ def some_runs() -> list[Run]:
 
 @pytest.fixture(scope="module")
 def curves():
-    return prepare(some_runs())
+    return speed_curves(some_runs())
 
 
 @pytest.fixture
@@ -68,7 +68,7 @@ def test_duration_and_turns_of_drag_proportional_to_speed(picker):
 
 def test_without_thresholds_it_starts_at_the_fastest_shared_start_and_counts_to_the_last_pass(curves):
     picker = ThresholdPicker(curves)
-    assert picker.start_period_s == common_threshold(curves)
+    assert picker.start_period_s == common_start(curves)
     assert picker.stop_period_s is None
     assert (picker.results.status == "counted").all()
     assert all("last pass" in row["note"] for row in picker._answer["rows"])
@@ -140,7 +140,7 @@ def test_results_cannot_be_overwritten(picker):
 
 
 def test_shared_thresholds_are_sent_for_the_two_buttons(picker, curves):
-    assert picker._common == {"start": common_threshold(curves), "stop": common_stop(curves)}
+    assert picker._common == {"start": common_start(curves), "stop": common_stop(curves)}
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from kit.plots.style import new_figure
-from kit.widgets.parts import Details, Say, html_table
+from kit.widgets.parts import Details, Status, html_table
 from kit.widgets.views import MIME, PlotView
 
 TABLE = pd.DataFrame({"Magnets": ["1", "2"], "Mean": ["37.97", "<i>23.11</i>"]})
@@ -72,7 +72,7 @@ def test_html_tables_escape_what_people_typed():
 
 
 def test_saying_and_refusing():
-    say = Say()
+    say = Status()
     say.say("One.", "", "Two.")
     assert (say.text, say.problem) == ("One.\nTwo.", False)
     say.refuse(ValueError("Not that."))
@@ -81,6 +81,6 @@ def test_saying_and_refusing():
     assert say.problem is False
 
 
-@pytest.mark.parametrize("part", [Say, Details])
+@pytest.mark.parametrize("part", [Status, Details])
 def test_the_page_never_reads_text_as_markup(part):
     assert "innerHTML" not in str(part()._esm)
