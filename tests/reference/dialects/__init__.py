@@ -64,7 +64,7 @@ def judge(read: Callable[[Path], tuple[str, np.ndarray | list[np.ndarray]]]) -> 
     """What `read` makes of every file, beside what an expert would.
 
     `read(path)` returns (kind, times in s), or (kind, several arrays) where it found several runs, or raises an
-    Exception whose message is for the user. The kind is one of `speed table`, `counts`, or any other word for passes of a flag.
+    Exception whose message is for the user. The kind is `speed table`, `counts`, or any other word for passes.
 
     Returns a DataFrame with index `file` and the columns `set`, `truth`, `outcome`, `detail`. The outcome is
 
