@@ -6,6 +6,8 @@ when it is first used, so that a command, or a bare Python, need not load what i
 
 import importlib
 
+from .former_names import install as _install_former_names
+
 __version__ = "0.1.0"
 
 _MODULE_OF = {
@@ -22,19 +24,33 @@ _MODULE_OF = {
     "with_repairs": "logs.run",
     "accept": "logs.run",
     "refuse": "logs.run",
+    "split_proposal": "logs.run",
+    "write_folder": "logs.folder",
     # counting
     "measure": "motion.threshold",
     "common_start": "motion.threshold",
+    "common_stop": "motion.threshold",
     "speed_curves": "motion.speed",
     "SpeedCurve": "motion.speed",
     # averages and trends
     "average": "stats.averages",
     "compare_methods": "stats.averages",
     "grubbs": "stats.averages",
+    "compare": "stats.averages",
+    "fit_trend": "stats.trend",
     "fit_trends": "stats.trend",
+    "bootstrap_band": "stats.trend",
+    "verdict": "stats.verdict",
+    "same_shape": "stats.verdict",
+    "log_log_line": "stats.verdict",
     "next_condition": "stats.verdict",
     "Trend": "stats.trend",
+    "Model": "stats.trend_models",
     "get_model": "stats.trend_models",
+    "Claim": "stats.claims",
+    "examine": "stats.claims",
+    "run_order": "stats.planning",
+    "trials_for": "stats.planning",
     # slowing down
     "DragLaw": "motion.drag",
     "DragFit": "motion.drag_fit",
@@ -42,18 +58,36 @@ _MODULE_OF = {
     "fit_run": "motion.drag_fit",
     "joint_fit": "motion.drag_joint",
     "ratio_test": "motion.explain",
+    "collapse": "motion.explain",
     "write_report": "report",
+    "run_sheet_html": "stats.planning",
+    # sound
+    "read_sound": "sound.recording",
+    "find_clicks": "sound.clicks",
+    # a gate on a wire
+    "LiveGate": "sources.gate",
+    "PretendGate": "sources.gate",
+    "recover": "sources.gate",
     # a lesson
-    "analyse": "analysis",
+    "analyse": "lessons.analyse",
+    "Analysis": "analysis",
+    "sensitivity": "analysis",
     "load_lesson": "lessons.lesson",
     "Lesson": "lessons.lesson",
     "Progress": "lessons.progress",
     "Workbook": "record.workbook",
+    "new_lesson": "lessons.make",
+    "check_lesson": "lessons.check",
     "write_lesson_data": "sources.demo_data",
+    # a class
     "read_class": "classroom.overview",
+    "write_class_report": "classroom.page",
+    "write_class_csv": "classroom.tables",
 }
 
 __all__ = sorted(_MODULE_OF)
+
+_install_former_names()
 
 
 def __getattr__(name):
@@ -74,4 +108,4 @@ def __getattr__(name):
 
 
 def __dir__():
-    return sorted({*globals(), *_MODULE_OF})
+    return ["__version__", *__all__]

@@ -1,114 +1,302 @@
-"""The main job without a screen: a folder of gate logs in, everything the kit can say about it out."""
+"""The main job in one object: runs in; curves, results, averages, trends and what they say out.
+
+    analysis = kit.analyse("datasets_demo/coasting_disc")
+    analysis.results, analysis.averages("turns"), analysis.trends("duration_s")[0].equation()
+
+Each step is computed when it is first asked for, and kept. The command, the report, a group's progress through a lesson
+and the notebooks all use this one object; nothing prepares, measures, averages or fits beside it.
+"""
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
+from html import escape
 from pathlib import Path
 
 import pandas as pd
 
 from .errors import KitError
-from .lessons.lesson import LESSON_FILE, load_lesson
-from .logs.folder import read_folder
 from .logs.run import Run
-from .motion.drag_fit import coasting_passes, fit_drags
+from .motion.drag_fit import DragFit, coasting_passes, fit_drags
 from .motion.speed import SpeedCurve, speed_curves
 from .motion.threshold import common_start, common_stop, measure
 from .stats.averages import average, counting
 from .stats.trend import Trend, fit_trend, fit_trends
-from .stats.verdict import next_condition, same_shape, verdict
-from .wording import plus_minus
+from .stats.verdict import NextCondition, SameShape, Verdict, next_condition, same_shape, verdict
+from .wording import condition_value, plus_minus
 
-__all__ = [
-    "analyse",
-    "analyse_runs",
-    "sensitivity",
-    "summary_text",
-]
+__all__ = ["QUANTITIES", "SCHEMA", "Analysis", "sensitivity"]
 
 SCHEMA = "kit-analysis-1"
-
 QUANTITIES = ("duration_s", "turns")
+SAME_SHAPE = "same_shape"
 
 
-def analyse(
-    folder: str | Path,
-    start_period_s: float | str | None = None,
-    stop_period_s: float | str | None = None,
-    rule: str | None = None,
-    x: str | None = None,
-) -> dict:
-    """Read a folder of gate logs and analyse it.
+class Analysis:
+    """Runs of one apparatus, analysed by one choice of thresholds.
 
     Parameters
     ----------
-    folder : holds `runs.csv`, or logs whose names give their conditions; may hold a `lesson.toml`.
-    start_period_s : turn period at which counting starts, s; "auto" is the fastest start every run reaches. By
-        default what the lesson suggests, else "auto".
-    stop_period_s : turn period at which it stops, s; "auto" is the slowest every run reaches, "last" the last pass.
-        By default what the lesson suggests, else "auto".
-    rule : counting rule; by default the lesson's, else "interpolated".
-    x : the condition that was changed; by default the lesson's, else the only number that changes.
+    runs : runs, or the curves that `kit.speed_curves` made of them (then nothing is smoothed again).
+    start_period_s : turn period at which counting starts, s; "auto" is the fastest start every run reaches.
+    stop_period_s : turn period at which it stops, s; "auto" is the slowest every run reaches, "last" or None the last
+        pass, which is not rest.
+    rule : counting rule, see `kit.measure`.
+    x : the condition that was changed; by default the only number that differs between runs.
+    set_aside : reasons by source, in place of those that the runs bring.
+    title : what it is about, for a heading.
 
-    Returns
-    -------
-    dict of plain numbers and texts, ready for JSON: see `analyse_runs`.
+    Attributes
+    ----------
+    curves : speed curve of every run. start_period_s, stop_period_s (None: the last pass), rule, x, title : as chosen.
 
     Raises
     ------
-    KitError : anything in the folder that can't be used, or a choice that is not possible.
+    KitError : no runs, thresholds that are not 0 < start < stop, an unknown rule, or an x that no run has. That a trend
+        can't be fitted is no error: `trends` is then empty, and `conclusion` says why.
+
+    Examples
+    --------
+    >>> import kit
+    >>> runs = [kit.Run([0.0, 0.3, 0.7, 1.2, 1.8, 2.5, 3.3], {"pads": float(n)}, trial=1) for n in (1, 2)]
+    >>> analysis = kit.Analysis(runs, start_period_s=0.4, stop_period_s=0.6)
+    >>> analysis
+    Analysis(2 runs, 2 counted, by pads, from 0.4 to 0.6 s a turn)
+    >>> print(f"{analysis.results['duration_s'].iloc[0]:.2f} s")
+    1.00 s
     """
-    folder = Path(folder)
-    runs = read_folder(folder)
-    lesson = load_lesson(folder) if (folder / LESSON_FILE).exists() else None
-    suggested_stop = ("auto" if lesson.stop_period_s is None else lesson.stop_period_s) if lesson else "auto"
-    return analyse_runs(
-        runs,
-        start_period_s=start_period_s or (lesson.start_period_s if lesson else "auto"),
-        stop_period_s=stop_period_s or suggested_stop,
-        rule=rule or (lesson.rule if lesson else "interpolated"),
-        x=x or (lesson.x if lesson else None),
-    )
 
+    def __init__(
+        self,
+        runs: Sequence[Run | SpeedCurve],
+        start_period_s: float | str = "auto",
+        stop_period_s: float | str | None = "auto",
+        rule: str = "interpolated",
+        x: str | None = None,
+        *,
+        set_aside: Mapping[str, str] | None = None,
+        title: str = "",
+    ):
+        self.curves: tuple[SpeedCurve, ...] = tuple(speed_curves(runs))
+        self.x = x or _changed(self.runs)
+        self.start_period_s = (
+            common_start(self.curves) if start_period_s == "auto" else _seconds(start_period_s, "start")
+        )
+        if stop_period_s in (None, "last"):
+            self.stop_period_s = None
+        else:
+            self.stop_period_s = (
+                common_stop(self.curves) if stop_period_s == "auto" else _seconds(stop_period_s, "stop")
+            )
+        self.rule, self.title = rule, title
+        self._reasons = set_aside
+        self._fitted: dict[str, tuple[list[Trend], str]] = {}
+        if self.x not in self.results.columns:
+            known = ", ".join(self.runs[0].conditions)
+            raise KitError("No run has this condition", found=self.x, fix=f"choose one of: {known}")
 
-def analyse_runs(
-    runs: Sequence[Run | SpeedCurve],
-    start_period_s: float | str = "auto",
-    stop_period_s: float | str | None = "auto",
-    rule: str = "interpolated",
-    x: str | None = None,
-) -> dict:
-    """Measure, average and fit; numbers in SI at full precision, NaN as None.
+    # --- the steps ------------------------------------------------------------------------------------------------
 
-    Keys: `schema, x, threshold, runs, conditions, trends, verdict, next_condition`. Trends are listed best first.
-    Averages and their intervals (`low`, `high`, 95 %) are each condition's own; where a quantity can't be fitted, its
-    list of trends is empty and `verdict` says why.
-    """
-    curves = speed_curves(runs)
-    x = x or _changed([curve.run for curve in curves])
-    start = common_start(curves) if start_period_s == "auto" else _seconds(start_period_s, "start")
-    stop = _stop(curves, stop_period_s)
-    results = measure(curves, start, stop, rule)
-    if x not in results.columns:
-        known = list(curves[0].run.conditions)
-        raise KitError("No run has this condition", found=x, fix=f"choose one of: {', '.join(known)}")
-    counted = results[counting(results)]
-    trends, words, fitted = {}, {}, {}
-    for quantity in QUANTITIES:
-        fitted[quantity], words[quantity] = _fit(counted, x, quantity)
-        trends[quantity] = [_trend(trend) for trend in fitted[quantity]]
-    words["same_shape"] = _same_shape(counted, x)
-    return {
-        "schema": SCHEMA,
-        "x": x,
-        "threshold": {"start_period_s": start, "stop_period_s": stop, "rule": rule},
-        "runs": [_run(curve, row) for curve, row in zip(curves, results.to_dict("records"), strict=True)],
-        "conditions": _conditions(results, counted, x),
-        "trends": trends,
-        "verdict": words,
-        "next_condition": _next(fitted["duration_s"]),
-    }
+    @property
+    def runs(self) -> list[Run]:
+        """The runs, with the repairs that are accepted."""
+        return [curve.run for curve in self.curves]
+
+    @cached_property
+    def results(self) -> pd.DataFrame:
+        """One row a run: duration and turns with their uncertainty, status and note, as `kit.measure` returns them."""
+        table = measure(self.curves, self.start_period_s, self.stop_period_s, self.rule)
+        if self._reasons is None:
+            return table
+        return table.assign(set_aside=[self._reasons.get(source, "") for source in table["source"]])
+
+    @property
+    def counted(self) -> pd.DataFrame:
+        """The results that enter averages and trends: counted, and not set aside."""
+        return self.results[counting(self.results)]
+
+    @cached_property
+    def _averages(self) -> dict[str, pd.DataFrame]:
+        return {quantity: average(self.results, self.x, quantity) for quantity in QUANTITIES}
+
+    def averages(self, quantity: str = "duration_s") -> pd.DataFrame:
+        """One row a condition, as `kit.average` returns it.
+
+        Raises
+        ------
+        KitError : no run is counted.
+        """
+        return self._averages[quantity]
+
+    def _fit(self, quantity: str) -> tuple[list[Trend], str]:
+        """Trends, and the reason why there are none."""
+        if quantity not in self._fitted:
+            counted = self.counted
+            try:
+                self._fitted[quantity] = fit_trends(counted[self.x], counted[quantity]), ""
+            except KitError as error:
+                self._fitted[quantity] = [], f"No trend can be fitted. {error}"
+        return self._fitted[quantity]
+
+    def trends(self, quantity: str = "duration_s") -> list[Trend]:
+        """All curves fitted to one quantity, best first; none where nothing can be fitted."""
+        return self._fit(quantity)[0]
+
+    def verdict(self, quantity: str = "duration_s") -> Verdict | None:
+        """What may be said about the trends of one quantity; None where there are none."""
+        trends = self.trends(quantity)
+        return verdict(trends) if trends else None
+
+    def conclusion(self, quantity: str = "duration_s") -> str:
+        """The verdict in words, or why there is none; of "same_shape": whether duration and turns share one shape."""
+        if quantity == SAME_SHAPE:
+            found = self._shape
+            return found if isinstance(found, str) else found.sentence
+        said = self.verdict(quantity)
+        return self._fit(quantity)[1] if said is None else " ".join(said.sentences)
+
+    @cached_property
+    def _shape(self) -> SameShape | str:
+        counted = self.counted
+        try:
+            return same_shape(counted[self.x], counted["duration_s"], counted["turns"])
+        except KitError as error:
+            return f"Duration and turns can't be compared. {error}"
+
+    @property
+    def same_shape(self) -> SameShape | None:
+        """Do duration and turns follow one shape? None where they can't be compared."""
+        return None if isinstance(self._shape, str) else self._shape
+
+    @cached_property
+    def next_condition(self) -> NextCondition | None:
+        """Where the leading curves of the duration differ most, so where to measure next."""
+        trends = self.trends("duration_s")
+        return next_condition(trends) if trends else None
+
+    @cached_property
+    def drag(self) -> list[DragFit | None]:
+        """For every run the drag law that fits it best by AICc; None where it has too few passes."""
+        return [_best_law(run) for run in self.runs]
+
+    def sensitivity(self, thresholds: Sequence[tuple[float, float | None]] | None = None) -> pd.DataFrame:
+        """The same runs counted with other thresholds, see `kit.sensitivity`; by default some near the chosen ones."""
+        start, stop = self.start_period_s, self.stop_period_s
+        if thresholds is None:
+            thresholds = [(start, stop), (start * 1.2, stop), (start * 1.4, stop)]
+            if stop is not None:
+                thresholds += [(start, nearer) for nearer in (stop * 0.8, stop * 0.6) if nearer > start]
+        return sensitivity(self.curves, thresholds, self.x, self.rule)
+
+    # --- what comes out -------------------------------------------------------------------------------------------
+
+    def to_dict(self) -> dict:
+        """Everything as plain numbers and texts, SI at full precision, NaN as None: the contract `kit-analysis-1`.
+
+        Keys: `schema, x, threshold, runs, conditions, trends, verdict, next_condition`. Trends are listed best first.
+        Averages and their intervals (`low`, `high`, 95 %) are each condition's own; where a quantity can't be fitted,
+        its list of trends is empty and `verdict` says why.
+        """
+        after = self.next_condition
+        return {
+            "schema": SCHEMA,
+            "x": self.x,
+            "threshold": {
+                "start_period_s": self.start_period_s, "stop_period_s": self.stop_period_s, "rule": self.rule
+            },
+            "runs": [
+                _run(curve, row, law)
+                for curve, row, law in zip(self.curves, self.results.to_dict("records"), self.drag, strict=True)
+            ],
+            "conditions": list(self._conditions()),
+            "trends": {quantity: [_trend(trend) for trend in self.trends(quantity)] for quantity in QUANTITIES},
+            "verdict": {name: self.conclusion(name) for name in (*QUANTITIES, SAME_SHAPE)},
+            "next_condition": None if after is None else _plain(after.x),
+        }  # fmt: skip
+
+    def to_json(self) -> str:
+        """`to_dict` as JSON text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def write_json(self, path: str | Path) -> Path:
+        """Write `to_json` to a file.
+
+        Raises
+        ------
+        KitError : the file can't be written.
+        """
+        path = Path(path)
+        try:
+            path.write_text(self.to_json(), encoding="utf-8")
+        except OSError as error:
+            why = f"This can't be written ({error.strerror or error})"
+            raise KitError(why, file=path, fix="give a place that exists and that you may write to") from error
+        return path
+
+    def write_report(self, path: str | Path) -> Path:
+        """Write a printable page with plots, see `kit.write_report`."""
+        from .report import write_report
+
+        return write_report(self, path)
+
+    def summary(self) -> str:
+        """The analysis in a few lines of plain text, for a terminal."""
+        lines = [f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
+        for row in self.results.itertuples():
+            if row.set_aside or row.status != "counted":
+                lines.append(f"  {row.source}: {row.set_aside or row.status}")
+        lines += ["", f"{self.x:>10}  trials  duration (s)       turns"]
+        for value, n, duration, turns in self._rows():
+            lines.append(f"{value:>10}  {n:>6}  {duration:<17}  {turns}")
+        for quantity in QUANTITIES:
+            lines += ["", f"{quantity}:"]
+            for trend in self.trends(quantity)[:3]:
+                values = ", ".join(f"{k} = {plus_minus(p.value, _or_zero(p.se))}" for k, p in trend.parameters.items())
+                lines.append(f"  {trend.model}: {values}  (evidence weight {trend.weight:.2f})")
+            lines.append(f"  {self.conclusion(quantity)}")
+        return "\n".join([*lines, "", self.conclusion(SAME_SHAPE)])
+
+    def __repr__(self) -> str:
+        stop = "the last pass" if self.stop_period_s is None else f"{self.stop_period_s:g} s a turn"
+        return f"Analysis({self._counts()}, by {self.x}, from {self.start_period_s:g} to {stop})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in self._rows()
+        )
+        said = "".join(f"<p>{escape(self.conclusion(name))}</p>" for name in (*QUANTITIES, SAME_SHAPE))
+        head = "".join(f"<th>{escape(name)}</th>" for name in (self.x, "trials", "coasting time (s)", "turns"))
+        counted = f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()}."
+        return f"<p>{escape(counted)}</p><table><tr>{head}</tr>{rows}</table>{said}"
+
+    def _counts(self) -> str:
+        return f"{len(self.curves)} runs, {len(self.counted)} counted"
+
+    def _until(self) -> str:
+        return "the last pass (not rest)" if self.stop_period_s is None else f"{self.stop_period_s:g} s"
+
+    def _rows(self) -> Iterator[tuple[str, int, str, str]]:
+        """Condition, trials, average duration and turns with their standard uncertainty, as texts."""
+        if self.counted.empty:
+            return
+        duration, turns = (self.averages(quantity).to_dict("records") for quantity in QUANTITIES)
+        for d, n in zip(duration, turns, strict=True):
+            texts = (plus_minus(part["mean"], _or_zero(part["u"])) for part in (d, n))
+            yield condition_value(d[self.x]), int(d["n"]), *texts
+
+    def _conditions(self) -> Iterator[dict]:
+        if self.counted.empty:
+            return
+        tables = {quantity: self.averages(quantity).to_dict("records") for quantity in QUANTITIES}
+        for rows in zip(*tables.values(), strict=True):
+            parts = {
+                quantity: {name: _plain(row[name]) for name in ("mean", "sd", "u", "low", "high")}
+                for quantity, row in zip(tables, rows, strict=True)
+            }
+            yield {"x": _plain(rows[0][self.x]), "n": int(rows[0]["n"])} | parts
 
 
 def _changed(runs: Sequence[Run]) -> str:
@@ -127,26 +315,28 @@ def _changed(runs: Sequence[Run]) -> str:
     raise KitError("Several conditions differ between the runs", found=", ".join(changing), fix="name one with --x")
 
 
-def _seconds(value: float | str, which: str) -> float:
+def _seconds(value: float | str | None, which: str) -> float:
     try:
-        return float(value)
+        return float(value)  # type: ignore[arg-type]  # what float() can't take is refused below
     except (TypeError, ValueError):
         raise KitError(f"The {which} threshold must be a number of seconds", found=value, fix="such as 0.3") from None
 
 
-def _stop(curves, stop_period_s) -> float | None:
-    if stop_period_s in (None, "last"):
+def _best_law(run: Run) -> DragFit | None:
+    try:
+        return fit_drags(*coasting_passes(run), run.flags_per_turn)[0]
+    except KitError:
         return None
-    return common_stop(curves) if stop_period_s == "auto" else _seconds(stop_period_s, "stop")
 
 
-def _run(curve: SpeedCurve, row: dict) -> dict:
+def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
     run = curve.run
     repairs = {"bounce": 0, "missed": 0}
     for repair in run.repairs:
         if repair.accepted:
             repairs[repair.kind] += repair.passes
     numbers = ("duration_s", "duration_u_s", "turns", "turns_u", "more_than_s")
+    drag = law and {"law": law.name, "a": law.law.a, "b": law.law.b, "c": law.law.c}
     return (
         {
             "source": run.source,
@@ -156,43 +346,13 @@ def _run(curve: SpeedCurve, row: dict) -> dict:
         }
         | {name: _plain(row[name]) for name in numbers}
         | {name: row[name] for name in ("status", "set_aside", "note")}
-        | {"repairs": repairs, "timing_sd_s": _plain(curve.timing_sd_s), "drag": _drag(run)}
+        | {"repairs": repairs, "timing_sd_s": _plain(curve.timing_sd_s), "drag": drag}
     )
-
-
-def _drag(run: Run) -> dict | None:
-    """The law that fits this run best by AICc; None where it has too few passes."""
-    try:
-        best = fit_drags(*coasting_passes(run), run.flags_per_turn)[0]
-    except KitError:
-        return None
-    return {"law": best.name, "a": best.law.a, "b": best.law.b, "c": best.law.c}
-
-
-def _conditions(results: pd.DataFrame, counted: pd.DataFrame, x: str) -> list[dict]:
-    if counted.empty:
-        return []
-    tables = {quantity: average(results, x, quantity) for quantity in QUANTITIES}
-    rows = []
-    for i, row in enumerate(tables["duration_s"].to_dict("records")):
-        parts = {}
-        for quantity, table in tables.items():
-            parts[quantity] = {name: _plain(table[name].iloc[i]) for name in ("mean", "sd", "u", "low", "high")}
-        rows.append({"x": _plain(row[x]), "n": int(row["n"])} | parts)
-    return rows
-
-
-def _fit(counted: pd.DataFrame, x: str, quantity: str) -> tuple[list[Trend], str]:
-    try:
-        trends = fit_trends(counted[x], counted[quantity])
-    except KitError as error:
-        return [], f"No trend can be fitted. {error}"
-    return trends, " ".join(verdict(trends).sentences)
 
 
 def _trend(trend: Trend) -> dict:
     parameters = {
-        name: {key: _plain(getattr(p, key)) for key in ("value", "se", "low", "high")}
+        name: {"value": _plain(p.value), "se": _plain(p.se), "low": _plain(p.low), "high": _plain(p.high)}
         for name, p in trend.parameters.items()
     }
     return {
@@ -205,18 +365,6 @@ def _trend(trend: Trend) -> dict:
     }
 
 
-def _same_shape(counted: pd.DataFrame, x: str) -> str:
-    try:
-        return same_shape(counted[x], counted["duration_s"], counted["turns"]).sentence
-    except KitError as error:
-        return f"Duration and turns can't be compared. {error}"
-
-
-def _next(trends: list[Trend]) -> float | None:
-    found = next_condition(trends) if trends else None
-    return None if found is None else _plain(found.x)
-
-
 def _plain(value):
     """A number JSON can hold: a Python int or float, None for what is not finite; texts as they are."""
     if isinstance(value, str) or value is None:
@@ -225,37 +373,8 @@ def _plain(value):
     return value if math.isfinite(value) else None
 
 
-def summary_text(analysis: dict) -> str:
-    """The analysis in a few lines of plain text, for a terminal."""
-    x, threshold = analysis["x"], analysis["threshold"]
-    stop = threshold["stop_period_s"]
-    until = "the last pass (not rest)" if stop is None else f"{stop:g} s"
-    counted = sum(run["status"] == "counted" and not run["set_aside"] for run in analysis["runs"])
-    lines = [
-        f"{len(analysis['runs'])} runs, {counted} counted, from {threshold['start_period_s']:g} s a turn "
-        f"to {until} ({threshold['rule']}).",
-    ]
-    for run in analysis["runs"]:
-        if run["status"] != "counted" or run["set_aside"]:
-            lines.append(f"  {run['source']}: {run['set_aside'] or run['status']}")
-    lines += ["", f"{x:>10}  trials  duration (s)       turns"]
-    for row in analysis["conditions"]:
-        duration, turns = row["duration_s"], row["turns"]
-        lines.append(
-            f"{row['x']:>10g}  {row['n']:>6}  {_with_u(duration):<17}  {_with_u(turns)}",
-        )
-    for quantity, trends in analysis["trends"].items():
-        lines += ["", f"{quantity}:"]
-        for trend in trends[:3]:
-            values = ", ".join(f"{k} = {plus_minus(p['value'], p['se'] or 0)}" for k, p in trend["parameters"].items())
-            lines.append(f"  {trend['model']}: {values}  (evidence weight {trend['weight']:.2f})")
-        lines.append(f"  {analysis['verdict'][quantity]}")
-    lines += ["", analysis["verdict"]["same_shape"]]
-    return "\n".join(lines)
-
-
-def _with_u(part: dict) -> str:
-    return plus_minus(part["mean"], part["u"] or 0)
+def _or_zero(u: float) -> float:
+    return u if math.isfinite(u) else 0.0
 
 
 # --- How much the answer depends on the threshold that was agreed.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import os
 import sys
@@ -227,9 +226,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
     _set_up(chosen, only=(*COMPUTING, "plotly") if chosen.report else COMPUTING)
-    from .analysis import analyse, summary_text
-
-    analysis = analyse(
+    analysis = kit.analyse(
         chosen.folder,
         start_period_s=chosen.start_period,
         stop_period_s=chosen.stop_period,
@@ -237,18 +234,14 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
         x=chosen.x,
     )
     if chosen.report:
-        from .report import write_report
-
-        write_report(analysis, chosen.report)
-    text = json.dumps(analysis, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        analysis.write_report(chosen.report)
     if chosen.json == "-":
         sys.stdout.reconfigure(encoding="utf-8")  # JSON is, wherever it goes
-        sys.stdout.write(text)
+        sys.stdout.write(analysis.to_json())
         return DONE
     if chosen.json:
-        with writing(chosen.json) as path:
-            path.write_text(text, encoding="utf-8")
-    print(summary_text(analysis))
+        analysis.write_json(chosen.json)
+    print(analysis.summary())
     return DONE
 
 

@@ -21,9 +21,9 @@ LESSON = "datasets_demo/coasting_disc"
 
 def analysis_block() -> str:
     """What `python3 -m kit analyse` prints for the demo lesson, its long sentences folded."""
-    from kit.analysis import analyse, summary_text
+    import kit
 
-    lines = summary_text(analyse(PROJECT / LESSON)).splitlines()
+    lines = kit.analyse(PROJECT / LESSON).summary().splitlines()
     return "\n".join(["", "```text", *(part for line in lines for part in _folded(line)), "```", ""])
 
 

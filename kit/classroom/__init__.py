@@ -2,3 +2,7 @@
 
 Modules: handins, overview, tables, statistics, charts, sections, page.
 """
+
+from ..former_names import moved_from
+
+__getattr__ = moved_from("classroom")  # what kit.classroom held while it was one module

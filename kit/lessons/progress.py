@@ -16,15 +16,15 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from ..analysis import Analysis
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
 from ..motion.speed import SpeedCurve, speed_curves
-from ..motion.threshold import measure
 from ..record.entries import Entry
 from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
-from ..stats.averages import Measured, average, counting
-from ..stats.trend import Trend, fit_trends
+from ..stats.averages import Measured
+from ..stats.trend import Trend
 from .lesson import Lesson, load_lesson
 
 __all__ = ["LESSON", "ORIGINS", "QUANTITIES", "USUAL", "OwnRuns", "Progress", "Thresholds"]
@@ -156,6 +156,7 @@ class Progress:
         self.workbook = workbook or Workbook(default_path(self.lesson.name))
         self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
         self._refused_curves: dict[tuple, SpeedCurve] = {}
+        self._analysed: tuple[tuple, Analysis] | None = None  # by what, and what came out
 
     @property
     def x(self) -> str:
@@ -246,33 +247,38 @@ class Progress:
         return f"made under other conditions: {', '.join(found)}" if found else ""
 
     @property
+    def analysis(self) -> Analysis:
+        """The runs analysed by the group's own choices; made again only when one of these, or the runs, changed."""
+        curves, thresholds, reasons = self.curves, self.thresholds, self.set_aside
+        choices = (tuple(map(id, curves)), thresholds, tuple(sorted(reasons.items())))
+        if self._analysed is None or self._analysed[0] != choices:
+            made = Analysis(curves, *thresholds, x=self.x, set_aside=reasons, title=self.lesson.title)
+            self._analysed = choices, made
+        return self._analysed[1]
+
+    @property
     def results(self) -> pd.DataFrame:
-        """Duration and turns of every run by the group's thresholds, as `measure` returns them."""
-        table = measure(self.curves, *self.thresholds)
-        reasons = self.set_aside
-        return table.assign(set_aside=[reasons.get(source, "") for source in table["source"]])
+        """Duration and turns of every run by the group's thresholds, as `kit.measure` returns them."""
+        return self.analysis.results.copy()  # a table to keep and change, without harm to the analysis
 
     @property
     def counted(self) -> pd.DataFrame:
         """The results that enter averages and trends."""
-        results = self.results
-        return results[counting(results)]
+        return self.analysis.counted
 
     def averages(self, quantity: str = "duration_s") -> pd.DataFrame:
-        """One row a condition, as `average` returns it."""
-        return average(self.results, self.x, quantity)
+        """One row a condition, as `kit.average` returns it."""
+        return self.analysis.averages(quantity).copy()
 
-    def trends(self, quantity: str = "duration_s", models: tuple[str, ...] | None = None) -> list[Trend]:
-        """Trends of the counted trials, best first."""
-        counted = self.counted
-        return fit_trends(counted[self.x], counted[quantity], models=models)
+    def trends(self, quantity: str = "duration_s") -> list[Trend]:
+        """Trends of the counted trials, best first; none where nothing can be fitted."""
+        return self.analysis.trends(quantity)
 
     def measured(self) -> list[Measured]:
         """The averages of both quantities, each with its standard uncertainty from the pooled scatter."""
-        results = self.results
         return [
             Measured(f"{words}, {self.lesson.x_words} {row[self.x]:g}", row["mean"], row["pooled_u"], unit)
             for quantity, (words, unit) in QUANTITIES.items()
-            for _, row in average(results, self.x, quantity).iterrows()
+            for _, row in self.averages(quantity).iterrows()
             if row["pooled_u"] > 0
         ]

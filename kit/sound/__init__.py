@@ -2,3 +2,7 @@
 
 Modules: recording, level, clicks, with_run.
 """
+
+from ..former_names import moved_from
+
+__getattr__ = moved_from("sound")  # what kit.sound held while it was one module

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kit.analysis import analyse, analyse_runs, summary_text
+from kit import Analysis, analyse
 from kit.errors import KitError
 from kit.logs.run import Run, with_repairs
 from kit.sources.bench import APPARATUS, Gate, true_stretch
@@ -16,8 +16,13 @@ DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
 
 
 @pytest.fixture(scope="module")
-def demo():
+def analysis():
     return analyse(DEMO)
+
+
+@pytest.fixture(scope="module")
+def demo(analysis):
+    return analysis.to_dict()
 
 
 def test_the_demo_agrees_with_what_it_was_designed_to_show(demo):
@@ -60,8 +65,8 @@ def test_trends_are_listed_best_first(demo):
     assert aicc == sorted(aicc)
 
 
-def test_summary_names_what_matters(demo):
-    text = summary_text(demo)
+def test_summary_names_what_matters(analysis):
+    text = analysis.summary()
     assert "21 runs, 21 counted, from 0.25 s a turn to 1 s" in text
     assert "shifted inverse" in text
 
@@ -71,13 +76,13 @@ def perfect_runs():
 
 
 def test_auto_thresholds_count_every_run():
-    found = analyse_runs(perfect_runs())
+    found = Analysis(perfect_runs()).to_dict()
     assert {run["status"] for run in found["runs"]} == {"counted"}
     assert found["x"] == "pads"
 
 
 def test_the_last_pass_and_whole_turns():
-    found = analyse_runs(perfect_runs(), 0.25, "last", "whole turns")
+    found = Analysis(perfect_runs(), 0.25, "last", "whole turns").to_dict()
     assert found["threshold"]["stop_period_s"] is None
     assert "rest" in found["runs"][0]["note"]
     assert float(found["runs"][0]["turns"]).is_integer()
@@ -85,14 +90,15 @@ def test_the_last_pass_and_whole_turns():
 
 def test_runs_that_cannot_be_measured_stay_with_their_status():
     runs = [*perfect_runs(), Run(np.array([0.0, 0.4, 0.9]), {"pads": 3.0}, source="short.csv")]
-    found = analyse_runs(runs, 0.25, 1.0)
+    analysis = Analysis(runs, 0.25, 1.0)
+    found = analysis.to_dict()
     assert found["runs"][-1]["status"] == "too few passes"
     assert found["runs"][-1]["duration_s"] is None
-    assert "short.csv: too few passes" in summary_text(found)
+    assert "short.csv: too few passes" in analysis.summary()
 
 
 def test_nothing_counted_gives_no_trend_and_says_so():
-    found = analyse_runs(perfect_runs(), 30.0, 60.0)
+    found = Analysis(perfect_runs(), 30.0, 60.0).to_dict()
     assert found["trends"] == {"duration_s": [], "turns": []}
     assert found["conditions"] == []
     assert "No trend can be fitted" in found["verdict"]["duration_s"]
@@ -102,17 +108,17 @@ class TestWhatWasChanged:
     def test_several_conditions_need_a_name(self):
         runs = [Run(r.pass_times_s, {**r.conditions, "tilt": i % 2}) for i, r in enumerate(perfect_runs())]
         with pytest.raises(KitError, match=r"Several conditions.*pads, tilt"):
-            analyse_runs(runs, 0.25, 1.0)
-        assert analyse_runs(runs, 0.25, 1.0, x="pads")["x"] == "pads"
+            Analysis(runs, 0.25, 1.0)
+        assert Analysis(runs, 0.25, 1.0, x="pads").x == "pads"
         with pytest.raises(KitError, match="No run has this condition"):
-            analyse_runs(runs, 0.25, 1.0, x="mass")
+            Analysis(runs, 0.25, 1.0, x="mass")
 
     def test_no_condition_differs(self):
         runs = [Run(r.pass_times_s, {"pads": 3.0}) for r in perfect_runs()[:3]]
         with pytest.raises(KitError, match="No numeric condition differs"):
-            analyse_runs(runs, 0.25, 1.0)
+            Analysis(runs, 0.25, 1.0)
 
 
 def test_a_threshold_that_is_no_number():
     with pytest.raises(KitError, match="must be a number of seconds"):
-        analyse_runs(perfect_runs(), "fast", 1.0)
+        Analysis(perfect_runs(), "fast", 1.0)
