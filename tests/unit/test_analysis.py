@@ -13,6 +13,7 @@ from kit.sources.bench import APPARATUS, Gate, true_stretch
 from kit.sources.demo_data import session
 
 DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
+FORMER = Path(__file__).parents[1] / "reference" / "former"
 
 
 @pytest.fixture(scope="module")
@@ -122,3 +123,33 @@ class TestWhatWasChanged:
 def test_a_threshold_that_is_no_number():
     with pytest.raises(KitError, match="must be a number of seconds"):
         Analysis(perfect_runs(), "fast", 1.0)
+
+
+class TestAsTheLastReleaseSaidIt:
+    """The output of 0.1.0 for the demo lessons, kept under `tests/reference/former`: keys may be added, none goes."""
+
+    @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
+    def test_nothing_is_missing_and_no_number_moved(self, lesson):
+        former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))
+        assert differences(former, analyse(DEMO.parent / lesson).to_dict()) == []
+
+    def test_a_difference_is_noticed(self):
+        """Negative control."""
+        assert differences({"a": [1.0, {"b": 2.0}]}, {"a": [1.0, {"b": 2.1}], "c": 0}) == ["/a/1/b: 2.0, now 2.1"]
+        assert differences({"a": None, "b": "x"}, {"b": "y"}) == ["/a: gone", "/b: 'x', now 'y'"]
+
+
+def differences(former, now, place="") -> list[str]:
+    """Where a value of the former document is gone or another; numbers agree to one part in 10⁹."""
+    if isinstance(former, dict):
+        gone = [f"{place}/{key}: gone" for key in former if key not in now]
+        kept = [key for key in former if key in now]
+        return gone + [line for key in kept for line in differences(former[key], now[key], f"{place}/{key}")]
+    if isinstance(former, list) and isinstance(now, list) and len(former) == len(now):
+        return [
+            line for i, pair in enumerate(zip(former, now, strict=True)) for line in differences(*pair, f"{place}/{i}")
+        ]
+    same = former == now
+    if isinstance(former, float) and isinstance(now, float):
+        same = now == pytest.approx(former, rel=1e-9, abs=1e-12)
+    return [] if same else [f"{place}: {former!r}, now {now!r}"]
