@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tests.reference.faults import faults, setups, worlds
+from tests.reference.faults import atlas, coverage, faults, setups, worlds
 from tests.reference.faults.worlds import TAU, Wheel
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -322,3 +322,47 @@ def test_worlds_and_faults_do_not_know_the_kit():
     for name in ("worlds", "setups", "faults"):
         text = (FOLDER / f"{name}.py").read_text(encoding="utf-8")
         assert "import kit" not in text and "from kit" not in text
+
+
+def test_outcomes_are_judged_by_both_limits():
+    log = next(atlas.Cell("none", "-", 60.0).logs(1))[1]
+    t, k = log.duration_s, log.turns
+
+    def judged(off_share, u_share, said="", counted=True):
+        return atlas.outcome(log, atlas.Count(counted, said, 0, t * (1 + off_share), t * u_share, k, k * u_share))
+
+    assert judged(0.02, 1e-4) == "silent"
+    assert judged(0.02, 0.01) == "right"  # far, but within 5 u
+    assert judged(0.005, 1e-4) == "right"  # more than 5 u, but within 1 %
+    assert judged(0.02, 1e-4, "a doubt") == "noted"
+    assert judged(0.0, 1e-4, "a doubt") == "marked"
+    assert judged(0.02, 1e-4, "too few passes", counted=False) == "refused"
+    assert atlas.outcome(log, atlas.Count(True, "", 0, t, t * 1e-4, k * 1.02, k * 1e-4)) == "silent"
+
+
+def test_the_atlas_is_the_same_each_time_and_adds_up():
+    cells = atlas.all_cells(["none", "missed block"], (30.0,))
+    assert [(c.fault, c.rate) for c in cells] == [("none", "-"), ("missed block", "3"), ("missed block", "10")]
+    found = atlas.table(cells, 4)
+    assert (found[list(atlas.OUTCOMES)].sum(axis=1) == 100).all()
+    again = atlas.table(cells[1:], 4)
+    assert found.iloc[1:].reset_index(drop=True).equals(again)
+
+
+def test_a_count_that_ignores_the_fault_would_be_silently_wrong():
+    """The atlas can fail: half of the passes of a run taken for all of them is wrong by a factor of two."""
+    log = next(atlas.Cell("none", "-", 60.0, jitter="gauss", flags="1").logs(1))[1]
+    count = atlas.kit_counts(log)[0]
+    assert atlas.outcome(log, count) in ("right", "marked")
+    doubled = atlas.Count(True, "", 0, 2 * count.duration_s, count.duration_u_s, count.turns, count.turns_u)
+    assert atlas.outcome(log, doubled) == "silent"
+
+
+def test_coverage_counts_intervals_that_hold_the_truth():
+    cell = atlas.Cell("none", "-", 60.0, "gauss", "1", "linear", "even")
+    rows = coverage.runs([cell], 3).assign(u_s=1.0)
+    found = coverage.table(rows, "jitter").set_index("rule")
+    assert set(found.index) == set(coverage.RULES)
+    rows["off_s"], rows["counted"] = 3.0, True
+    assert (coverage.table(rows, "rule")["duration in 2u %"] == 0).all()
+    assert (coverage.table(rows.assign(off_s=1.9), "rule")["duration in 2u %"] == 100).all()
