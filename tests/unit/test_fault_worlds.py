@@ -204,7 +204,12 @@ def test_jitter_has_the_wanted_size(kind):
 @pytest.mark.parametrize("turns", [3, 60, 5000])
 def test_a_setup_has_the_wanted_turns_and_covers_its_thresholds(law, turns):
     rng = np.random.default_rng(turns)
-    setup = setups.random_setup(rng, law, turns)
+    while True:  # some wishes exclude each other, and say so
+        try:
+            setup = setups.random_setup(rng, law, turns)
+            break
+        except ValueError as error:
+            assert "no whole turn" in str(error)
     log = setups.logged(setups.spin(setup, rng), rng)
     assert log.turns == pytest.approx(turns, rel=1e-6)
     coast = log.times[log.release :]
@@ -266,7 +271,7 @@ def test_shares_are_shares():
     after = late - clean.times[np.searchsorted(clean.times, late) - 1]
     assert after.max() < 0.06
     clean, spoiled = pair("double edges", {"width": 0.1, "part": 0.4}, turns=300)
-    assert len(spoiled.times) / len(clean.times) == pytest.approx(1.4, abs=0.03)
+    assert len(spoiled.times) - len(clean.times) == pytest.approx(0.4 * 300, abs=2)  # of the counted ones
     clean, spoiled = pair("every second when fast", {"part": 0.3}, turns=300)
     assert len(spoiled.times) / len(clean.times) == pytest.approx(0.85, abs=0.03)
     clean, spoiled = pair("clock slow", {"share": 0.02})
@@ -275,7 +280,7 @@ def test_shares_are_shares():
 
 def test_a_second_push_and_a_touch_change_the_speed_at_once_by_their_share():
     for name, rates, change in [("pushed again", {"gain": 0.4}, 1.4), ("touched", {"loss": 0.2}, 0.8)]:
-        clean, spoiled = pair(name, rates, turns=400, law="squared")
+        clean, spoiled = pair(name, rates, seed=4, turns=400, law="squared")
         period = np.diff(spoiled.times[spoiled.release :])
         jumps = period[:-2] / period[2:]  # the turn in which it happens is neither
         at = np.argmax(np.abs(np.log(jumps)))

@@ -6,6 +6,8 @@ A fault works on one of three things, and is given keyword rates:
 * a motion (`Motion` → `Motion`): a hand, a bench or gravity changes the spin itself;
 * a log (`Log` → `Log`): gate and logger write something else than what passed.
 
+What happens at one moment happens between the thresholds, where it matters.
+
 Each also returns one phrase that says what was done. `make_log` runs the three stages in order. What is true never
 changes: the apparatus's own duration and turns. Where a second push or a touch makes the log itself say something else,
 `Motion.literal` has that too.
@@ -32,10 +34,10 @@ def flags_declared(setup: Setup, rng, flags: str, declared: int):
 # ---- the spin itself
 
 
-def _somewhere(motion: Motion, rng, low=0.1, high=0.8) -> float:
-    """An angle (turns) in the coast, `low` to `high` of its way."""
-    first, last = motion.path.angle[[0, -1]] / TAU
-    return first + (last - first) * rng.uniform(low, high)
+def _somewhere(motion: Motion, rng) -> float:
+    """An angle (turns) in the part of the coast that is to be counted: there a fault matters."""
+    first, last = motion.counted_turns
+    return first + (last - first) * rng.uniform(0.05, 0.95)
 
 
 def _carry_on(motion: Motion, at_turn: float, speed: float, literal):
@@ -69,7 +71,7 @@ def pushed_again(motion: Motion, rng, gain: float):
     start, stop = TAU / setup.start_period_s, TAU / setup.stop_period_s
     literal = None
     if stop < after < start and before < start:
-        literal = _sum_between(setup.wheel, (start, max(before, stop)), (after, stop))
+        literal = _sum_between(setup.wheel, (start, before), (after, stop))
     return _carry_on(motion, at, after, literal), f"{gain:+.0%} at turn {at:.1f}"
 
 
@@ -89,7 +91,7 @@ def touched(motion: Motion, rng, loss: float):
 
 def stopped_by_hand(motion: Motion, rng, turns: float):
     """A hand stops the wheel within `turns` turns, evenly, before it has come down to the end of the log."""
-    at = _somewhere(motion, rng, 0.4, 0.9)
+    at = _somewhere(motion, rng)
     speed = float(motion.path.speed_at(at * TAU))
     kept = motion.turns <= at
     start = motion.times[kept][-1] + float(
@@ -117,7 +119,7 @@ def second_run(motion: Motion, rng, rest_s: float):
 def gate_knocked(motion: Motion, rng, shift: float):
     """The gate is knocked: from one moment on it sees the flags `shift` turns earlier or later in the turn."""
     shift *= rng.choice([-1, 1])
-    at = _somewhere(motion, rng, 0.15, 0.7)
+    at = _somewhere(motion, rng)
     after = motion.turns > at
     last = motion.path.angle[-1] / TAU
     seen = passes_between(np.mod(np.sort(np.mod(np.array(motion.setup.flags) + shift, 1)), 1), at, last)
@@ -147,13 +149,16 @@ def _with_extra(log: Log, extra, done: str):
     return replace(log, times=times, release=release), done
 
 
-def _coast(log: Log):
-    return np.arange(log.release + 1, len(log.times) - 1)
+def _counted(log: Log):
+    """Indices of the passes between the thresholds, never the first or the last pass of the coast."""
+    low, high = np.searchsorted(log.times, log.counted_s)
+    low = min(max(low, log.release + 1), len(log.times) - 3)
+    return np.arange(low, max(min(high, len(log.times) - 1), low + 1))
 
 
 def extra_pass(log: Log, rng, passes: int):
-    """A hand or a loose thread passes the gate `passes` times in the coast."""
-    extra = rng.uniform(log.times[log.release], log.times[-1], passes)
+    """A hand or a loose thread passes the gate `passes` times while the run counts."""
+    extra = rng.uniform(*log.counted_s, passes)
     return _with_extra(log, extra, "extra passes at " + ", ".join(f"{t:.2f} s" for t in extra))
 
 
@@ -179,8 +184,8 @@ def bounces(log: Log, rng, share: float, low_s: float, high_s: float):
 
 
 def double_edges(log: Log, rng, width: float, part: float):
-    """For a part of the coast the logger writes both edges of a flag `width` turns wide."""
-    coast = _coast(log)
+    """For a part of the passes between the thresholds the logger writes both edges of a flag `width` turns wide."""
+    coast = _counted(log)
     count = max(int(part * len(coast)), 1)
     first = rng.integers(0, len(coast) - count + 1)
     at = coast[first : first + count]
@@ -192,7 +197,7 @@ def stalls(log: Log, rng, times: int, passes: int):
     """The logger is busy: `passes` passes in a row are stamped late, together, 1 ms apart, then it is on time again."""
     out = log.times.copy()
     for _ in range(times):
-        coast = _coast(log)
+        coast = _counted(log)
         first = rng.choice(coast[: max(len(coast) - passes, 1)])
         block = slice(first, min(first + passes, len(out)))
         out[block] = out[block][-1] + 1e-3 * np.arange(-(len(out[block]) - 1), 1)
@@ -201,7 +206,7 @@ def stalls(log: Log, rng, times: int, passes: int):
 
 def clock_jump(log: Log, rng, gaps: float):
     """The clock is set: all times from one pass on are `gaps` usual gaps later (or earlier)."""
-    at = rng.choice(_coast(log))
+    at = rng.choice(_counted(log))
     jump = gaps * rng.uniform(0.7, 1.3) * (log.times[at] - log.times[at - 1])
     out = log.times.copy()
     out[at:] += jump
@@ -224,7 +229,7 @@ def missed(log: Log, rng, share: float):
 
 def missed_block(log: Log, rng, passes: int):
     """A block of consecutive passes is missed: something stood in the beam."""
-    coast = _coast(log)
+    coast = _counted(log)
     first = rng.choice(coast[: max(len(coast) - passes, 1)])
     gone = np.zeros(len(log.times), dtype=bool)
     gone[first : min(first + passes, len(gone) - 1)] = True
@@ -255,14 +260,16 @@ def _without(log: Log, gone):
 
 
 def cut_early(log: Log, rng, part: float):
-    """Somebody stops the logger early: only `part` of the coast is there."""
-    last = log.release + max(int(part * (len(log.times) - log.release)), 2)
+    """Somebody stops the logger early: only `part` of what is to be counted is there."""
+    counted = _counted(log)
+    last = counted[int(part * (len(counted) - 1))] + 1
     return replace(log, times=log.times[:last]), f"cut after pass {last}"
 
 
 def started_late(log: Log, rng, part: float):
-    """The logger is started when `part` of the coast is over already."""
-    first = min(log.release + int(part * (len(log.times) - log.release)), len(log.times) - 2)
+    """The logger is started when `part` of what is to be counted is over already."""
+    counted = _counted(log)
+    first = counted[int(part * (len(counted) - 1))]
     return replace(log, times=log.times[first:], release=0), f"begins with pass {first}"
 
 

@@ -47,6 +47,8 @@ class Setup:
 class Motion:
     """Exact passes of one spin: `turns` is the absolute angle, `release` the index of the first coasting pass.
 
+    `counted_s` and `counted_turns` are when and at which angles it reaches the thresholds (before any fault).
+
     `literal` is the duration and turns from the last moment at P_start to the last at P_stop in this motion, which a
     second push or a touch makes different from the apparatus's own; None where it is the same.
     """
@@ -56,7 +58,8 @@ class Motion:
     times: np.ndarray
     turns: np.ndarray
     release: int
-    strokes_s: float = 0.0  # how long the push took
+    counted_s: np.ndarray  # (2,) times
+    counted_turns: np.ndarray  # (2,) angles
     literal: tuple[float, float] | None = None
 
 
@@ -67,6 +70,7 @@ class Log:
     times: np.ndarray
     declared: int
     release: int
+    counted_s: np.ndarray
     setup: Setup
     duration_s: float
     turns: float
@@ -80,12 +84,13 @@ def random_setup(
     """A setup with `turns` turns between its thresholds; ValueError if these wishes exclude each other.
 
     Start threshold 1.15 to 1.6 times the turn period at release, stop 1.8 to 5 times the start, end of the log 1.15 to
-    2 times the stop; release period 0.08 to 1.2 s unless given; jitter 0.02 to 0.3 % of the shortest gap of flags.
+    3 times the stop, and at least a turn before the start and after the stop; release period
+    0.08 to 1.2 s unless given; jitter 0.02 to 0.3 % of the shortest gap between flags.
     """
     release_s = release_period_s or float(np.exp(rng.uniform(np.log(0.08), np.log(1.2))))
     start_s = release_s * rng.uniform(1.15, 1.6)
     stop_s = start_s * rng.uniform(1.8, 5)
-    end_s = stop_s * rng.uniform(1.15, 2.0)
+    end_s = stop_s * rng.uniform(1.15, 3.0)
     fast, slow = TAU / start_s, TAU / stop_s
     middle = np.sqrt(fast * slow)
     share = rng.dirichlet([1, 1, 1])
@@ -102,6 +107,9 @@ def random_setup(
     else:
         wheel = wheel.scaled(wheel.between(start_s, stop_s)[1] / turns)
         wheel = _modulated(rng, wheel, modulation, start_s, stop_s, end_s, turns)
+    spare = [wheel.between(*ends, speed)[1] for ends in ((release_s, start_s), (stop_s, end_s))]
+    if min(spare) < 1:
+        raise ValueError("no whole turn of the log lies before the start or after the stop")
     gap = release_s * _smallest_gap(FLAG_ANGLES[flags])
     tick = {"1 ms": 0.001, "10 ms": 0.01}.get(jitter, 0.0)
     if gap < 3 * tick:
@@ -153,7 +161,11 @@ def spin(setup: Setup, rng) -> Motion:
     early = np.interp((before - setup.release_turn) * TAU, push_angle, push_t)
     begin = rng.uniform(0.5, 20) - push_t[0]
     times = begin + np.concatenate((early, path.time_at(after * TAU)))
-    return Motion(setup, path, times, np.concatenate((before, after)), len(before), -push_t[0])
+    release_s = TAU / setup.release_speed
+    first = setup.release_turn + setup.wheel.between(release_s, setup.start_period_s, setup.release_speed)[1]
+    ends = first + np.array([0, setup.truth()[1]])
+    turns = np.concatenate((before, after))
+    return Motion(setup, path, times, turns, len(before), begin + path.time_at(ends * TAU), ends)
 
 
 def logged(motion: Motion, rng) -> Log:
@@ -162,4 +174,4 @@ def logged(motion: Motion, rng) -> Log:
     times = np.sort(jittered(motion.times, setup.jitter, setup.jitter_s, rng))
     keep = np.concatenate(([True], np.diff(times) > 1e-9))  # two passes within one tick are one line of the log
     release = int(keep[: motion.release].sum())
-    return Log(times[keep], setup.declared, release, setup, *setup.truth(), motion.literal)
+    return Log(times[keep], setup.declared, release, motion.counted_s, setup, *setup.truth(), motion.literal)
