@@ -238,7 +238,8 @@ def test_the_same_seed_gives_the_same_bytes_and_a_fault_changes_the_log(name, la
     clean, first = pair(name, rates)
     _, second = pair(name, rates)
     assert first.times.tobytes() == second.times.tobytes()
-    assert (first.duration_s, first.turns) == (clean.duration_s, clean.turns)
+    if faults.FAULTS[name].stage != "setup":  # wrong flags bring other thresholds
+        assert (first.duration_s, first.turns) == (clean.duration_s, clean.turns)
     assert first.done
     few = name == "missed" and label == "1%"
     same = first.times.tobytes() == clean.times.tobytes() and first.declared == clean.declared

@@ -27,8 +27,18 @@ from .worlds import TAU, passes_between
 
 
 def flags_declared(setup: Setup, rng, flags: str, declared: int):
-    """The apparatus has the flags `flags` (a key of FLAG_ANGLES), the log is said to have `declared` a turn."""
-    return replace(setup, flags=FLAG_ANGLES[flags], declared=declared), f"{flags} declared as {declared}"
+    """The apparatus has the flags `flags` (a key of FLAG_ANGLES), the log is said to have `declared` a turn.
+
+    Thresholds are those that somebody would choose who believes it: turns seem to last declared/flags as long.
+    """
+    seems = declared / len(FLAG_ANGLES[flags])
+    return replace(
+        setup,
+        flags=FLAG_ANGLES[flags],
+        declared=declared,
+        start_period_s=setup.start_period_s * seems,
+        stop_period_s=setup.stop_period_s * seems,
+    ), f"{flags} declared as {declared}"
 
 
 # ---- the spin itself

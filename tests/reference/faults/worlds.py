@@ -171,6 +171,8 @@ class Wheel:
 
     def _string_angle(self, period_s, first):
         wanted = (TAU / period_s) ** 2 / 2
+        if wanted > first * (1 + 1e-9):
+            raise ValueError("with a string there is no motion faster than the release")
         if wanted >= first * (1 - 1e-12):
             return 0.0
         high = 1.0
