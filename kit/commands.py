@@ -161,7 +161,11 @@ def run_tests(chosen: argparse.Namespace) -> int:
     if chosen.count and not chosen.fuzz:
         chosen.usage_error("--count goes with --fuzz")
     _set_up(chosen, extras=("test",))
-    checks = {"ruff check": ["ruff", "check", "."], "ruff format": ["ruff", "format", "--check", "."]}
+    checks = {
+        "ruff check": ["ruff", "check", "."],
+        "ruff format": ["ruff", "format", "--check", "."],
+        "JavaScript": ["tests.scripts"],
+    }
     if chosen.benchmarks:
         only = [part for name in chosen.only or () for part in ("--only", name)]
         checks = {"benchmarks": ["tests.benchmarks", *only, *(["--json", chosen.json] if chosen.json else [])]}
