@@ -51,25 +51,16 @@ FITS = """() => {
 
 
 @pytest.fixture
-def open_widget(lab_page, make_notebook):
-    """Open a notebook that shows one widget, wait for its plot, and at the end refuse any error on the page."""
-    errors, elsewhere = [], []
+def open_widget(desk):
+    """Open a notebook that shows one widget, and wait for its plot."""
 
     def open_page(source: str):
-        page = lab_page(make_notebook("one.ipynb", source))
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        page.on("request", lambda r: elsewhere.append(r.url) if not is_local(r.url) else None)
+        page = desk.show(source)
         page.wait_for_function(DRAWN)
         page.locator(".kit-box").evaluate("node => node.scrollIntoView()")
         return page
 
-    yield open_page
-    assert errors == []
-    assert elsewhere == []
-
-
-def is_local(url: str) -> bool:
-    return url.startswith(("http://127.0.0.1", "http://localhost", "data:", "blob:", "about:"))
+    return open_page
 
 
 def wait_for_status(page, words: str) -> None:
