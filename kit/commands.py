@@ -22,8 +22,10 @@ __all__ = ["main"]
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
 RULES = ("interpolated", "whole-turns", "law")
-# Two browsers at a time, whatever the machine: pages wait a lot. One that was starved gets a second try.
-BROWSER_TESTS = ["pytest", "tests/browser", "-n", "2", "--dist", "loadfile", "--reruns", "1"]
+# How pytest is told to run: the order, who does what and the closing line are in tests/whole_suite.py.
+PYTEST = ["pytest", "-p", "tests.whole_suite", "--dist", "loadfile", "--durations", "15"]
+COMPUTING_TESTS = ["tests/unit", "tests/published"]
+NOTEBOOKS = ["notebooks", "--nbval-lax", "--nbval-current-env"]
 COMPUTING = ("numpy", "pandas", "scipy")  # what a command without a screen needs
 
 
@@ -155,27 +157,29 @@ def _add_test(commands) -> argparse.ArgumentParser:
 
 
 def run_tests(chosen: argparse.Namespace) -> int:
-    """Linter, formatter, then every test, on all processors; those in a browser last."""
+    """Linters, formatter, then every test, on all processors; those in a browser beside the others."""
     if (chosen.only or chosen.json) and not chosen.benchmarks:
         chosen.usage_error("--only and --json go with --benchmarks")
     if chosen.count and not chosen.fuzz:
         chosen.usage_error("--count goes with --fuzz")
     _set_up(chosen, extras=("test",))
-    checks = {"ruff check": ["ruff", "check", "."], "ruff format": ["ruff", "format", "--check", "."]}
+    checks = {
+        "ruff check": ["ruff", "check", "."],
+        "ruff format": ["ruff", "format", "--check", "."],
+        "JavaScript": ["tests.scripts"],
+    }
     if chosen.benchmarks:
         only = [part for name in chosen.only or () for part in ("--only", name)]
         checks = {"benchmarks": ["tests.benchmarks", *only, *(["--json", chosen.json] if chosen.json else [])]}
     elif chosen.fuzz:
         checks = {"fuzzing": ["tests.fuzz", *([f"--count={chosen.count}"] if chosen.count else [])]}
     elif chosen.browser:
-        checks = {"tests in a browser": BROWSER_TESTS}
+        checks = {"tests in a browser": [*PYTEST, "-n", "2", "tests/browser"]}  # whatever the machine: pages wait a lot
     elif chosen.quick:
-        checks["tests"] = ["pytest", "tests/unit", "tests/published", "-m", "not slow", "-n", "auto"]
+        checks["tests"] = [*PYTEST, "-n", "auto", *COMPUTING_TESTS, "-m", "not slow"]
     else:
-        everywhere = ["-n", "auto", "--dist", "loadfile"]  # the cells of a notebook belong together
-        notebooks = ["notebooks", "--nbval-lax", "--nbval-current-env"]
-        checks["tests"] = ["pytest", "tests/unit", "tests/published", *notebooks, *everywhere]
-        checks["tests in a browser"] = BROWSER_TESTS
+        one_waits = str(1 + (os.cpu_count() or 1))  # for its browser, most of the time
+        checks["tests"] = [*PYTEST, "-n", one_waits, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
     # Small matrix products are several times slower on two threads than on one.
     environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
     failed = []

@@ -164,10 +164,11 @@ class Lab:
                 self.process.wait()
             self._log.close()
 
-    def end_kernels(self) -> None:
-        """End all running kernels; the server stays."""
-        for kernel in json.loads(self._ask("GET", "kernels")):
-            self._ask("DELETE", f"kernels/{kernel['id']}")
+    def end_kernels(self, folder: str = "") -> None:
+        """End the kernels of all notebooks, or of those below a folder of the root; the server stays."""
+        for session in json.loads(self._ask("GET", "sessions")):
+            if not folder or session["path"].startswith(f"{folder}/"):
+                self._ask("DELETE", f"sessions/{session['id']}")
 
     def _ask(self, method: str, what: str) -> bytes:
         request = urllib.request.Request(

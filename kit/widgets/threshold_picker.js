@@ -239,7 +239,7 @@ function render({ model, el }) {
   repairs.hidden = total === 0;
   const fillRepairs = () => { // only when opened: a long log may have thousands
     if (boxes.size) return;
-    for (const i of inOrder.filter((i) => all[i].repairs.length)) {
+    for (const i of inOrder.filter((run) => all[run].repairs.length)) {
       const choices = all[i].repairs.map((r, k) => {
         const box = make("input", { type: "checkbox", onchange: () => {
           const others = model.get("refused_repairs").filter(([a, b]) => a !== i || b !== k);
@@ -348,7 +348,8 @@ function render({ model, el }) {
     return period != null && scale && (period > scale.pMax || period < scale.pMin);
   };
   const showChoices = () => {
-    ruleOf[model.get("rule")] && (ruleOf[model.get("rule")].checked = true);
+    const rule = ruleOf[model.get("rule")];
+    if (rule) rule.checked = true;
     logBox.checked = model.get("log_period");
   };
 

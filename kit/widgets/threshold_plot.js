@@ -67,7 +67,7 @@ const pointAt = (points, share) => {
 };
 
 function drawRun(pen, s, run, counts, width) {
-  const { c, stroke, write, colour, paper } = pen, hue = pen.hue(run), points = placed(s, run.line);
+  const { c, stroke, paper } = pen, hue = pen.hue(run), points = placed(s, run.line);
   if (!points.length) return;
   stroke(points, hue, width, counts ? [] : [5, 4]);
   for (const share of [0.2, 0.55, 0.9]) {

@@ -1,12 +1,20 @@
 """A real Chromium on a real JupyterLab, for tests that no kernel alone can answer.
 
-    def test_something(lab_page):
-        page = lab_page("notebooks/coasting_disc/2_measure.ipynb")
+    def test_something(desk):
+        page = desk.show("from kit.widgets import ...", "...")
         page.get_by_role("button", name="...").click()
 
-`lab_page` opens a notebook from a temporary copy of the project's notebooks and data, runs it to the end, fails
-with the cell's own message if a cell fails, and returns the Playwright page. At the end it fails if the page asked
-for anything outside this machine. What a test enters or saves stays in the copy, and every test gets a fresh one.
+A page of JupyterLab, a kernel and the imports take seconds each, so a test asks for no more than it needs:
+
+- `desk`, for a widget or a notebook that is looked at in many ways: one page and one kernel for all tests of a file.
+  Every test gets the cells run anew; all variables and widgets of the test before are gone. After a test that failed,
+  page and kernel are new too.
+- `lab_page`, for a student's way with reloads, saved files and links: a page, a kernel and a copy of notebooks and data
+  of the test's own.
+
+Both fail with the cell's own message if a cell fails, and at the end of the test if the page asked for anything outside
+this machine. What a test enters or saves stays in the copy. A test that fails gets one more try, since a machine busy
+with other things can starve a page; the report counts it as rerun.
 Without a Chromium these tests are skipped, and say so; with KIT_REQUIRE_BROWSER=1 they fail instead.
 """
 
@@ -17,15 +25,15 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from functools import partial
+from contextlib import ExitStack, contextmanager
+from functools import cached_property, partial
 from pathlib import Path
 
 import pytest
 
 from kit.lab import Lab, free_port
 from kit.launcher import PROJECT
-from tests.browser.in_page import run_to_the_end
+from tests.browser.in_page import as_just_opened, run_to_the_end
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 PLACES = (
@@ -47,6 +55,8 @@ FLAGS = (
 LOCAL = ("http://127.0.0.1:", "http://localhost:", "ws://127.0.0.1:", "ws://localhost:", "data:", "blob:", "about:")
 LAPTOP = (1366, 768)  # the small shared laptop of a school
 
+FAILED = pytest.StashKey[bool]()
+
 NOTEBOOK_IS_OPEN = "path => window.jupyterapp?.shell.currentWidget?.context?.path === path"
 
 
@@ -55,6 +65,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if here in item.path.parents:
             item.add_marker(pytest.mark.browser)
+            item.add_marker(pytest.mark.flaky(reruns=1))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Iterator:
+    report = yield
+    item.stash[FAILED] = report.failed or (report.when != "setup" and item.stash.get(FAILED, False))
+    return report
 
 
 def find_chromium() -> str | None:
@@ -64,9 +82,9 @@ def find_chromium() -> str | None:
     return next((path for path in (*found, *PLACES) if path and Path(path).is_file()), None)
 
 
-@pytest.fixture(scope="session")
-def chromium() -> Iterator:
-    """A running Chromium, as a Playwright context that all tests share, so that JupyterLab is cached."""
+@pytest.fixture(scope="package")
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
+    """A running Chromium, as a Playwright context that all tests share, with JupyterLab cached on the disk."""
     executable = find_chromium()
     if executable is None:
         message = (
@@ -79,15 +97,15 @@ def chromium() -> Iterator:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=executable, args=list(FLAGS))
-        context = browser.new_context()
+        context = playwright.chromium.launch_persistent_context(
+            tmp_path_factory.mktemp("chromium"), executable_path=executable, args=list(FLAGS)
+        )
         context.set_default_timeout(60_000)
-        yield context
+        yield context  # the empty page it begins with stays: without any the browser would end
         context.close()
-        browser.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     """One JupyterLab for all tests, with settings and workspaces of its own: nothing of the user's is touched."""
     home = tmp_path_factory.mktemp("jupyter")
@@ -121,23 +139,132 @@ def make_notebook(lesson_copy: Path) -> Callable[..., str]:
 @pytest.fixture
 def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
     """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), run=True)."""
-    with _pages_of(chromium, lab, lesson_copy) as open_page:
-        yield open_page
+    pages = Pages(chromium, lab, lesson_copy)
+    yield pages.open
+    pages.close()
+    pages.refuse_outside()
+
+
+@pytest.fixture(scope="module")
+def module_desk(chromium, lab: Lab) -> Iterator[Desk]:
+    desk = Desk(chromium, lab)
+    yield desk
+    desk.clear()
+
+
+@pytest.fixture
+def desk(module_desk: Desk, request: pytest.FixtureRequest) -> Iterator[Desk]:
+    """One page for all tests of a file: `desk.show("cell", ...)` or `desk.open("notebooks/x.ipynb")`, run anew.
+
+    An error on the page fails the test.
+    """
+    module_desk.errors.clear()
+    yield module_desk
+    try:
+        assert module_desk.errors == []
+        module_desk.pages.refuse_outside()
+    finally:
+        if request.node.stash.get(FAILED, False) or module_desk.errors:
+            module_desk.clear()
 
 
 @pytest.fixture(scope="module")
 def shared_pages(chromium, lab: Lab) -> Iterator[Callable]:
-    """For tests that look at one page in many ways: `with shared_pages() as (open_page, make_notebook):`.
+    """For pages that are looked at in many ways: `with shared_pages() as (open_page, make_notebook):`.
 
     Both work as `lab_page` and `make_notebook` do. At the end of the block the page is closed and its kernel ended.
     """
 
     @contextmanager
     def visit():
-        with _copy_below(lab) as copy, _pages_of(chromium, lab, copy) as open_page:
-            yield open_page, partial(_write_notebook, copy)
+        with _copy_below(lab) as copy:
+            pages = Pages(chromium, lab, copy)
+            yield pages.open, partial(_write_notebook, copy)
+            pages.close()
+            pages.refuse_outside()
 
     return visit
+
+
+class Pages:
+    """Opened pages of one copy of the notebooks, and what they asked for outside this machine."""
+
+    def __init__(self, chromium, lab: Lab, copy: Path):
+        self._chromium, self._lab, self._copy = chromium, lab, copy
+        self._opened: list = []
+        self._outside: list[str] = []
+
+    def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
+        """Open a notebook in a page of its own, and run it to the end."""
+        path = f"{self._copy.name}/{notebook}"
+        page = self._chromium.new_page()
+        self._opened.append(page)
+        page.on("request", self._look)
+        page.on("websocket", self._look)
+        page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
+        page.goto(f"{self._lab.address(path)}&reset")
+        page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
+        if run:
+            run_to_the_end(page, notebook)
+        return page
+
+    def _look(self, request) -> None:
+        if not request.url.startswith(LOCAL):
+            self._outside.append(request.url)
+
+    def close(self) -> None:
+        """Close all pages."""
+        while self._opened:
+            self._opened.pop().close()
+
+    def refuse_outside(self) -> None:
+        """Fail if a page asked for anything outside this machine since this was asked last."""
+        outside, self._outside = self._outside, []
+        assert not outside, f"asked for something outside this machine: {outside}"
+
+
+class Desk:
+    """One page of JupyterLab, one kernel and one copy of the notebooks, made when first needed."""
+
+    def __init__(self, chromium, lab: Lab):
+        self.errors: list[str] = []
+        self._chromium, self._lab = chromium, lab
+        self._all = ExitStack()
+        self._page, self._notebook = None, ""
+
+    @cached_property
+    def copy(self) -> Path:
+        """The folder of notebooks and data."""
+        return self._all.enter_context(_copy_below(self._lab))
+
+    @cached_property
+    def pages(self) -> Pages:
+        pages = Pages(self._chromium, self._lab, self.copy)
+        self._all.callback(pages.close)
+        return pages
+
+    def show(self, *sources: str):
+        """The page with a notebook of these cells, run anew."""
+        return self.open(_write_notebook(self.copy, "desk.ipynb", *sources))
+
+    def open(self, notebook: str):
+        """The page with this notebook, run anew."""
+        if self._notebook not in ("", notebook):
+            self.clear()
+        if self._page is None:
+            self._page, self._notebook = self.pages.open(notebook, run=False), notebook
+            self._page.on("pageerror", lambda error: self.errors.append(str(error)))
+        else:
+            as_just_opened(self._page, LAPTOP)
+        run_to_the_end(self._page, notebook)
+        return self._page
+
+    def clear(self) -> None:
+        """Close the page and end its kernel: what comes next gets everything new, the copy too."""
+        self._all.close()
+        self._page, self._notebook = None, ""
+        for name in ("copy", "pages"):
+            self.__dict__.pop(name, None)
 
 
 @contextmanager
@@ -147,7 +274,7 @@ def _copy_below(lab: Lab) -> Iterator[Path]:
         if (PROJECT / name).is_dir():
             shutil.copytree(PROJECT / name, copy / name, ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
     yield copy
-    lab.end_kernels()
+    lab.end_kernels(copy.name)
 
 
 def _write_notebook(copy: Path, name: str, *sources: str) -> str:
@@ -159,33 +286,6 @@ def _write_notebook(copy: Path, name: str, *sources: str) -> str:
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(notebook), encoding="utf-8")
     return path.relative_to(copy).as_posix()
-
-
-@contextmanager
-def _pages_of(chromium, lab: Lab, copy: Path) -> Iterator[Callable]:
-    pages, outside = [], []
-
-    def look(request) -> None:
-        if not request.url.startswith(LOCAL):
-            outside.append(request.url)
-
-    def open_page(notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
-        path = f"{copy.name}/{notebook}"
-        page = chromium.new_page()
-        pages.append(page)
-        page.on("request", look)
-        page.on("websocket", look)
-        page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
-        page.goto(f"{lab.address(path)}&reset")
-        page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
-        if run:
-            run_to_the_end(page, notebook)
-        return page
-
-    yield open_page
-    for page in pages:
-        page.close()
-    assert not outside, f"asked for something outside this machine: {outside}"
 
 
 @pytest.fixture

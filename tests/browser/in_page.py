@@ -12,6 +12,21 @@ RUN_TO_THE_END = """async () => {
     await jupyterapp.commands.execute('notebook:run-all-cells');
     return panel.content.model.toJSON().cells;
 }"""
+# What the cells before have made goes, and the notebook is read from its file again.
+AS_JUST_OPENED = """async () => {
+    const panel = jupyterapp.shell.currentWidget;
+    await panel.sessionContext.ready;
+    const { kernel } = panel.sessionContext.session;
+    await kernel.info;
+    const code = "import ipywidgets; ipywidgets.Widget.close_all()\\n%reset -f";
+    await kernel.requestExecute({ code, store_history: false }).done;
+    localStorage.clear();
+    sessionStorage.clear();
+    if (document.body.dataset.jpThemeLight !== 'true')
+        await jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' });
+    jupyterapp.shell.expandLeft();
+    await panel.context.revert();
+}"""
 # a number that changes with what is drawn on a canvas
 INK = """canvas => {
     const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
@@ -31,6 +46,13 @@ def run_to_the_end(page, notebook: str) -> None:
                 pytest.fail(
                     f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
                 )
+
+
+def as_just_opened(page, viewport: tuple[int, int]) -> None:
+    """The notebook on top as if it had just been opened; only its kernel has the modules imported already."""
+    page.emulate_media(reduced_motion="null")
+    page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
+    page.evaluate(AS_JUST_OPENED)
 
 
 def call_in_page(chromium, script: str, function: str, *arguments):

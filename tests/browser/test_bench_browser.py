@@ -48,20 +48,14 @@ TURNING = "() => /^[1-9]/.test(document.querySelector('.bench-readouts strong').
 
 
 @pytest.fixture
-def open_bench(lab_page, make_notebook):
+def open_bench(desk):
     def open_it(apparatus="coasting_disc", last_line="bench"):
-        source = NOTEBOOK.replace("APPARATUS", apparatus).removesuffix("bench\n") + last_line
-        page = lab_page(make_notebook("bench.ipynb", source))
-        page.errors = []
-        page.on("pageerror", lambda error: page.errors.append(str(error)))
+        page = desk.show(NOTEBOOK.replace("APPARATUS", apparatus).removesuffix("bench\n") + last_line)
         page.locator(".bench-stage").wait_for()
         page.locator(".kit-bench").evaluate("node => node.scrollIntoView()")
-        pages.append(page)
         return page
 
-    pages = []
-    yield open_it
-    assert [page.errors for page in pages if page.errors] == []
+    return open_it
 
 
 def readouts(page) -> list[str]:

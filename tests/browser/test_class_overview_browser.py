@@ -23,14 +23,11 @@ def add_hostile(folder):
 
 
 @pytest.fixture
-def page(lab_page, lesson_copy):
-    add_hostile(lesson_copy / "datasets_demo" / "class_handins")
-    page = lab_page("notebooks/teacher/class_overview.ipynb")
-    page.errors = []
-    page.on("pageerror", lambda error: page.errors.append(str(error)))
+def page(desk):
+    add_hostile(desk.copy / "datasets_demo" / "class_handins")
+    page = desk.open("notebooks/teacher/class_overview.ipynb")
     page.locator(".kit-class").evaluate("node => node.scrollIntoView()")
     yield page
-    assert page.errors == []
     assert page.evaluate("window.hacked") is None
 
 

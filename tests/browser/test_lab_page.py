@@ -29,6 +29,23 @@ def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_no
         page.get_by_text(f"passes: {n}", exact=True).wait_for()
 
 
+def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
+    """Page and kernel stay; what is on the page, in the kernel and in the browser's store is as if just opened."""
+    desk.show(BUTTON).get_by_role("button", name="Count a pass").click()
+    page = desk.show(BUTTON)
+    page.get_by_text("none yet", exact=True).wait_for()
+    kernel_says(page, "globals().update(left=1)")
+    page.evaluate("localStorage.left = 1")
+    page.set_viewport_size({"width": 400, "height": 300})
+    assert desk.show("1 + 1") is page
+    assert page.get_by_role("button", name="Count a pass").count() == 0
+    assert page.viewport_size == {"width": 1366, "height": 768}
+    assert page.evaluate("localStorage.left") is None
+    there = "[name in globals() for name in ('left', 'clicks', 'button')]"
+    assert kernel_says(page, there) == "[False, False, False]"
+    assert kernel_says(page, "'ipywidgets' in __import__('sys').modules") == "True"  # the same kernel
+
+
 def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(lab_page, make_notebook):
     imports = "from pathlib import Path\nfrom kit import KitError"
     page = lab_page(
@@ -38,7 +55,8 @@ def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(
     assert page.get_by_text("Would you like to get notified about official Jupyter news?").count() == 0
 
 
-def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook):
-    notebook = make_notebook("failing.ipynb", "1 + 1", "raise ValueError('the gate was not logged')")
-    with pytest.raises(pytest.fail.Exception, match=r"cell 2 failed: ValueError: the gate was not logged"):
-        lab_page(notebook)
+def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook, desk):
+    cells = "1 + 1", "raise ValueError('the gate was not logged')"
+    for show in (lambda: lab_page(make_notebook("failing.ipynb", *cells)), lambda: desk.show(*cells)):
+        with pytest.raises(pytest.fail.Exception, match=r"cell 2 failed: ValueError: the gate was not logged"):
+            show()

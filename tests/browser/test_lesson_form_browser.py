@@ -8,8 +8,8 @@ import pytest
 
 
 @pytest.fixture
-def page(lab_page):
-    page = lab_page("notebooks/teacher/adapt_lesson.ipynb")
+def page(desk):
+    page = desk.open("notebooks/teacher/adapt_lesson.ipynb")
     page.get_by_label("Title", exact=True).wait_for()
     return page
 
@@ -22,7 +22,7 @@ def fill(page, label, text):
     page.keyboard.press("Tab")
 
 
-def test_a_lesson_is_made_by_keyboard_and_its_pages_are_linked(page, lesson_copy):
+def test_a_lesson_is_made_by_keyboard_and_its_pages_are_linked(page, desk):
     form = page.locator(".kit-lesson-form")
     page.get_by_role("button", name="The felt brake").focus()
     page.keyboard.press("Enter")
@@ -39,13 +39,13 @@ def test_a_lesson_is_made_by_keyboard_and_its_pages_are_linked(page, lesson_copy
     page.get_by_role("button", name="Make the lesson").focus()
     page.keyboard.press("Enter")
     page.get_by_text("Not made yet: mend the problems").wait_for()
-    assert not (lesson_copy / "lessons").exists()
+    assert not (desk.copy / "lessons").exists()
     fill(page, "Values", "3, 4, 5, 6, 8")
     form.get_by_text("No problem found. The lesson is ready.").wait_for()  # the page shows another lesson's check too
     page.get_by_role("button", name="Make the lesson").focus()
     page.keyboard.press("Enter")
     page.get_by_role("link", name="The students' first page").wait_for()
-    made = lesson_copy / "lessons" / "my_lesson"
+    made = desk.copy / "lessons" / "my_lesson"
     text = (made / "student" / "my_lesson" / "lesson.toml").read_text("utf-8")
     assert tomllib.loads(text)["title"] == 'Pads & "brakes" <b>'
     assert (made / "teacher" / "teacher_key.toml").is_file()

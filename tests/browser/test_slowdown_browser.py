@@ -33,14 +33,11 @@ SETTLED = "() => document.querySelector('.slow-cards').ariaBusy === 'false'"
 
 
 @pytest.fixture
-def page(lab_page, make_notebook):
-    page = lab_page(make_notebook("slow.ipynb", NOTEBOOK))
-    page.errors = []
-    page.on("pageerror", lambda error: page.errors.append(str(error)))
+def page(desk):
+    page = desk.show(NOTEBOOK)
     page.locator(".kit-slow").evaluate("node => node.scrollIntoView()")
     settle(page)
-    yield page
-    assert page.errors == []
+    return page
 
 
 def settle(page) -> None:
@@ -198,8 +195,8 @@ def test_plots_take_the_colours_of_the_theme_and_the_page_fits_a_narrow_window(p
     assert page.locator(".kit-slow").evaluate("node => node.scrollWidth <= node.clientWidth + 1")
 
 
-def test_the_collapse_and_the_two_routes_are_drawn_and_described(lab_page, make_notebook):
-    page = lab_page(make_notebook("others.ipynb", NOTEBOOK.removesuffix("explorer\n"), OTHERS))
+def test_the_collapse_and_the_two_routes_are_drawn_and_described(desk):
+    page = desk.show(NOTEBOOK.removesuffix("explorer\n"), OTHERS)
     page.locator(".kit-choice").first.scroll_into_view_if_needed()
     page.get_by_text("If the only drag were").first.wait_for(state="attached")
     page.get_by_role("button", name="turns ÷ duration", exact=True).click()

@@ -35,13 +35,10 @@ LISTEN = """() => {
 
 
 @pytest.fixture
-def taps_page(lab_page, make_notebook):
-    page = lab_page(make_notebook("taps.ipynb", TAPS))
-    page.errors = []
-    page.on("pageerror", lambda error: page.errors.append(str(error)))
+def taps_page(desk):
+    page = desk.show(TAPS)
     page.locator(".kit-tap").wait_for()
-    yield page
-    assert page.errors == []
+    return page
 
 
 def button(page, name: str):
@@ -144,10 +141,8 @@ def test_practice_gives_the_persons_own_scatter(taps_page, kernel_says):
     assert kernel_says(page, "tapping.taps_ms") == "[]"  # practice is no run
 
 
-def test_a_live_run_grows_on_the_page_ends_and_is_kept(lab_page, make_notebook, kernel_says):
-    page = lab_page(make_notebook("gate.ipynb", GATE))
-    errors = []
-    page.on("pageerror", lambda error: errors.append(str(error)))
+def test_a_live_run_grows_on_the_page_ends_and_is_kept(desk, kernel_says):
+    page = desk.show(GATE)
     canvas = page.locator(".live-canvas")
     canvas.wait_for()
     page.get_by_text("4", exact=True)
@@ -162,4 +157,3 @@ def test_a_live_run_grows_on_the_page_ends_and_is_kept(lab_page, make_notebook, 
     button(page, "Keep this run").click()
     page.get_by_role("status").filter(has_text="Kept.").wait_for()
     assert kernel_says(page, "len(kept[0][0])") == "40"
-    assert errors == []

@@ -23,14 +23,11 @@ SETTLED = "() => document.querySelector('.kit-picker .pick-scroll').ariaBusy ===
 
 
 @pytest.fixture
-def page(lab_page, make_notebook):
-    page = lab_page(make_notebook("pick.ipynb", NOTEBOOK))
-    page.errors = []
-    page.on("pageerror", lambda error: page.errors.append(str(error)))
+def page(desk):
+    page = desk.show(NOTEBOOK)
     page.locator(".kit-picker").evaluate("node => node.scrollIntoView()")
     settle(page)
-    yield page
-    assert page.errors == []
+    return page
 
 
 def settle(page) -> None:

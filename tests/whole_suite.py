@@ -1,0 +1,57 @@
+"""How the whole suite is run: pytest -p tests.whole_suite -n ... tests/unit tests/browser ...
+
+A test in a browser waits for three other programs most of the time, so one worker goes through all of them, one after
+the other, while the others keep the processors busy with what computes. What takes longest begins first. At the end
+stands one line with what became of all tests.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from xdist.scheduler import LoadScopeScheduling
+
+BROWSER = "tests/browser/"
+
+
+class Streams(LoadScopeScheduling):
+    """A file's tests stay together; those of all files in a browser too, or in two halves where processors are idle."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        if not file.startswith(BROWSER):
+            return file
+        files = {name.partition("::")[0] for name in self.collection}
+        rivals = [name for name in files if not name.startswith(BROWSER)]
+        halves = 1 if rivals and (os.cpu_count() or 1) < 4 else 2
+        return f"{BROWSER}{sorted(files - set(rivals)).index(file) % halves}"
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log) -> Streams:
+    config.option.loadscopereorder = False  # in the order below
+    return Streams(config, log)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    tests_in = Counter(item.path for item in items)
+
+    def turn(item: pytest.Item) -> tuple[int, int, str]:
+        stages = "browser" in Path(item.path).parts, item.path in slow, item.path.suffix == ".ipynb", True
+        return stages.index(True), -tests_in[item.path], str(item.path)
+
+    items.sort(key=turn)
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    if reporter is None or hasattr(config, "workerinput"):
+        return
+    passed, failed, error, skipped, expected = (
+        len(reporter.stats.get(outcome, ())) for outcome in ("passed", "failed", "error", "skipped", "xfailed")
+    )
+    print(f"{passed} passed, {failed + error} failed, {skipped + expected} skipped", flush=True)
