@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run, coasting_start, counted_passes
-from .drag import LAWS, DragLaw, law_terms
+from .drag import LAWS, TURN, DragLaw, law_terms
 
 __all__ = [
     "Between",
@@ -37,8 +37,6 @@ __all__ = [
     "one_turn_speed",
     "sensitivities",
 ]
-
-TURN = 2 * np.pi
 
 
 def flag_columns(turned: np.ndarray, flags: int) -> list[np.ndarray]:

@@ -20,8 +20,8 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
-from .drag import LAWS, DragLaw, law_terms
-from .drag_fit import TURN, DragFit, fit_run
+from .drag import LAWS, TURN, DragLaw, law_terms
+from .drag_fit import DragFit, fit_run
 
 __all__ = ["Intercept", "JointDrag", "joint_fit"]
 

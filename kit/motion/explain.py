@@ -17,8 +17,8 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import counting, t_factor
 from ..stats.trend import fit_trend
-from .drag import LAWS, DragLaw
-from .drag_fit import TURN, DragFit, coasting_passes, fit_run
+from .drag import LAWS, TURN, DragLaw
+from .drag_fit import DragFit, coasting_passes, fit_run
 from .drag_joint import JointDrag
 from .speed import SpeedCurve
 

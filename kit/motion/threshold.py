@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run
-from .drag_fit import TURN, DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
+from .drag import TURN
+from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
 from .speed import SpeedCurve, speed_curves
 
 __all__ = [
@@ -374,7 +375,7 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
         return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
     notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
     if stop_period_s is None:
-        last_period_s = 2 * np.pi / float(fit.speed(last_s))
+        last_period_s = TURN / float(fit.speed(last_s))
         found = fit.between(start_period_s, last_period_s)
         stop_s, found = (
             last_s,
@@ -402,7 +403,7 @@ def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
     try:
         times_s, angles_rad = coasting_passes(run)
         fit = fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn)
-        if fit.timing_sd_s < _SUSPECT_SCATTER * 2 * np.pi / fit.start_speed:
+        if fit.timing_sd_s < _SUSPECT_SCATTER * TURN / fit.start_speed:
             return fit, ()
         miscounts = find_miscounts(times_s, angles_rad, run.flags_per_turn)
         angles_rad = recounted(angles_rad, miscounts, run.flags_per_turn)

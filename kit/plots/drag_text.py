@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..motion.drag import law_terms
-from ..motion.drag_fit import TURN, DragFit
+from ..motion.drag import TURN, law_terms
+from ..motion.drag_fit import DragFit
 from ..motion.drag_joint import JointDrag
 from ..motion.explain import RatioTest, collapsed_at, same_number
 from ..wording import DASH, case_of, count_of, interval, join_words, name_of, number, percent, plus_minus, rounded_by

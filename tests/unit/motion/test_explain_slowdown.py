@@ -6,8 +6,8 @@ import pytest
 
 from kit.errors import KitError
 from kit.logs.run import Run
-from kit.motion.drag import DragLaw
-from kit.motion.drag_fit import TURN, fit_drag
+from kit.motion.drag import TURN, DragLaw
+from kit.motion.drag_fit import fit_drag
 from kit.motion.drag_joint import joint_fit
 from kit.motion.explain import (
     at_nothing_added,
