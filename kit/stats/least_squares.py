@@ -119,7 +119,7 @@ def best_fit(model: Model, means: Means, near: np.ndarray | None = None) -> Fit:
     ends = by_ends(model, means.x, means.log)
     search, start = (ends.model, ends.from_natural(start)) if ends else (model, start)
     if near is not None:
-        start = _shared_step(search, means, start, low, high)
+        start = _shared_step(search, means, start, low, high, means.log and ends is None)
     if len(row) > 2 * rows:  # many valleys: go on with those that are lowest after a few steps
         start, ss, _ = polish(search, means.take(row), start, low, high, most_steps=20)
         order = np.lexsort((ss, row))
@@ -138,11 +138,11 @@ def best_fit(model: Model, means: Means, near: np.ndarray | None = None) -> Fit:
     return Fit(theta[:, best], ss[best], settled[best], at_end)
 
 
-def _shared_step(model, means, start, low, high):
+def _shared_step(model, means, start, low, high, by_factors):
     """One Gauss-Newton step for all data sets: as they begin at one curve, their steps are one matrix product.
 
-    Heights go by factors on the log scale, where a curve without a constant is then at its best already. Data sets
-    that lie no better than before, or have weights of their own, stay where they were.
+    Heights go by factors on the log scale (`by_factors`), where a curve without a constant is then at its best
+    already. Data sets that lie no better than before, or have weights of their own, stay where they were.
     """
     if len(means.weight) > 1 or np.any(means.weight == 0):
         return start
@@ -153,7 +153,7 @@ def _shared_step(model, means, start, low, high):
     if not np.all(np.isfinite(jacobian)) or np.any(size == 0):
         return start
     step = (np.linalg.pinv(jacobian / size) / size[:, None]) @ ((means.y - curve) * root).T  # (parameters, R)
-    moved, by_factor = start + step, means.log & model.heights
+    moved, by_factor = start + step, model.is_height & by_factors
     with np.errstate(all="ignore"):  # a step too far is not better
         moved[by_factor] = start[by_factor] * np.exp(step[by_factor] / start[by_factor])
     if model.shape_index is not None:
@@ -193,7 +193,7 @@ def _starts(model, means):
     column = peak * shapes.shape[2] + best_curve[row, peak]
     theta, factor = flat[:, column], factor[row, column]
     shift = y_mean[row, 0] - np.broadcast_to(curve_mean, cross.shape)[row, column] * (1 if means.log else factor)
-    theta[model.heights] *= np.exp(shift) if means.log else factor
+    theta[model.is_height] *= np.exp(shift) if means.log else factor
     if model.offset and not means.log:
         theta[model.parameters.index(model.offset)] += shift
     return row, theta
@@ -246,8 +246,9 @@ def polish(model, means, theta, low, high, held=None, most_steps=120, tolerance=
             step *= np.where(over, ahead / np.where(over, step[shape], 1), 1)
         trial = at + step
         if model.steep:  # A·x^p = const is a bent valley in A and p, a straight one in ln A and p
+            height = model.parameters.index(model.heights[0])
             with np.errstate(all="ignore"):
-                trial[0] = at[0] * np.exp(np.clip(np.nan_to_num(step[0] / at[0]), -5, 5))
+                trial[height] = at[height] * np.exp(np.clip(np.nan_to_num(step[height] / at[height]), -5, 5))
         if shape is not None:
             trial[shape] = np.clip(trial[shape], low[active], high[active])
         trial_ss = _sum_of_squares(model, part, trial, in_use)

@@ -385,14 +385,10 @@ def _bound(model: Model, x, fit: Fit) -> tuple[bool, str]:
     """Whether the best curve lies at an end of what the model can do, and what to say then."""
     end, shape = int(fit.at_end[0]), model.shape_index
     note = ""
-    if end and model.name == "shifted inverse":
-        note = (
-            "x0 ran off to very large values: these data ask for a level line, or for one that rises."
-            if end > 0
-            else "x0 ran up to the pole: the curve shoots up at the smallest x and says nothing about the rest."
-        )
+    if end and model.at_ends:
+        note = model.at_ends[end > 0]
     elif end:
-        note = f"{model.parameters[shape]} ran to its limit: the best curve is a step at one end of the data."
+        note = f"{model.shape[0]} ran to its limit: the best curve is a step at one end of the data."
     elif model.name == "power law plus constant" and _is_logarithm(x, fit.theta[shape, 0]):
         note = "p came out so near 0 that A and C run away: the curve is a constant plus a logarithm of x."
     elif not fit.settled[0]:
@@ -431,11 +427,13 @@ def _intervals(model: Model, means: Means, fit: Fit, half_width, rise: float) ->
     if model.is_linear(means.log) and np.all(np.isfinite(half_width)):  # the profile is a parabola: no search
         low, high = theta - half_width, theta + half_width
         if means.log:  # of ln A
-            low[0], high[0] = theta[0] * np.exp(np.array([-1, 1]) * half_width[0] / theta[0])
+            a = model.parameters.index(model.heights[0])
+            low[a], high[a] = theta[a] * np.exp(np.array([-1, 1]) * half_width[a] / theta[a])
         return low, high
     low, high = profile(model, means, fit, half_width[:, None], np.array([rise]))
-    if model.name == "shifted inverse":  # x + x0 stays above 0
-        low[1] = np.maximum(low[1], -means.x[0])
+    if model.shape_floor is not None:  # the curve has a value at every condition
+        shape = model.shape_index
+        low[shape] = np.maximum(low[shape], np.max(model.shape_floor(means.x)))
     return low[:, 0], high[:, 0]
 
 

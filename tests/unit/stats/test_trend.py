@@ -98,7 +98,7 @@ def test_profile_intervals_are_those_of_lmfit(name, errors):
 def test_scaling_y_scales_the_heights_only(model, errors, factor):
     y = simulated("shifted inverse")
     one, other = (fit_trend(X, scale * y, model.name, errors=errors) for scale in (1.0, factor))
-    for name, scales in zip(model.parameters, model.heights, strict=True):
+    for name, scales in zip(model.parameters, model.is_height, strict=True):
         for part in ("value", "se", "low", "high"):
             expected = getattr(one.parameters[name], part) * (factor if scales else 1)
             assert getattr(other.parameters[name], part) == pytest.approx(expected, rel=1e-6, nan_ok=True)
