@@ -192,7 +192,7 @@ def _fit(counted: pd.DataFrame, x: str, quantity: str) -> tuple[list[Trend], str
 
 def _trend(trend: Trend) -> dict:
     parameters = {
-        name: {key: _plain(getattr(p, key)) for key in ("value", "se", "low", "high")}
+        name: {"value": _plain(p.value), "se": _plain(p.u), "low": _plain(p.low), "high": _plain(p.high)}
         for name, p in trend.parameters.items()
     }
     return {

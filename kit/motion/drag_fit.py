@@ -22,6 +22,8 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run, coasting_start, counted_passes
+from ..stats.averages import t_factor
+from ..stats.least_squares import aicc, evidence_weights
 from .drag import LAWS, TURN, DragLaw, law_terms
 
 __all__ = [
@@ -216,9 +218,7 @@ class DragFit:
         both: it covers at least as often as it says. (The likelihood within the bounds alone would cover
         drag ∝ speed in 87 % instead of 95 % of runs in which nothing else drags.)
         """
-        from scipy.special import stdtrit
-
-        factor = stdtrit(self.dof, (1 + confidence) / 2)
+        factor = t_factor(self.dof, confidence)
         unbounded = np.linalg.lstsq(*self.profile)[0]
         found = {}
         for name, free in zip(self.terms, unbounded, strict=True):
@@ -276,8 +276,8 @@ def fit_drags(times_s: ArrayLike, angles_rad: ArrayLike, flags_per_turn: int = 1
     """
     fits = _fit_laws(times_s, angles_rad, list(LAWS), flags_per_turn)
     fits.sort(key=lambda fit: fit.aicc)
-    evidence = np.exp([(fits[0].aicc - fit.aicc) / 2 for fit in fits])
-    return [replace(fit, weight=float(w)) for fit, w in zip(fits, evidence / evidence.sum(), strict=True)]
+    weights = evidence_weights([fit.aicc for fit in fits])
+    return [replace(fit, weight=float(weight)) for fit, weight in zip(fits, weights, strict=True)]
 
 
 def fit_run(
@@ -464,12 +464,10 @@ class _Passes:
         )
 
     def _aicc(self, squares: float, parameters: int) -> float:
-        """AICc for normal noise of unknown variance (Hurvich & Tsai, 1989); the variance is a parameter too."""
-        n, k = len(self.times), parameters + 1
-        if n - k - 1 <= 0:
-            return np.inf
+        """AICc for normal noise of unknown variance; the variance is a parameter too."""
+        n = len(self.times)
         rounding = n * np.spacing(np.abs(self.times).max()) ** 2  # smaller sums of squares mean nothing
-        return n * np.log(max(squares, rounding) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+        return aicc(n * np.log(max(squares, rounding) / n), parameters + 1, n)
 
 
 def _law(indices, values) -> DragLaw:

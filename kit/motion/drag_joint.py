@@ -20,6 +20,8 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
+from ..stats.averages import t_factor
+from ..stats.least_squares import aicc, evidence_weights
 from .drag import LAWS, TURN, DragLaw, law_terms
 from .drag_fit import DragFit, fit_run
 
@@ -76,7 +78,7 @@ class JointDrag:
         place = _position(self.lines, coefficient)
         zero, slope = self._values()[2 * place : 2 * place + 2]
         block = self.covariance[2 * place : 2 * place + 2, 2 * place : 2 * place + 2]
-        return _ratio(zero, slope, block, _t(self.dof))
+        return _ratio(zero, slope, block, t_factor(self.dof))
 
     def trend_x0(self, start_period_s: float, stop_period_s: float) -> dict[str, Intercept]:
         """Return the x₀ that a shifted inverse A/(x + x₀) would find in durations and in turns that the lines give.
@@ -104,7 +106,7 @@ class JointDrag:
             step = 1e-3 * size * np.eye(len(values))[k]
             gradient.append((both(values + step) - at) / (1e-3 * size))
         us = np.sqrt(np.einsum("ik,ij,jk->k", gradient, self.covariance, gradient))
-        half = _t(self.dof) * us
+        half = t_factor(self.dof) * us
         found = [Intercept(*map(float, (v, u, max(v - h, 0), v + h))) for v, u, h in zip(at, us, half, strict=True)]
         return {"duration_s": found[0], "turns": found[1]}
 
@@ -148,11 +150,10 @@ def joint_fit(
     candidates = {name: _Lines(fits, conditions, jitter, law_terms(name)) for name in names}
     laws = pd.DataFrame({"law": list(candidates), "aicc": [lines.aicc for lines in candidates.values()]})
     laws = laws.sort_values("aicc", ignore_index=True)
-    evidence = np.exp((laws["aicc"].iloc[0] - laws["aicc"]) / 2)
-    laws["weight"] = evidence / evidence.sum()
+    laws["weight"] = evidence_weights(laws["aicc"])
     name = laws["law"].iloc[0]
     best, terms = candidates[name], law_terms(name)
-    values, se = best.solution.reshape(-1, 2), np.sqrt(np.diag(best.covariance)).reshape(-1, 2)
+    values, us = best.solution.reshape(-1, 2), np.sqrt(np.diag(best.covariance)).reshape(-1, 2)
     return JointDrag(
         x=x,
         law=name,
@@ -160,9 +161,9 @@ def joint_fit(
             {
                 "coefficient": list(terms),
                 "at_zero": values[:, 0],
-                "at_zero_u": se[:, 0],
+                "at_zero_u": us[:, 0],
                 "slope": values[:, 1],
-                "slope_u": se[:, 1],
+                "slope_u": us[:, 1],
                 "unit": [{"a": "rad/s²", "b": "1/s", "c": "1/rad"}[term] for term in terms],
             }
         ),
@@ -283,8 +284,7 @@ class _Lines:
         design, _ = self._whitened(eigenvalues, rotation)
         inverse = np.linalg.pinv(np.linalg.qr(design, mode="r"))
         self.covariance = inverse @ inverse.T
-        k, n = count + 1, self.target.size
-        self.aicc = self.deviance + 2 * k + (2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else np.inf)
+        self.aicc = aicc(self.deviance, count + 1, self.target.size)
 
 
 def _law_on_lines(terms: str, values: np.ndarray, condition: float) -> DragLaw:
@@ -297,12 +297,6 @@ def _position(lines: pd.DataFrame, coefficient: str) -> int:
     if coefficient not in known:
         raise KitError("The law has no such coefficient", found=coefficient, fix=f"use one of: {', '.join(known)}")
     return known.index(coefficient)
-
-
-def _t(dof: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, 0.975))
 
 
 def _ratio(zero, slope, covariance, factor) -> Intercept:

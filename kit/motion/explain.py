@@ -15,7 +15,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..stats.averages import counting, t_factor
+from ..stats.averages import NORMAL_FACTOR, counting, t_factor
 from ..stats.trend import fit_trend
 from .drag import LAWS, TURN, DragLaw
 from .drag_fit import DragFit, coasting_passes, fit_run
@@ -23,7 +23,6 @@ from .drag_joint import JointDrag
 from .speed import SpeedCurve
 
 __all__ = [
-    "ROUTES",
     "RatioTest",
     "at_nothing_added",
     "beyond_last_pass",
@@ -341,9 +340,6 @@ def _same_kind(x, p_same, p_trend, means, towards) -> str:
 
 # --- What the pages on slowing down show, as tables: two routes to one number, and the way from the last pass to rest.
 
-#: Three answers to "how much of what was added would drag like the apparatus alone?"
-ROUTES = ("trend", "drag fits", "one kind alone")
-
 DRAWS = 200  # laws drawn about a fitted one: enough for a band on the screen
 
 CRAWL = 0.03  # a law that never comes to rest is shown down to this share of the last speed
@@ -374,7 +370,7 @@ def routes(results: pd.DataFrame, joint: JointDrag, start_period_s: float, stop_
     found = []
     for quantity in ("duration_s", "turns"):
         x0 = fit_trend(rows[x], rows[quantity], "shifted inverse").parameters["x0"]
-        found.append((quantity, "trend", x0.value, x0.se, x0.low, x0.high))
+        found.append((quantity, "trend", x0.value, x0.u, x0.low, x0.high))
         found.append((quantity, "drag fits", *by_fits[quantity]))
     found.append(("", "one kind alone", *joint.n0()))
     return pd.DataFrame(found, columns=["quantity", "route", "value", "u", "low", "high"])
@@ -450,10 +446,8 @@ def beyond_last_pass(fit: DragFit, points: int = 60, seed: int = 0) -> pd.DataFr
     to rest; for a law that never comes to rest, to 3 % of the speed at the last pass. low and high hold 95 % of the
     speeds of laws drawn from the fit's covariance (normal, widened by Student's factor, no coefficient below 0).
     """
-    from scipy.special import stdtrit
-
     elapsed = fit.times_s[-1] - fit.times_s[0]
-    rest, factor = fit.time_to_rest(), stdtrit(fit.dof, 0.975)
+    rest, factor = fit.time_to_rest(), t_factor(fit.dof)
     if np.isfinite(rest.time_s):
         length = rest.time_s + factor * rest.time_u_s
     else:
@@ -463,7 +457,7 @@ def beyond_last_pass(fit: DragFit, points: int = 60, seed: int = 0) -> pd.DataFr
     names = ("start_speed", *fit.terms)
     at = [fit.parameters.index(name) for name in names]
     mean = np.array([fit.start_speed, *(getattr(fit.law, term) for term in fit.terms)])
-    spread = fit.covariance[np.ix_(at, at)] * (factor / 1.959964) ** 2
+    spread = fit.covariance[np.ix_(at, at)] * (factor / NORMAL_FACTOR) ** 2
     drawn = np.random.default_rng(seed).multivariate_normal(mean, spread, DRAWS, method="eigh").clip(0)
     speeds = [DragLaw(**dict(zip(fit.terms, row[1:], strict=True))).speed_at(elapsed + after, row[0]) for row in drawn]
     low, high = np.quantile(speeds, [0.025, 0.975], axis=0)

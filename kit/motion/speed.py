@@ -11,16 +11,21 @@ disc cannot speed up. The next richer curve is kept as well: how far its answer 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import log1p
+from typing import TypeVar
 
 import numpy as np
 
 from ..logs.run import Run, coasting_start, counted_passes
+from ..stats.averages import NORMAL_FACTOR, t_factor
+from ..stats.least_squares import aicc
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
+
+T = TypeVar("T")
 
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
@@ -144,6 +149,13 @@ class SpeedCurve:
     flag_offsets_turns: tuple[float, ...] = (0.0,)
     _best: _Spline | None = None
     _richer: _Spline | None = None
+    _kept: dict = field(default_factory=dict, init=False, repr=False)
+
+    def once(self, work: Callable[[Run], T]) -> T:
+        """What `work` makes of this curve's run: worked out when first asked for, then kept with the curve."""
+        if work not in self._kept:
+            self._kept[work] = work(self.run)
+        return self._kept[work]
 
     @property
     def usable(self) -> bool:
@@ -322,7 +334,6 @@ def _searchable(fit: _Spline) -> _Spline:
 def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     """Weighted least squares of angle on time; None where the passes do not determine the curve."""
     from scipy.interpolate import BSpline
-    from scipy.special import stdtrit
 
     angle, weight, flags = data.angle, data.weight_s, data.flags
     start, end = data.times_s[0], data.times_s[-1]
@@ -343,7 +354,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     rss = float(np.sum((design @ solution - angle * weight) ** 2))
     rss = max(rss, n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
     root = np.linalg.inv(r)
-    few = float(stdtrit(n - m, 0.975)) / 1.959964
+    few = t_factor(n - m) / NORMAL_FACTOR
     main = slice(0, degree + 1 + knots)
     covariance = (root @ root.T)[main, main] * rss / (n - m) * few**2
     offsets = np.zeros(flags)
@@ -356,7 +367,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
         offsets=offsets,
         covariance=covariance,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
-        aicc=n * np.log(rss / n) + 2 * (m + 1) * n / (n - m - 2),
+        aicc=aicc(n * np.log(rss / n), m + 1, n),
     )
     s, first, _ = shell._stretched(data.times_s)
     return replace(spline, speed=BSpline(grid, spline.coefficients, degree)(s, 1) * first)

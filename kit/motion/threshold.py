@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -16,13 +15,17 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run
+from ..stats.averages import COUNTED
 from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
 from .speed import SpeedCurve, speed_curves
 
 __all__ = [
+    "ALREADY_SLOWER",
+    "COUNTED",
+    "NEVER_SLOW_ENOUGH",
     "RULES",
-    "STATUSES",
+    "TOO_FEW_PASSES",
     "Miscount",
     "common_start",
     "common_stop",
@@ -136,15 +139,11 @@ def _odd_gaps(times, angles) -> list[tuple[int, int]]:
 
 # --- Where counting starts and stops: duration and turns of every run between two agreed turn periods.
 
-COUNTED = "counted"
-
 ALREADY_SLOWER = "already slower than the threshold"
 
 NEVER_SLOW_ENOUGH = "never slow enough"
 
 TOO_FEW_PASSES = "too few passes"
-
-STATUSES = (COUNTED, ALREADY_SLOWER, NEVER_SLOW_ENOUGH, TOO_FEW_PASSES)
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 
@@ -362,9 +361,7 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
     rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
     """
-    if curve not in _LAW_FITS:
-        _LAW_FITS[curve] = _law_fit(curve.run)
-    fit, miscounts = _LAW_FITS[curve]
+    fit, miscounts = curve.once(_law_fit)
     if fit is None:
         return {"status": TOO_FEW_PASSES}
     start_s, start_turns = fit.crossing(start_period_s)
@@ -400,6 +397,7 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
 
 
 def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
+    """The fit and the miscounts; they do not depend on the thresholds."""
     try:
         times_s, angles_rad = coasting_passes(run)
         fit = fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn)
@@ -410,10 +408,6 @@ def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
         return fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn), miscounts
     except KitError:
         return None, ()
-
-
-#: A curve's fit does not depend on the thresholds: it is made once, however often a threshold moves.
-_LAW_FITS: WeakKeyDictionary[SpeedCurve, tuple[DragFit | None, tuple[Miscount, ...]]] = WeakKeyDictionary()
 
 
 def _disagreement(by_law, by_curve) -> list[str]:

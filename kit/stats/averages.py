@@ -36,6 +36,8 @@ __all__ = [
 
 COUNTED = "counted"
 
+NORMAL_FACTOR = 1.959964  # Student's factor for 95 % and any number of degrees of freedom
+
 
 def t_factor(dof: float, confidence: float = 0.95) -> float:
     """Student's two-sided factor for `dof` degrees of freedom (GUM Table G.2): 4.30 for three trials at 95 %."""
@@ -241,7 +243,7 @@ def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float]
         s["low"],
         s["high"],
         s["sd"],
-        (float(s["mean"] - 1.959964 * s["sd"]), float(s["mean"] + 1.959964 * s["sd"])),
+        (float(s["mean"] - NORMAL_FACTOR * s["sd"]), float(s["mean"] + NORMAL_FACTOR * s["sd"])),
         (float(s["mean"] - reach), float(s["mean"] + reach)),
         f"Mean difference {s['mean']:+.3g} {unit} (95 % interval {s['low']:+.3g} to {s['high']:+.3g}). {verdict}",
     )

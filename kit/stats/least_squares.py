@@ -16,13 +16,23 @@ Arrays of parameters are (parameters, R), arrays of data (R, m).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from .trend_models import Model, by_ends
 
-__all__ = ["Fit", "Means", "best_fit", "condition_means", "linearise", "profile"]
+__all__ = [
+    "Fit",
+    "Means",
+    "aicc",
+    "best_fit",
+    "condition_means",
+    "evidence_weights",
+    "linearise",
+    "profile",
+]
 
 PROFILE_GAP = 1e-6  # see Model.regions
 SETTLED = 1e-22  # a step that can lower the sum of squares by this fraction only is the last one
@@ -428,3 +438,30 @@ class _Profile:
             narrow = np.abs(outside[left] - inside[left]) <= 1e-13 * np.abs(value)
             left = left[(np.abs(f) > 1e-10) & ~narrow]
         return limit
+
+
+# --- how well a curve does for its number of parameters ----------------------------------------------------
+
+
+def aicc(deviance: float, parameters: int, n: int) -> float:
+    """Akaike's criterion for few data: -2 ln L + 2k + 2k(k+1)/(n-k-1) (Hurvich & Tsai 1989, Biometrika 76, 297).
+
+    deviance : -2 ln L, for normal scatter of unknown size n·ln(sum of squares / n) and a constant.
+    parameters : k, a fitted scatter counted too. Infinite where n data are too few for it.
+    """
+    if n - parameters - 1 <= 0:
+        return float("inf")
+    return float(deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1))
+
+
+def evidence_weights(criteria: Sequence[float]) -> np.ndarray:
+    """Share of the evidence of each of several models, from their AICc: exp(-Δ/2) over the sum of all.
+
+    Burnham & Anderson 2002, Model Selection and Multimodel Inference, 2.9. All zero where no AICc is finite.
+    """
+    values = np.asarray(criteria, dtype=float)
+    best = values.min(initial=np.inf)
+    if best == np.inf:
+        return np.zeros(len(values))
+    weights = np.exp(-np.where(values == best, 0.0, values - best) / 2)
+    return weights / weights.sum()

@@ -235,12 +235,10 @@ def detectable_difference(scatter: float, trials: int, conditions: int = 1, powe
     normal approximation with Student's t: (t + t_power)·σ·√(2/(trials·conditions)). Infinite if there is no trial to
     spare.
     """
-    from scipy.special import stdtrit
-
     dof = conditions * (2 * trials - 1) - 1
     if dof < 1:
         return float("inf")
-    return (t_factor(dof) + float(stdtrit(dof, power))) * scatter * sqrt(2 / (trials * conditions))
+    return (t_factor(dof) + t_factor(dof, 2 * power - 1)) * scatter * sqrt(2 / (trials * conditions))
 
 
 def trials_for(

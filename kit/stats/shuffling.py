@@ -63,12 +63,6 @@ class Shuffled:
         return int(np.count_nonzero(np.abs(self.worlds) >= abs(self.measured) - self._tie))
 
     @property
-    def at_least_one_sided(self) -> int:
-        """How many worlds are at least as far out on the measured side alone."""
-        sign = 1.0 if self.measured >= 0 else -1.0
-        return int(np.count_nonzero(sign * self.worlds >= abs(self.measured) - self._tie))
-
-    @property
     def p_value(self) -> float:
         """Two-sided: k/N when every arrangement was worked out, else (k + 1)/(N + 1) (Phipson & Smyth 2010)."""
         return self._share(self.at_least)
@@ -223,11 +217,9 @@ def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
 
 def ranks(values) -> list[np.ndarray]:
     """Ranks from 1 within each condition, equal values sharing their mean rank."""
-    found = []
-    for part in values:
-        _, place, count = np.unique(part, return_inverse=True, return_counts=True)
-        found.append((np.cumsum(count) - (count - 1) / 2)[place])
-    return found
+    from scipy.stats import rankdata
+
+    return [rankdata(part) for part in values]
 
 
 def common_effect(scores, values, unit: str, seed: int) -> Effect:

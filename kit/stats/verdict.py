@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import KitError
+from .averages import t_factor
 from .least_squares import best_fit, condition_means, linearise
-from .trend import CONFIDENCE, Parameter, Trend, above_zero, fit_trend, numbers
+from .trend import CONFIDENCE, above_zero, fit_trend, numbers
 from .trend_models import get_model
+from .trend_result import Parameter, Trend
 
 __all__ = [
     "LogLogLine",
@@ -264,7 +266,7 @@ def log_log_line(x, y) -> LogLogLine:
     a, p = trend.parameters["A"], trend.parameters["p"]
     factor = float(np.exp(trend.scatter**2 / 2))
     with np.errstate(all="ignore"):
-        intercept = Parameter(*np.log([a.value]).tolist(), a.se / a.value, *np.log([a.low, a.high]).tolist())
+        intercept = Parameter(*np.log([a.value]).tolist(), a.u / a.value, *np.log([a.low, a.high]).tolist())
     return LogLogLine(
         slope=p,
         intercept=intercept,
@@ -309,7 +311,7 @@ def same_shape(x, duration_s, turns) -> SameShape:
       nothing found, interval wider than ±10 %              "cannot tell"
     The change is that of the line over the range of x; where only F finds something, that between the averages.
     """
-    from scipy.special import fdtrc, stdtrit
+    from scipy.special import fdtrc
 
     x, duration_s, turns = numbers(x, "x"), numbers(duration_s, "duration_s"), numbers(turns, "turns")
     if not len(x) == len(duration_s) == len(turns):
@@ -319,12 +321,12 @@ def same_shape(x, duration_s, turns) -> SameShape:
     for values, name in ((duration_s, "duration_s"), (turns, "turns")):
         above_zero(values, name, "Set the run aside with a reason")
     ratio, n = np.log(turns / duration_s), len(x)
-    factor = float(stdtrit(n - 2, (1 + CONFIDENCE) / 2))
+    factor = t_factor(n - 2, CONFIDENCE)
     slope = _slope(x, ratio, factor)
     span = float(np.ptp(x))
     change = Parameter(
         float(np.expm1(slope.value * span)),
-        float(np.exp(slope.value * span) * slope.se * span),
+        float(np.exp(slope.value * span) * slope.u * span),
         float(np.expm1(slope.low * span)),
         float(np.expm1(slope.high * span)),
     )
@@ -359,8 +361,8 @@ def _slope(x, z, factor: float) -> Parameter:
     across = x - x.mean()
     value = float(across @ z / (across @ across))
     residuals = z - z.mean() - value * across
-    se = float(np.sqrt(residuals @ residuals / (len(x) - 2) / (across @ across)))
-    return Parameter(value, se, value - factor * se, value + factor * se)
+    u = float(np.sqrt(residuals @ residuals / (len(x) - 2) / (across @ across)))
+    return Parameter(value, u, value - factor * u, value + factor * u)
 
 
 def _x0_difference(x, duration_s, turns, factor: float) -> Parameter | None:
@@ -376,8 +378,8 @@ def _x0_difference(x, duration_s, turns, factor: float) -> Parameter | None:
     scatter = residuals @ residuals.T / (len(x) - 2)
     signs = np.array([-1.0, 1.0])
     variance = np.sum(np.outer(signs, signs) * scatter * (weights @ weights.T))
-    value, se = float(fit.theta[1, 1] - fit.theta[1, 0]), float(np.sqrt(max(variance, 0.0)))
-    return Parameter(value, se, value - factor * se, value + factor * se)
+    value, u = float(fit.theta[1, 1] - fit.theta[1, 0]), float(np.sqrt(max(variance, 0.0)))
+    return Parameter(value, u, value - factor * u, value + factor * u)
 
 
 def _shape_sentence(words: str, x, change: Parameter, size: float, steady: bool) -> str:

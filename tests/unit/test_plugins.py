@@ -182,7 +182,7 @@ def test_an_added_model_is_fitted_where_it_is_named(example):
     assert best.equation().endswith("/ x^0.5")
     assert "inverse root" not in [trend.model for trend in fit_trends(x, y)]
     table = trends.table()
-    assert list(table.columns) == ["model", "parameter", "value", "se", "low", "high", "aicc", "weight"]
+    assert list(table.columns) == ["model", "parameter", "value", "u", "low", "high", "aicc", "weight"]
     assert table.loc[table["model"] == "inverse root", "value"].item() == best.parameters["A"].value
     assert len(table) == 4
 

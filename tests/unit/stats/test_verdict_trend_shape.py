@@ -24,9 +24,9 @@ def test_line_through_logs_is_linregress():
     duration, _ = runs()
     line, expected = log_log_line(X, duration), stats.linregress(np.log(X), np.log(duration))
     assert line.slope.value == pytest.approx(expected.slope)
-    assert line.slope.se == pytest.approx(expected.stderr)
+    assert line.slope.u == pytest.approx(expected.stderr)
     assert line.intercept.value == pytest.approx(expected.intercept)
-    assert line.intercept.se == pytest.approx(expected.intercept_stderr)
+    assert line.intercept.u == pytest.approx(expected.intercept_stderr)
     t = stats.t.ppf(0.975, 16)
     assert line.slope.high == pytest.approx(expected.slope + t * expected.stderr)
     assert line.intercept.low == pytest.approx(expected.intercept - t * expected.intercept_stderr)
@@ -71,7 +71,7 @@ def test_figures_of_the_ratio_test():
     ratio = np.log(turns / duration)
     line = stats.linregress(X, ratio)
     assert found.slope.value == pytest.approx(line.slope)
-    assert found.slope.se == pytest.approx(line.stderr)
+    assert found.slope.u == pytest.approx(line.stderr)
     f = stats.f_oneway(*(ratio[x == X] for x in np.unique(X)))
     assert (found.f, found.p) == (pytest.approx(f.statistic), pytest.approx(f.pvalue))
     assert found.dof == (5, 12)
@@ -85,8 +85,8 @@ def test_figures_of_the_ratio_test():
 def test_pairing_runs_sees_far_finer_than_two_separate_fits():
     duration, turns = runs(bend=-0.003)
     found = same_shape(X, duration, turns)
-    apart = np.hypot(*(fit_trend(X, y, "shifted inverse").parameters["x0"].se for y in (duration, turns)))
-    assert found.x0_difference.se < apart / 2
+    apart = np.hypot(*(fit_trend(X, y, "shifted inverse").parameters["x0"].u for y in (duration, turns)))
+    assert found.x0_difference.u < apart / 2
     assert found.x0_difference.high < 0  # so the small difference is found
 
 
@@ -99,7 +99,7 @@ def test_intervals_of_the_differences_cover_and_narrow_ones_do_not():
         false_alarms += found.words != "one shape"
         for i, parameter in enumerate((found.slope, found.exponent_difference, found.x0_difference)):
             covered[i] += parameter.low <= 0 <= parameter.high
-            narrow[i] += abs(parameter.value) <= parameter.se
+            narrow[i] += abs(parameter.value) <= parameter.u
     assert np.all(np.abs(covered / runs_made - 0.95) < 0.02), covered
     assert np.all(narrow / runs_made < 0.75)  # negative control: ± 1 se
     assert false_alarms / runs_made < 0.12  # two tests of 5 % each
