@@ -97,7 +97,7 @@ def bounded_solution(triangle: np.ndarray, free: int, chosen=None) -> tuple[np.n
 
     if chosen is not None:
         keep = [*range(free), *(free + k for k in chosen), triangle.shape[1] - 1]
-        triangle = np.linalg.qr(triangle[:, keep], mode="r")
+        triangle = np.asarray(np.linalg.qr(triangle[:, keep], mode="r"))
     count = triangle.shape[1] - 1
     bounded, target = triangle[free:count, free:count], triangle[:count, count]
     scale = np.sqrt((bounded**2).sum(axis=0))
@@ -227,7 +227,7 @@ class DragFit:
             found[name] = (max(0.0, float(min(free, bounded) - reach)), float(max(free, bounded) + reach))
         return found
 
-    def _with_u(self, quantity: Callable[[DragLaw, float], float], unit: float) -> tuple[float, float]:
+    def _with_u(self, quantity: Callable[[DragLaw, float], np.ndarray], unit: float) -> tuple[float, float]:
         """A quantity of law and start speed, and its standard uncertainty by linear propagation."""
         value = float(quantity(self.law, self.start_speed))
         if not np.isfinite(value):
@@ -389,7 +389,7 @@ class _Passes:
     def _triangle(self, speed_column, terms, target) -> np.ndarray:
         """R of the weighted columns, the target last: all that a least-squares solution needs."""
         columns = [speed_column, np.ones_like(target), *self.flag_columns, *terms, target]
-        return np.linalg.qr((np.array(columns) / self.speed).T, mode="r")
+        return np.asarray(np.linalg.qr((np.array(columns) / self.speed).T, mode="r"))
 
     def fit(self, name: str) -> DragFit:
         """Gauss–Newton with bounds, halving steps that do not improve."""

@@ -236,17 +236,17 @@ class _Lines:
         design = self.curvature[:, :, columns, None] * line[:, None, None, :]
         self.design = design.reshape(*design.shape[:2], -1)  # (runs, 3, two for each term)
         self.scatter = 0.02
-        self.solution = None
         own = np.array([[getattr(fit.law, term) for term in "abc"] for fit in fits])
         means = np.zeros_like(own)
         means[:, columns] = own[:, columns]
+        before = None
         for _ in range(50):
-            before = self.solution, self.scatter
             eigenvalues, rotation = self._scatter_shape(means)
             self._solve(eigenvalues, rotation)
             means[:, columns] = line @ self.solution.reshape(-1, 2).T
-            if before[0] is not None and np.allclose(self.solution, before[0], rtol=1e-6, atol=0):
+            if before is not None and np.allclose(self.solution, before, rtol=1e-6, atol=0):
                 break
+            before = self.solution
         self._uncertainty(eigenvalues, rotation)
 
     def _scatter_shape(self, means):

@@ -119,7 +119,7 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
         overall, overall_u = float(np.average(ratio, weights=weights)), float(1 / np.sqrt(np.sum(1 / variance)))
         half = factor * overall_u
     towards = _towards(speeds, labels, means, p_trend)
-    near = [min(speeds, key=lambda law, m=mean: abs(speeds[law] - m)) for mean in means]
+    near = [_nearest(speeds, mean) for mean in means]
     verdicts = {law: _verdict(law, speeds, overall, half, one_kind=not p_same < 0.05) for law in speeds}
     return RatioTest(
         x=x,
@@ -281,6 +281,10 @@ def _tests(labels, means, weights, dof) -> tuple[float, float]:
     return p_same, p(np.sum(weights * x * means) ** 2 / np.sum(weights * x**2), 1)
 
 
+def _nearest(speeds: dict[str, float], mean: float) -> str:
+    return min(speeds, key=lambda law: abs(speeds[law] - mean))
+
+
 def _verdict(law, speeds, ratio, half, one_kind) -> str:
     away = ratio - speeds[law]
     if one_kind and abs(away) <= half:
@@ -310,7 +314,7 @@ def _sentence(speeds, ratio, half, verdicts) -> str:
     slower = [law for law, speed in speeds.items() if speed < ratio]
     faster = [law for law, speed in speeds.items() if speed > ratio]
     if slower and faster:
-        pair = max(slower, key=speeds.get), min(faster, key=speeds.get)
+        pair = max(slower, key=speeds.__getitem__), min(faster, key=speeds.__getitem__)
         return f"{found} It lies between the kinds {pair[0]} and {pair[1]}: the drag is a mixture."
     return f"{found} No mixture of the three kinds of drag has such a ratio. Check the thresholds and the turn counts."
 
@@ -321,7 +325,7 @@ def _towards(speeds, labels, means, p_trend) -> str:
     rising = np.polyfit(labels, means, 1)[0] > 0
     last = means[-1]  # the labels are sorted
     ahead = {law: abs(speed - last) for law, speed in speeds.items() if (speed > last) == rising}
-    return min(ahead, key=ahead.get) if ahead else ""
+    return min(ahead, key=ahead.__getitem__) if ahead else ""
 
 
 def _same_kind(x, p_same, p_trend, means, towards) -> str:

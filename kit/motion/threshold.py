@@ -18,7 +18,7 @@ from ..logs.run import Run
 from ..stats.averages import COUNTED
 from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
-from .speed import SpeedCurve, speed_curves
+from .speed import Crossing, SpeedCurve, speed_curves
 
 __all__ = [
     "ALREADY_SLOWER",
@@ -271,21 +271,21 @@ def _interpolated(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     start = curve.crossing(start_period_s)
     if start is None:
         return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
+    stop: Crossing | None
     if stop_period_s is None:
-        stretch, stop_s = curve.to_last_pass(start_period_s), curve.times_s[-1]
+        stretch, stop = curve.to_last_pass(start_period_s), curve.last_pass
     else:
         stretch, stop = curve.between(start_period_s, stop_period_s), curve.crossing(stop_period_s)
-        if stretch is None:
-            more = curve.times_s[-1] - start.time_s
-            return {"status": NEVER_SLOW_ENOUGH, "start_s": start.time_s, "more_than_s": more}
-        stop_s = stop.time_s
+    if stretch is None or stop is None:
+        more = curve.times_s[-1] - start.time_s
+        return {"status": NEVER_SLOW_ENOUGH, "start_s": start.time_s, "more_than_s": more}
     return {
         "duration_s": stretch.duration_s,
         "duration_u_s": stretch.duration_u_s,
         "turns": stretch.turns,
         "turns_u": stretch.turns_u,
         "start_s": start.time_s,
-        "stop_s": stop_s,
+        "stop_s": stop.time_s,
         "status": COUNTED,
     }
 

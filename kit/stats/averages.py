@@ -13,6 +13,7 @@ from math import isfinite, isnan, nan
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..wording import number, plus_minus
@@ -46,7 +47,7 @@ def t_factor(dof: float, confidence: float = 0.95) -> float:
     return float(stdtrit(dof, 0.5 + confidence / 2)) if dof > 0 else float("nan")
 
 
-def summary(values: Sequence[float]) -> dict:
+def summary(values: ArrayLike) -> dict:
     """Mean and spread of repeated trials.
 
     Returns `n, mean, sd, u, t, low, high, min, max`: sample standard deviation (n − 1), standard uncertainty of the
@@ -125,24 +126,24 @@ def counting(results: pd.DataFrame) -> pd.Series:
     return (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
 
 
-def pooled_scatter(values: Sequence[float], groups: Sequence, kind: str = "relative") -> tuple[float, int]:
+def pooled_scatter(values: ArrayLike, groups: ArrayLike, kind: str = "relative") -> tuple[float, int]:
     """Scatter of single trials within conditions, pooled over all conditions, and its degrees of freedom.
 
     √(Σ(v − group mean)² / ν), ν = N − number of conditions (GUM H.3.6, H.5.2.2). "relative" works on ln v and so
     returns a fraction; it needs values above zero. Assumes the same scatter in every condition. NaN with ν = 0.
     """
-    values = _finite(values)
+    sample = _finite(values)
     if kind == "relative":
-        if values.min() <= 0:
-            raise KitError("Relative scatter needs values above zero", found=float(values.min()), fix='use "absolute"')
-        values = np.log(values)
+        if sample.min() <= 0:
+            raise KitError("Relative scatter needs values above zero", found=float(sample.min()), fix='use "absolute"')
+        sample = np.log(sample)
     elif kind != "absolute":
         raise KitError("Scatter is pooled in one of two ways", found=kind, fix='use "relative" or "absolute"')
     _, label = np.unique(np.asarray(groups), return_inverse=True)
     count = np.bincount(label)
-    mean = np.bincount(label, values) / count
-    dof = int(values.size - count.size)
-    square = float(np.sum((values - mean[label]) ** 2))
+    mean = np.bincount(label, sample) / count
+    dof = int(sample.size - count.size)
+    square = float(np.sum((sample - mean[label]) ** 2))
     return (float(np.sqrt(square / dof)) if dof else float("nan")), dof
 
 
@@ -157,7 +158,7 @@ class Outlier:
     sentence: str
 
 
-def grubbs(values: Sequence[float], significance: float = 0.05) -> Outlier:
+def grubbs(values: ArrayLike, significance: float = 0.05) -> Outlier:
     """Two-sided Grubbs' test for one unusual trial (NIST/SEMATECH e-Handbook 1.3.5.17.1).
 
     G = max|v − mean|/s against ((n−1)/√n)·√(t²/(n−2+t²)), t at significance/(2n) with n − 2 degrees of freedom.
@@ -199,7 +200,7 @@ class Agreement:
     sentence: str
 
 
-def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float], unit: str = "s") -> Agreement:
+def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str = "s") -> Agreement:
     """Paired differences between two methods (Bland & Altman 1986, Lancet 327, 307).
 
     Parameters
@@ -255,7 +256,7 @@ def _mean(values: np.ndarray) -> float:
     return rough + float((values - rough).mean())
 
 
-def _finite(values: Sequence[float]) -> np.ndarray:
+def _finite(values: ArrayLike) -> np.ndarray:
     values = np.asarray(values, dtype=float).ravel()
     if values.size == 0:
         raise KitError("There are no values to average")

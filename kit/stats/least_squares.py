@@ -16,10 +16,10 @@ Arrays of parameters are (parameters, R), arrays of data (R, m).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .trend_models import Model, by_ends
 
@@ -454,7 +454,7 @@ def aicc(deviance: float, parameters: int, n: int) -> float:
     return float(deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1))
 
 
-def evidence_weights(criteria: Sequence[float]) -> np.ndarray:
+def evidence_weights(criteria: ArrayLike) -> np.ndarray:
     """Share of the evidence of each of several models, from their AICc: exp(-Δ/2) over the sum of all.
 
     Burnham & Anderson 2002, Model Selection and Multimodel Inference, 2.9. All zero where no AICc is finite.

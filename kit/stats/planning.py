@@ -17,6 +17,7 @@ from math import sqrt
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from .. import wording
 from ..errors import KitError
@@ -109,7 +110,7 @@ def half_width(pilot: Pilot, x: Sequence[float], parameter: str) -> float:
 
 def best_conditions(
     pilot: Pilot,
-    candidates: Sequence[float],
+    candidates: ArrayLike,
     k: int,
     parameter: str,
     *,
@@ -164,7 +165,7 @@ def _first_ones(pilot: Pilot, candidates: np.ndarray, rows: np.ndarray) -> tuple
 
 def width_against_minutes(
     pilot: Pilot,
-    candidates: Sequence[float],
+    candidates: ArrayLike,
     parameter: str,
     minutes: float,
     *,

@@ -253,7 +253,8 @@ def least_squares(columns, values) -> tuple[float, float]:
 
 def as_percent(effect: Effect) -> Effect:
     """From a difference of logarithms to per cent."""
-    return replace(effect, **{name: float(100 * np.expm1(getattr(effect, name))) for name in ("value", "low", "high")})
+    value, low, high = (float(100 * np.expm1(v)) for v in (effect.value, effect.low, effect.high))
+    return replace(effect, value=value, low=low, high=high)
 
 
 def signed(value: float, unit: str) -> str:

@@ -188,7 +188,7 @@ def _bound(model: Model, x, fit: Fit) -> tuple[bool, str]:
         note = model.at_ends[end > 0]
     elif end:
         note = f"{model.shape[0]} ran to its limit: the best curve is a step at one end of the data."
-    elif model.name == "power law plus constant" and _is_logarithm(x, fit.theta[shape, 0]):
+    elif model.name == "power law plus constant" and _is_logarithm(x, float(fit.theta[shape, 0].item())):
         note = "p came out so near 0 that A and C run away: the curve is a constant plus a logarithm of x."
     elif not fit.settled[0]:
         note = "The search for the best curve did not settle: take these numbers as a rough guide."

@@ -149,7 +149,7 @@ class Trend:
         variance = np.einsum("...i,ij,...j->...", gradient, self.covariance, gradient)
         one_run = 0.0
         if kind == "single run":
-            one_run = self.scatter**2 if self.errors != "given" else float(np.mean(self.u**2))
+            one_run = self.scatter**2 if self.u is None else float(np.mean(self.u**2))
         if self.errors == "relative":
             with np.errstate(all="ignore"):
                 u_log = np.where(value > 0, np.sqrt(variance / value**2 + one_run), np.nan)

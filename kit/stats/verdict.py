@@ -177,16 +177,16 @@ def next_condition(trends: Sequence[Trend], candidates=None) -> NextCondition | 
     if len(leading) < 2:
         return None
     x = _candidates(leading[0].x) if candidates is None else np.asarray(candidates, float).ravel()
-    best = None
-    for i, first in enumerate(leading):
-        for second in leading[i + 1 :]:
-            here = x[first.defined_at(x) & second.defined_at(x)]
+    best: tuple[float, float, Trend, Trend] | None = None
+    for i, one in enumerate(leading):
+        for other in leading[i + 1 :]:
+            here = x[one.defined_at(x) & other.defined_at(x)]
             if not len(here):
                 continue
-            score = _disagreement(first, second, here)
-            at = int(np.argmax(score))
-            if np.isfinite(score[at]) and (best is None or score[at] > best[0]):
-                best = float(score[at]), float(here[at]), first, second
+            scores = _disagreement(one, other, here)
+            place = int(np.argmax(scores))
+            if np.isfinite(scores[place]) and (best is None or scores[place] > best[0]):
+                best = float(scores[place]), float(here[place]), one, other
     if best is None:
         return None
     score, at, first, second = best
@@ -220,7 +220,7 @@ def _candidates(x: np.ndarray) -> np.ndarray:
 def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
     one, other = first.predict(x), second.predict(x)
     if first.errors != "relative":
-        scatter = first.scatter if first.errors == "absolute" else np.sqrt(np.mean(first.u**2))
+        scatter = first.scatter if first.u is None else np.sqrt(np.mean(first.u**2))
         return np.abs(one.value - other.value) / np.sqrt(one.u**2 + other.u**2 + scatter**2)
     positive = (one.value > 0) & (other.value > 0)
     with np.errstate(all="ignore"):
@@ -266,7 +266,8 @@ def log_log_line(x, y) -> LogLogLine:
     a, p = trend.parameters["A"], trend.parameters["p"]
     factor = float(np.exp(trend.scatter**2 / 2))
     with np.errstate(all="ignore"):
-        intercept = Parameter(*np.log([a.value]).tolist(), a.u / a.value, *np.log([a.low, a.high]).tolist())
+        value, low, high = np.log([a.value, a.low, a.high]).tolist()
+        intercept = Parameter(value, a.u / a.value, low, high)
     return LogLogLine(
         slope=p,
         intercept=intercept,
