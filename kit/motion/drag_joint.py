@@ -22,7 +22,7 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import t_factor
 from ..stats.least_squares import aicc, evidence_weights
-from .drag import LAWS, TURN, DragLaw, law_terms
+from .drag import LAWS, TURN, UNITS, DragLaw, law_terms
 from .drag_fit import DragFit, fit_run
 
 __all__ = ["Intercept", "JointDrag", "joint_fit"]
@@ -132,6 +132,15 @@ def joint_fit(
     x : name of a condition with numbers ≥ 0.
     law : the law all runs share, by name; None takes the best of all seven by AICc.
 
+    >>> import kit, numpy as np
+    >>> def run(magnets, factor):
+    ...     law = kit.DragLaw(a=0.1, b=0.02 + 0.04 * magnets).scaled(factor)
+    ...     return kit.Run(law.time_at_angle(2 * np.pi * np.arange(24), 25.0), {"magnets": magnets})
+    >>> runs = [run(magnets, factor) for magnets in (1, 2) for factor in (0.98, 1.02)]
+    >>> joint = kit.joint_fit(runs, "magnets", law="constant + ∝ speed")
+    >>> joint.changing_law, f"{joint.n0().value:.1f}"
+    ('∝ speed', '0.5')
+
     Raises
     ------
     KitError : fewer than two conditions with a run, or a condition that is not a number ≥ 0.
@@ -164,7 +173,7 @@ def joint_fit(
                 "at_zero_u": us[:, 0],
                 "slope": values[:, 1],
                 "slope_u": us[:, 1],
-                "unit": [{"a": "rad/s²", "b": "1/s", "c": "1/rad"}[term] for term in terms],
+                "unit": [UNITS[term] for term in terms],
             }
         ),
         covariance=best.covariance,

@@ -93,6 +93,14 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
     that x adds. A mixture of constant drag and drag ∝ speed² can have the ratio of drag ∝ speed: only a fit to the
     passes tells them apart.
 
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"magnets": [1, 1, 2, 2], "duration_s": [38.0, 37.0, 23.4, 23.0],
+    ...                         "turns": [82.2, 80.2, 50.6, 49.7]})
+    >>> test = kit.ratio_test(results, "magnets", start_period_s=0.25, stop_period_s=1.0)
+    >>> print(f"{test.ratio:.2f} turns/s"), dict(zip(test.laws["law"], test.laws["verdict"]))["∝ speed"]
+    2.16 turns/s
+    (None, 'the data support')
+
     Raises
     ------
     KitError : a missing column, or no counted run.
@@ -155,6 +163,18 @@ def collapse(runs: Sequence[Run], start_period_s: float, stop_period_s: float) -
     The speeds are those of single turns as measured (over the two turns around a pass); only where the run crosses
     the thresholds is taken from its fitted three-term law. Columns: the run's conditions, `trial, source,
     time_share, speed_share`. Runs set aside, and runs that do not reach both thresholds, are left out.
+
+    >>> import kit, numpy as np
+    >>> law = kit.DragLaw(b=0.05)
+    >>> runs = [kit.Run(law.scaled(k).time_at_angle(2 * np.pi * np.arange(90 // k), 30.0), {"k": k}) for k in (1, 2)]
+    >>> table = kit.collapse(runs, start_period_s=0.3, stop_period_s=0.6)
+    >>> middle = table[(table["time_share"] - 0.5).abs() < 0.03]
+    >>> print(middle.groupby("k")["speed_share"].mean().round(1).tolist())
+    [0.7, 0.7]
+
+    Raises
+    ------
+    KitError : thresholds that are not 0 < start < stop, or no run that reaches both.
     """
     _check_periods(start_period_s, stop_period_s)
     tables = []

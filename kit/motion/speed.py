@@ -14,6 +14,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from html import escape
 from math import log1p
 from typing import TypeVar
 
@@ -22,6 +23,7 @@ import numpy as np
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import NORMAL_FACTOR, t_factor
 from ..stats.least_squares import aicc
+from ..wording import case_of, count_of, number
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
 
@@ -143,9 +145,20 @@ class _Spline(_Clock):
         return np.stack([time_row, self.angle_row(at) + (speed_row @ self.coefficients) * time_row])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class SpeedCurve:
-    """Turn period of one coasting run at each of its passes, and at any moment between them."""
+    """Turn period of one coasting run at each of its passes, and at any moment between them.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> (curve,) = kit.speed_curves([run])
+    >>> curve
+    SpeedCurve(120 passes in 52.1 s, a turn takes 0.200 to 0.676 s)
+    >>> stretch = curve.between(0.25, 0.5)
+    >>> print(f"{stretch.duration_s:.2f} s, {stretch.turns:.1f} turns")
+    23.44 s, 62.5 turns
+    """
 
     run: Run
     times_s: np.ndarray  # (n,) coasting passes, s
@@ -156,6 +169,20 @@ class SpeedCurve:
     _best: _Spline | None = None
     _richer: _Spline | None = None
     _kept: dict = field(default_factory=dict, init=False, repr=False)
+
+    def __repr__(self) -> str:
+        return f"SpeedCurve({self._words()})"
+
+    def _repr_html_(self) -> str:
+        run = [case_of(name, value) for name, value in self.run.conditions.items()] + [f"trial {self.run.trial}"]
+        return f"<p><b>{escape(', '.join(run))}</b>: {escape(self._words())}.</p>"
+
+    def _words(self) -> str:
+        passes = count_of(len(self.times_s), "pass", "passes")
+        if not self.usable:
+            return f"{passes}: too few for a curve"
+        lasted_s, (fast, slow) = self.times_s[-1] - self.times_s[0], self.period_s[[0, -1]]
+        return f"{passes} in {number(lasted_s, 3)} s, a turn takes {number(fast, 3)} to {number(slow, 3)} s"
 
     def once(self, work: Callable[[Run], T]) -> T:
         """What `work` makes of this curve's run: worked out when first asked for, then kept with the curve."""
@@ -213,7 +240,7 @@ class SpeedCurve:
         if first is not None and last is not None:
             other = np.array([last.time_s - first.time_s, last.turns - first.turns])
             u = np.hypot(u, other - value)
-        return Stretch(value[0], u[0], value[1], u[1])
+        return Stretch(float(value[0]), float(u[0]), float(value[1]), float(u[1]))
 
     def _crossing(self, spline: _Spline, period_s: float) -> Crossing | None:
         from scipy.optimize import brentq
@@ -268,7 +295,15 @@ def speed_curve(run: Run) -> SpeedCurve:
 
 
 def speed_curves(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
-    """Curves of all runs; those given as curves pass through, so nothing is computed twice."""
+    """Curves of all runs; those given as curves pass through, so nothing is computed twice.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> curves = kit.speed_curves([run])
+    >>> kit.speed_curves(curves) == curves
+    True
+    """
     return tuple(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
 
 

@@ -178,6 +178,14 @@ def measure(
     threshold, `more_than_s` says how long it had lasted by then. Uncertainties are standard uncertainties; value
     ± 2 u is meant to hold the value without gate jitter 95 times in 100.
 
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> table = kit.measure([run], start_period_s=0.25, stop_period_s=0.5)
+    >>> print(table[["duration_s", "turns", "status"]].round(3).to_string(index=False))
+     duration_s  turns  status
+         23.438   62.5 counted
+
     Raises
     ------
     KitError : no runs, an unknown rule, or thresholds that are not 0 < start < stop.
@@ -219,13 +227,34 @@ def common_start(runs: Sequence[Run | SpeedCurve]) -> float:
 
     Rounded up to a whole millisecond, so that it can be typed. Runs that are set aside or have too few passes have
     no say.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> print(kit.common_start([run, kit.Run(run.pass_times_s * 1.2)]))
+    0.24
+
+    Raises
+    ------
+    KitError : no run has enough passes.
     """
     starts = [curve.period_s[0] for curve in _countable(speed_curves(runs))]
     return float(np.ceil(max(starts) * 1e3) / 1e3)
 
 
 def common_stop(runs: Sequence[Run | SpeedCurve]) -> float:
-    """The slowest stop that every run still reaches, s, rounded down to a whole millisecond."""
+    """The slowest stop that every run still reaches, s, rounded down to a whole millisecond.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> print(kit.common_stop([run, kit.Run(run.pass_times_s * 1.2)]))
+    0.675
+
+    Raises
+    ------
+    KitError : no run has enough passes.
+    """
     stops = [curve.period_s[-1] for curve in _countable(speed_curves(runs))]
     return float(np.floor(min(stops) * 1e3) / 1e3)
 

@@ -93,6 +93,14 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     scatter of all: with three trials a condition's own sd is uncertain by about half.
     `.attrs["pooled"]` and `.attrs["pooled_dof"]` say how that was done.
 
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"magnets": [2, 2, 2, 4, 4, 4], "duration_s": [23.3, 23.0, 23.5, 13.2, 12.8, 12.9]})
+    >>> table = kit.average(results, "magnets")
+    >>> print(table[["magnets", "n", "mean", "u", "low", "high"]].round(2).to_string(index=False))
+     magnets  n  mean    u   low  high
+           2  3 23.27 0.15 22.64 23.89
+           4  3 12.97 0.12 12.45 13.48
+
     Raises
     ------
     KitError : a missing column, or no counted trial at all.
@@ -164,6 +172,15 @@ def grubbs(values: ArrayLike, significance: float = 0.05) -> Outlier:
     G = max|v − mean|/s against ((n−1)/√n)·√(t²/(n−2+t²)), t at significance/(2n) with n − 2 degrees of freedom.
     With three trials the largest G there can be is 1.1547 and the critical value 1.1543, so no test is made: a
     trial may then only be set aside for a physical cause that somebody saw. Assumes normal scatter.
+
+    >>> import kit
+    >>> found = kit.grubbs([23.3, 23.0, 23.5, 23.2, 26.9])
+    >>> found.index, found.unusual
+    (4, True)
+
+    Raises
+    ------
+    KitError : no values, or one that is not finite.
     """
     values = _finite(values)
     n = values.size
@@ -210,6 +227,15 @@ def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str 
     The mean difference has the interval d̄ ± t·s_d/√m. Limits of agreement are d̄ ± 1.96 s_d; for few pairs the range
     that holds the next difference with 95 % is wider, d̄ ± t·s_d·√(1 + 1/m). Assumes that differences scatter
     alike over the range; look at them against the mean.
+
+    >>> import kit
+    >>> found = kit.compare_methods([1, 2, 4, 8], [38.0, 23.3, 13.0, 6.9], [37.6, 23.0, 12.5, 6.6])
+    >>> print(f"{found.bias:.3f} s, 95 %: {found.bias_low:.3f} to {found.bias_high:.3f} s")
+    0.375 s, 95 %: 0.223 to 0.527 s
+
+    Raises
+    ------
+    KitError : fewer than three pairs, or not one value of each method at every condition.
     """
     first, second = _finite(first), _finite(second)
     if not len(x) == first.size == second.size:
@@ -315,7 +341,16 @@ DECISIONS = {
 
 @dataclass(frozen=True)
 class Measured:
-    """A value with its standard uncertainty `u`, in `unit`, and what it is called."""
+    """A value with its standard uncertainty `u`, in `unit`, and what it is called.
+
+    >>> import kit
+    >>> print(kit.Measured("2 magnets", 23.27, 0.15, "s"))
+    2 magnets: 23.27 ± 0.15 s
+
+    Raises
+    ------
+    KitError : no name, a value that is not finite, or an uncertainty that is not above zero.
+    """
 
     label: str
     value: float
@@ -352,7 +387,12 @@ class Comparison:
         return f"They are {apart} apart. So t′ = {number(self.t_prime, 2)}: {self.suggests}."
 
     def entry(self, decision: str, why: str) -> dict[str, str | float]:
-        """What the workbook keeps of this cycle. Raises `KitError` for an unknown decision or an empty reason."""
+        """What the workbook keeps of this cycle.
+
+        Raises
+        ------
+        KitError : an unknown decision, or no reason.
+        """
         if decision not in DECISIONS:
             raise KitError("Choose what to do next", found=decision or None, fix=f"one of: {', '.join(DECISIONS)}")
         if not why.strip():
@@ -373,6 +413,11 @@ class Comparison:
 
 def compare(first: Measured, second: Measured) -> Comparison:
     """Compare two values of the same unit; their uncertainties are taken as independent.
+
+    >>> import kit
+    >>> hand, gate = kit.Measured("by hand", 23.6, 0.3, "s"), kit.Measured("by the gate", 23.2, 0.1, "s")
+    >>> print(kit.compare(hand, gate).sentence)
+    They are 0.40 ± 0.32 s apart. So t′ = 1.3: cannot tell yet: improve or repeat.
 
     Raises
     ------

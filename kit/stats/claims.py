@@ -120,6 +120,15 @@ class Claim:
 
     With `settings` it is a difference: `quantity` at settings[1] compared with settings[0] of column `by`. Without, it
     is a relation: `quantity` rises or falls with column `by`. Runs are only ever compared within the same `within`.
+
+    >>> import kit
+    >>> claim = kit.Claim("Tilt brakes", "duration_s", "level_deg", (0, 3), within=("magnets",), expect="less")
+    >>> claim.is_relation
+    False
+
+    Raises
+    ------
+    KitError : one setting twice, a column with two parts, or an unknown scale or expectation.
     """
 
     statement: str
@@ -194,6 +203,13 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     2. p ≤ 0.05, and the effect keeps clear of zero when a straight-line drift is taken out (if the order is known):
        support if the sign is the expected one (or any is), else speak against.
     3. Otherwise: cannot tell. That includes runs too few to reach p = 0.05 at all.
+
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"level_deg": [0] * 4 + [3] * 4, "order": [1, 4, 5, 8, 2, 3, 6, 7],
+    ...                         "duration_s": [107.1, 108.0, 106.4, 107.7, 90.9, 90.1, 91.3, 90.6]})
+    >>> found = kit.examine(kit.Claim("Level matters", "duration_s", "level_deg", (0, 3)), results)
+    >>> found.grade, round(found.p_value, 3)
+    ('the data support', 0.029)
 
     Raises
     ------

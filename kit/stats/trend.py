@@ -44,7 +44,15 @@ def fit_trend(x, y, model: str, *, errors: str = "relative", u=None) -> Trend:
     errors="given" only. Intervals are 95 % profile intervals: where the sum of squares, all other parameters
     refitted, is S_min (1 + t²/ν), with ν = N - parameters (given: S_min + 1.96²).
 
-    Raises KitError for data that can't be fitted, with the reason: a model is never fitted to a part of them.
+    >>> import kit
+    >>> trend = kit.fit_trend([1, 1, 2, 2, 4, 4, 8, 8], [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0], "power law")
+    >>> p = trend.parameters["p"]
+    >>> print(f"p = {p.value:.3f} ± {p.u:.3f}, 95 %: {p.low:.2f} to {p.high:.2f}")
+    p = -0.818 ± 0.019, 95 %: -0.86 to -0.77
+
+    Raises
+    ------
+    KitError : data that can't be fitted, with the reason: a model is never fitted to a part of them.
     """
     data = TrialData.checked(x, y, errors, u)
     chosen = get_model(model)
@@ -59,6 +67,19 @@ def fit_trends(x, y, *, errors: str = "relative", u=None, models: Sequence[str] 
 
     Returns a list of `Trend` with evidence weights, exp(-ΔAICc/2) over their sum (Burnham & Anderson 2002, Model
     Selection and Multimodel Inference, 2.9). Its `not_applicable` maps models that could not be fitted to reasons.
+
+    >>> import kit
+    >>> x = [0, 0, 1, 1, 2, 2, 4, 4, 8, 8]
+    >>> y = [107.7, 106.0, 38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0]
+    >>> trends = kit.fit_trends(x, y, models=["shifted inverse", "exponential", "inverse"])
+    >>> print(trends[0].equation("T", "n"))
+    T = 59.36 / (n + 0.5562)
+    >>> list(trends.not_applicable)
+    ['inverse']
+
+    Raises
+    ------
+    KitError : data that can't be fitted, no model, or one that is not known.
     """
     data = TrialData.checked(x, y, errors, u)
     chosen = MODELS if models is None else [get_model(name) for name in models]
@@ -305,6 +326,16 @@ def bootstrap_band(trend: Trend, x_grid, n: int = 10_000, seed: int = 0) -> Band
     The scatter is the trend's own, pooled over all conditions; since it is itself known from few degrees of
     freedom only, each refit draws it anew (scatter · sqrt(ν / χ²_ν)). For a straight line the band is then
     Student's. Refits start from the trend's curve. Efron & Tibshirani 1993, An Introduction to the Bootstrap, 6.5.
+
+    >>> import kit
+    >>> trend = kit.fit_trend([1, 1, 2, 2, 4, 4, 8, 8], [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0], "power law")
+    >>> low, high = kit.bootstrap_band(trend, [3.0, 6.0], n=500)
+    >>> print(f"{low[0]:.1f} to {high[0]:.1f} at 3, {low[1]:.1f} to {high[1]:.1f} at 6")
+    15.5 to 16.5 at 3, 8.7 to 9.5 at 6
+
+    Raises
+    ------
+    KitError : the curve has no value at some x, or there are as many parameters as trials.
     """
     data = TrialData.checked(trend.x, trend.y, trend.errors, trend.u)
     model, means = get_model(trend.model), data.means

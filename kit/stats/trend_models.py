@@ -31,7 +31,12 @@ NEAREST_POLE, FARTHEST_POLE = 1e-6, 1e4  # smallest x + x0 of the shifted invers
 
 
 class Region(NamedTuple):
-    """Where a shape parameter may lie. At an open end A (and C) would run away to infinity."""
+    """Where a shape parameter may lie. At an open end A (and C) would run away to infinity.
+
+    >>> import kit
+    >>> kit.Region(0.0, 50.0, open_high=True).high
+    50.0
+    """
 
     low: float
     high: float
@@ -64,6 +69,18 @@ class Model:
     steep : the first height is multiplied by g(x)^shape or e^(shape·g(x)), so that the two trade off by factors, and
         ln y is a straight line in the shape parameter.
     at_ends : what it means that the shape parameter ran to the lower and to the upper end of its region.
+
+    >>> import kit, numpy as np
+    >>> half_life = kit.Model(
+    ...     name="halving", formula="A·2^(−x/h)", statement="Every h more in x, y halves.",
+    ...     heights=("A",), shape=("h",),
+    ...     value=lambda x, a, h: a * 2 ** (-x / h),
+    ...     gradient=lambda x, a, h: (2 ** (-x / h), a * 2 ** (-x / h) * np.log(2) * x / h**2),
+    ...     shapes=lambda x, log: np.array([np.ones(40), np.geomspace(0.1, 10, 40) * np.max(x)]),
+    ...     text=lambda x, a, h: f"{a} × 2^(−{x}/{h})",
+    ... )
+    >>> half_life.parameters, float(half_life(6.0, A=40, h=3))
+    (('A', 'h'), 10.0)
 
     Raises
     ------
@@ -111,7 +128,9 @@ class Model:
     def __call__(self, x, *parameters: float, **named: float) -> np.ndarray:
         """The curve at x (a number or an array), with its parameters in order or by name: model(x, A=40, p=-0.9).
 
-        Raises KitError if a parameter is missing, unknown or given twice, or if the curve has no value at some x.
+        Raises
+        ------
+        KitError : a parameter is missing, unknown or given twice, or the curve has no value at some x.
         """
         given = dict(zip(self.parameters, parameters, strict=False))
         if len(parameters) > len(given) or given.keys() & named.keys() or {*given, *named} != {*self.parameters}:

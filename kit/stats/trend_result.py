@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import KitError
+from ..wording import interval, number, percent, plus_minus
 from .trend_models import Model, get_model
 
 __all__ = ["LackOfFit", "Parameter", "Prediction", "Trend", "Trends"]
@@ -57,12 +59,19 @@ class LackOfFit:
     dof_scatter: int | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Trend:
     """One model fitted to one quantity. Made by `kit.stats.trend.fit_trend`; call it like a plain function of x.
 
     The fitting scale is ln y for errors="relative", y for "absolute", y/u for "given". `residuals`, `scatter`,
     `loo_error` and `r_squared` are on that scale, so a scatter of 0.02 means 2 %, 0.02 units of y, or 0.02 u.
+
+    >>> import kit
+    >>> trend = kit.fit_trend([1, 1, 2, 2, 4, 4, 8, 8], [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0], "power law")
+    >>> trend
+    Trend(y = 39.37 × x^(−0.818), power law: 8 trials, spread 4.1 %)
+    >>> print(f"{trend(3.0):.1f}, next run {trend.predict(3.0, 'single run').low:.1f} or more")
+    16.0, next run 14.4 or more
     """
 
     model: str
@@ -86,6 +95,30 @@ class Trend:
 
     def __call__(self, x):
         return self.value(x)
+
+    def __repr__(self) -> str:
+        alone = "" if self.weight is None else f", {percent(self.weight)} of the evidence"
+        return f"Trend({self.equation()}, {self.model}: {len(self.x)} trials, spread {self._scatter_words()}{alone})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{escape(name)}</td><td>{escape(plus_minus(p.value, p.u))}</td>"
+            f"<td>{escape(interval(p.low, p.high))}</td></tr>"
+            for name, p in self.parameters.items()
+        )
+        head = "".join(f"<th>{title}</th>" for title in ("number", "value ± u", "95 % interval"))
+        note = f"<p>{escape(self.note)}</p>" if self.note else ""
+        said = f"{self.statement} {len(self.x)} trials spread by {self._scatter_words()} about it."
+        return (
+            f"<p><b>{escape(self.equation())}</b> ({escape(self.model)}). {escape(said)}</p>"
+            f"<table><tr>{head}</tr>{rows}</table>{note}"
+        )
+
+    def _scatter_words(self) -> str:
+        """How far single trials lie from the curve, in per cent, in the unit of y or in stated uncertainties."""
+        if self.errors == "relative":
+            return percent(self.scatter)
+        return number(self.scatter, 2) + (" u" if self.errors == "given" else "")
 
     @property
     def _model(self) -> Model:
@@ -121,7 +154,12 @@ class Trend:
         return self._model.defined_at(x, self.theta)
 
     def value(self, x):
-        """The curve at x (a number, or an array of any shape). Raises KitError where it has no value."""
+        """The curve at x (a number, or an array of any shape).
+
+        Raises
+        ------
+        KitError : the curve has no value at some x.
+        """
         x = np.asarray(x, float)
         if not np.all(self.defined_at(x)):
             raise KitError(
@@ -137,8 +175,12 @@ class Trend:
 
         kind : "mean", where the curve itself may lie, or "single run", where the next run should come out (the
             scatter of one run is added; with errors="given", the root mean square of the uncertainties given).
-        Assumes independent normal scatter on the fitting scale and the model to hold. Raises KitError where the
-        curve has no value. A relative interval is nan where the curve is not above 0.
+        Assumes independent normal scatter on the fitting scale and the model to hold. A relative interval is nan where
+        the curve is not above 0.
+
+        Raises
+        ------
+        KitError : the curve has no value at some x, or an unknown kind.
         """
         if kind not in ("mean", "single run"):
             raise KitError("This kind of prediction is not known", found=kind, fix='Use "mean" or "single run"')
@@ -177,7 +219,12 @@ class Trends(list):
         self.not_applicable = dict(not_applicable or {})
 
     def named(self, model: str) -> Trend:
-        """The trend of that model. Raises KitError, with the reason, if it is not among them."""
+        """The trend of that model.
+
+        Raises
+        ------
+        KitError : it is not among them, with the reason.
+        """
         for trend in self:
             if trend.model == model:
                 return trend

@@ -70,6 +70,17 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
       otherwise                                                            "cannot tell apart"
     A quiet test is "no misfit found", never a proof; without repeats no misfit can be looked for, and the sentences
     say so. R² and the number of points hit play no part.
+
+    >>> import kit
+    >>> y = [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0]
+    >>> trends = kit.fit_trends([1, 1, 2, 2, 4, 4, 8, 8], y, models=["shifted inverse", "inverse"])
+    >>> found = kit.verdict(trends)
+    >>> found.leader, found.by_model["inverse"]
+    ('shifted inverse', 'speak against')
+
+    Raises
+    ------
+    KitError : there are no trends.
     """
     if not trends:
         raise KitError("There are no trends to judge", fix="Fit at least one model first")
@@ -169,6 +180,12 @@ def next_condition(trends: Sequence[Trend], candidates=None) -> NextCondition | 
     candidates : values of x to choose from. Left out: from half the smallest x measured to one and a half times the
     largest, in whole numbers if all x are whole. Models without a value at a candidate are passed over there.
     Returns None if fewer than two models can be compared anywhere.
+
+    >>> import kit
+    >>> y = [38.2, 37.8, 23.4, 23.0, 13.2, 12.9]
+    >>> trends = kit.fit_trends([1, 1, 2, 2, 4, 4], y, models=["shifted inverse", "inverse plus constant"])
+    >>> kit.next_condition(trends, candidates=[3, 6, 8]).x
+    8.0
     """
     usable = sorted((t for t in trends if np.isfinite(t.aicc)), key=lambda t: t.aicc)
     leading = [t for t in usable if t.aicc - usable[0].aicc <= CLEAR and not t.at_bound]
@@ -231,6 +248,8 @@ def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
 
 # --- Two looks at the shape of a trend: the straight line through logarithms, and whether turns follow duration.
 
+ROUNDING = 1e-12  # a ratio that changes by less does not change
+
 SMALL_CHANGE = 0.10  # of turns/duration over the range of x: up to this it is "nearly one shape"
 
 
@@ -260,7 +279,16 @@ def log_log_line(x, y) -> LogLogLine:
     It is the power law with relative errors, A = e^intercept. Two biases are shown, not corrected in silence. Read
     back, it predicts the median of y; the mean is exp(s²/2) times higher for scatter s of ln y (Finney 1941,
     Suppl. J. R. Stat. Soc. 7, 155). And a curve that is no power law gets a "slope" all the same: look at the
-    residuals. Raises KitError unless all x and y are above 0.
+    residuals.
+
+    >>> import kit
+    >>> line = kit.log_log_line([1, 1, 2, 2, 4, 4], [40.0, 41.0, 20.4, 20.1, 10.0, 10.2])
+    >>> print(f"slope {line.slope.value:.3f} ± {line.slope.u:.3f}")
+    slope -1.002 ± 0.009
+
+    Raises
+    ------
+    KitError : an x or y that is not above 0, or data that can't be fitted.
     """
     trend = fit_trend(x, y, "power law")
     a, p = trend.parameters["A"], trend.parameters["p"]
@@ -311,6 +339,16 @@ def same_shape(x, duration_s, turns) -> SameShape:
       found, and the change is more than 10 %               "different shapes"
       nothing found, interval wider than ±10 %              "cannot tell"
     The change is that of the line over the range of x; where only F finds something, that between the averages.
+
+    >>> import kit
+    >>> found = kit.same_shape([1, 1, 2, 2, 4, 4], [38.0, 37.0, 23.4, 23.0, 13.2, 12.9],
+    ...                        [84.1, 81.7, 51.6, 50.7, 29.0, 28.5])
+    >>> found.words
+    'one shape'
+
+    Raises
+    ------
+    KitError : not one value each for every run, one that is not above 0, or fewer than three runs at two conditions.
     """
     from scipy.special import fdtrc
 
@@ -337,7 +375,7 @@ def same_shape(x, duration_s, turns) -> SameShape:
     if apart > 0 and means.within[0] > means.noise[0]:
         f = float(np.sum(means.weight * (means.y - ratio.mean()) ** 2) / between / (means.within[0] / apart))
         p, dof = float(fdtrc(between, apart, f)), (between, apart)
-    steady = not slope.low <= 0 <= slope.high
+    steady = not slope.low <= 0 <= slope.high and abs(slope.value) * span > ROUNDING
     found = steady or (p is not None and p < 0.05)
     size = abs(change.value) if steady or not found else float(np.expm1(np.ptp(means.y)))
     if found:

@@ -364,3 +364,13 @@ def test_speed_over_one_turn_has_no_ripple_of_uneven_flags():
     angles = TURN / 2 * np.arange(12)
     times = np.arange(12) * 0.1 + np.resize([0.0, 0.03], 12)
     assert one_turn_speed(times, angles, 2)[2:-2] == pytest.approx(TURN / 0.2)
+
+
+def test_a_fit_shows_its_law_and_coefficients_with_their_uncertainty():
+    times, angles = jittered(MIXED, np.random.default_rng(4))
+    fit = fit_drag(times, angles, "constant + ∝ speed")
+    assert repr(fit).startswith("DragFit(constant + ∝ speed: a = 0.0")
+    assert repr(fit).endswith(f"1/s; {len(times)} passes)") and repr(fit).count("±") == 2
+    page = fit._repr_html_()
+    assert "<td>a</td>" in page and "rad/s²" in page and page.count("<tr>") == 2
+    assert f"fitted to {len(times)} passes" in page

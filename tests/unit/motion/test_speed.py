@@ -83,3 +83,12 @@ def test_few_passes_of_many_flags_leave_no_division_by_zero():
     curve = speed_curve(Run(0.3 * turns + 0.02 * turns**2, flags_per_turn=4))
     assert curve.usable
     assert curve.period_s == pytest.approx(0.3 + 0.04 * turns, rel=0.02)
+
+
+def test_a_curve_shows_its_passes_and_turn_periods():
+    n = np.arange(120)
+    curve = speed_curve(Run(0.2 * n + 0.002 * n**2, {"oil <b>": "thick & cold"}, trial=2))
+    assert repr(curve) == "SpeedCurve(120 passes in 52.1 s, a turn takes 0.200 to 0.676 s)"
+    page = curve._repr_html_()
+    assert "trial 2" in page and "thick &amp; cold" in page and "<b>:" not in page.replace("</b>:", "")
+    assert repr(speed_curve(Run([0.0, 0.5, 1.2]))) == "SpeedCurve(3 passes: too few for a curve)"

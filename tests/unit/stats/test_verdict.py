@@ -264,3 +264,9 @@ def test_a_rising_duration_has_no_x0_to_compare():
 def test_bad_input_for_shapes_is_refused(arguments, message):
     with pytest.raises(KitError, match=message):
         same_shape(*arguments)
+
+
+def test_a_ratio_that_differs_by_rounding_only_is_one_shape():
+    duration, _ = paired_runs()
+    found = same_shape(SIX_X, duration, 2.2 * duration)
+    assert found.words == "one shape" and abs(found.change.value) < 1e-12
