@@ -33,6 +33,10 @@ _MODULE_OF = {
     "speed_curves": "motion.speed",
     "SpeedCurve": "motion.speed",
     # averages and trends
+    "Measured": "stats.averages",
+    "Region": "stats.trend_models",
+    "Pilot": "stats.planning",
+    "width_against_minutes": "stats.planning",
     "average": "stats.averages",
     "compare_methods": "stats.averages",
     "grubbs": "stats.averages",

@@ -254,7 +254,7 @@ class Analysis:
         for quantity in QUANTITIES:
             lines += ["", f"{quantity}:"]
             for trend in self.trends(quantity)[:3]:
-                values = ", ".join(f"{k} = {plus_minus(p.value, _or_zero(p.se))}" for k, p in trend.parameters.items())
+                values = ", ".join(f"{k} = {plus_minus(p.value, _or_zero(p.u))}" for k, p in trend.parameters.items())
                 lines.append(f"  {trend.model}: {values}  (evidence weight {trend.weight:.2f})")
             lines.append(f"  {self.conclusion(quantity)}")
         return "\n".join([*lines, "", self.conclusion(SAME_SHAPE)])
@@ -352,7 +352,7 @@ def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
 
 def _trend(trend: Trend) -> dict:
     parameters = {
-        name: {"value": _plain(p.value), "se": _plain(p.se), "low": _plain(p.low), "high": _plain(p.high)}
+        name: {"value": _plain(p.value), "se": _plain(p.u), "low": _plain(p.low), "high": _plain(p.high)}
         for name, p in trend.parameters.items()
     }
     return {

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, nan, sqrt
-from statistics import NormalDist
 
 import numpy as np
 
@@ -41,14 +40,10 @@ def wilson_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float
         raise KitError("A confidence lies between 0 and 1", found=confidence)
     if n == 0:
         return 0.0, 1.0
-    p, z = count / n, NormalDist().inv_cdf(0.5 + confidence / 2)
-    middle = p + z * z / (2 * n)
-    reach = z * sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    scale = 1 + z * z / n
-    # the ends at 0 and n are exact: rounding must not leave 1e-17 there
-    low = 0.0 if count == 0 else (middle - reach) / scale
-    high = 1.0 if count == n else (middle + reach) / scale
-    return low, high
+    from scipy.stats import binomtest
+
+    found = binomtest(count, n).proportion_ci(confidence, method="wilson")
+    return float(found.low), float(found.high)
 
 
 def brier_score(forecasts: Sequence[float], happened: Sequence[bool]) -> float:
@@ -117,7 +112,7 @@ def mcnemar(gained: int, lost: int) -> McNemar:
     """McNemar's test (1947; Agresti, Categorical Data Analysis, section 10.1).
 
     Under no change each of the gained + lost people who moved is as likely to move one way as the other:
-    z = (gained − lost)/√(gained + lost), and the exact p is twice the smaller binomial tail (at most 1).
+    z = (gained − lost)/√(gained + lost), and the exact p is that of the two-sided binomial test.
 
     Raises
     ------
@@ -128,11 +123,11 @@ def mcnemar(gained: int, lost: int) -> McNemar:
     moved = gained + lost
     if moved == 0:
         return McNemar(0, 0, nan, nan, nan, 1.0)
-    from scipy.special import bdtr
+    from scipy.stats import binomtest
 
     z = (gained - lost) / sqrt(moved)
     corrected = max(abs(gained - lost) - 1, 0) ** 2 / moved
-    return McNemar(gained, lost, z, z * z, corrected, min(1.0, 2 * float(bdtr(min(gained, lost), moved, 0.5))))
+    return McNemar(gained, lost, z, z * z, corrected, float(binomtest(gained, moved).pvalue))
 
 
 def stuart_maxwell(counts: Sequence[Sequence[int]], flips: int = FLIPS, seed: int = 1) -> StuartMaxwell:

@@ -19,7 +19,11 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
-__all__ = ["LAWS", "DragLaw", "law_terms"]
+__all__ = ["LAWS", "TURN", "UNITS", "DragLaw", "law_terms"]
+
+TURN = 2 * np.pi  # one turn, rad
+
+UNITS = MappingProxyType({"a": "rad/s²", "b": "1/s", "c": "1/rad"})
 
 #: The seven laws by name, and which of the coefficients "a", "b", "c" each has.
 LAWS = MappingProxyType(
@@ -68,8 +72,20 @@ class DragLaw:
     c : drag ∝ speed², 1/rad.
 
     Coefficients below 1e-100 are taken as 0: they slow nothing that can be measured, and their squares underflow.
-    All methods broadcast over arrays. Speeds are ≥ 0; a negative speed, time or angle raises a KitError.
-    A disc that has come to rest stays at rest.
+    All methods broadcast over arrays. Speeds are ≥ 0. A disc that has come to rest stays at rest.
+
+    >>> import kit
+    >>> law = kit.DragLaw(a=0.4, b=0.05)
+    >>> law.name
+    'constant + ∝ speed'
+    >>> print(f"{law.duration(20, 5):.2f} s, {law.angle(20, 5):.1f} rad, at rest after {law.time_to_rest(20):.1f} s")
+    15.35 s, 177.2 rad, at rest after 25.1 s
+    >>> print(f"{law.scaled(2).duration(20, 5):.2f} s")
+    7.67 s
+
+    Raises
+    ------
+    KitError : a coefficient below 0; in the methods a negative speed, time or angle.
     """
 
     a: float = 0.0
@@ -92,6 +108,10 @@ class DragLaw:
     def name(self) -> str:
         """The name of the law in words, such as "constant + ∝ speed"."""
         return _NAMES[self.terms]
+
+    def scaled(self, factor: float) -> DragLaw:
+        """Return the law with all of its drag `factor` times as strong, factor ≥ 0; its kind stays as it is."""
+        return DragLaw(self.a * factor, self.b * factor, self.c * factor)
 
     def deceleration(self, speed: ArrayLike) -> np.ndarray:
         """Return −dω/dt in rad/s² at a speed in rad/s."""

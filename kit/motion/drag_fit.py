@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from html import escape
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,10 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run, coasting_start, counted_passes
-from .drag import LAWS, DragLaw, law_terms
+from ..stats.averages import t_factor
+from ..stats.least_squares import aicc, evidence_weights
+from ..wording import number, plus_minus
+from .drag import LAWS, TURN, UNITS, DragLaw, law_terms
 
 __all__ = [
     "Between",
@@ -37,8 +41,6 @@ __all__ = [
     "one_turn_speed",
     "sensitivities",
 ]
-
-TURN = 2 * np.pi
 
 
 def flag_columns(turned: np.ndarray, flags: int) -> list[np.ndarray]:
@@ -97,7 +99,7 @@ def bounded_solution(triangle: np.ndarray, free: int, chosen=None) -> tuple[np.n
 
     if chosen is not None:
         keep = [*range(free), *(free + k for k in chosen), triangle.shape[1] - 1]
-        triangle = np.linalg.qr(triangle[:, keep], mode="r")
+        triangle = np.asarray(np.linalg.qr(triangle[:, keep], mode="r"))
     count = triangle.shape[1] - 1
     bounded, target = triangle[free:count, free:count], triangle[:count, count]
     scale = np.sqrt((bounded**2).sum(axis=0))
@@ -133,7 +135,7 @@ class RestEstimate(NamedTuple):
     turns_u: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class DragFit:
     """A drag law fitted to the passes of one run.
 
@@ -141,6 +143,16 @@ class DragFit:
     (rad), the coefficients of the law asked for, then the offsets of all flags but the last (rad). It is
     the linear one, σ²(JᵀJ)⁻¹, for all coefficients asked for, also where one ended at its bound 0: there it
     overstates rather than understates. `intervals` respects the bounds.
+
+    >>> import kit, numpy as np
+    >>> angles = 2 * np.pi * np.arange(40)
+    >>> jitter = 1e-4 * np.random.default_rng(1).standard_normal(40)
+    >>> times = kit.DragLaw(a=0.4, b=0.05).time_at_angle(angles, 25.0) + jitter
+    >>> fit = kit.fit_drag(times, angles, "constant + ∝ speed")
+    >>> fit
+    DragFit(constant + ∝ speed: a = 0.39986 ± 0.00013 rad/s², b = 0.050011 ± 0.000010 1/s; 40 passes)
+    >>> print(f"{fit.between(0.3, 0.6).duration_s:.2f} s, and to rest {fit.time_to_rest().time_s:.1f} s after the log")
+    8.98 s, and to rest 10.8 s after the log
     """
 
     law: DragLaw
@@ -157,6 +169,25 @@ class DragFit:
     times_s: np.ndarray
     residuals_s: np.ndarray  # logged minus modelled time of each pass
     profile: tuple[np.ndarray, np.ndarray]  # (R, q): the sum of squares is |R·coefficients − q|² + a constant
+
+    def __repr__(self) -> str:
+        found = ", ".join(f"{name} = {text}" for name, text in self._coefficients())
+        return f"DragFit({self.name}: {found}; {len(self.times_s)} passes)"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(f"<tr><td>{name}</td><td>{escape(text)}</td></tr>" for name, text in self._coefficients())
+        return (
+            f"<p><b>Drag: {escape(self.name)}</b>, fitted to {len(self.times_s)} passes. "
+            f"Pass times spread by {number(1e3 * self.timing_sd_s, 2)} ms about it.</p><table>{rows}</table>"
+        )
+
+    def _coefficients(self) -> list[tuple[str, str]]:
+        """Each coefficient with its standard uncertainty and unit."""
+        us = np.sqrt(np.diag(self.covariance))
+        return [
+            (name, plus_minus(getattr(self.law, name), float(us[self.parameters.index(name)]), UNITS[name]))
+            for name in self.terms
+        ]
 
     @property
     def terms(self) -> str:
@@ -218,9 +249,7 @@ class DragFit:
         both: it covers at least as often as it says. (The likelihood within the bounds alone would cover
         drag ∝ speed in 87 % instead of 95 % of runs in which nothing else drags.)
         """
-        from scipy.special import stdtrit
-
-        factor = stdtrit(self.dof, (1 + confidence) / 2)
+        factor = t_factor(self.dof, confidence)
         unbounded = np.linalg.lstsq(*self.profile)[0]
         found = {}
         for name, free in zip(self.terms, unbounded, strict=True):
@@ -229,7 +258,7 @@ class DragFit:
             found[name] = (max(0.0, float(min(free, bounded) - reach)), float(max(free, bounded) + reach))
         return found
 
-    def _with_u(self, quantity: Callable[[DragLaw, float], float], unit: float) -> tuple[float, float]:
+    def _with_u(self, quantity: Callable[[DragLaw, float], np.ndarray], unit: float) -> tuple[float, float]:
         """A quantity of law and start speed, and its standard uncertainty by linear propagation."""
         value = float(quantity(self.law, self.start_speed))
         if not np.isfinite(value):
@@ -264,6 +293,13 @@ def fit_drag(times_s: ArrayLike, angles_rad: ArrayLike, law: str = "three-term",
     flags_per_turn : with more than one flag, their angles are taken as unknown: an offset of each flag from
         its even place is fitted too (sum 0), so that uneven flags put no ripple on the speed.
 
+    >>> import kit, numpy as np
+    >>> angles = 2 * np.pi * np.arange(40)
+    >>> times = kit.DragLaw(a=0.4, b=0.05).time_at_angle(angles, 25.0)
+    >>> fit = kit.fit_drag(times, angles)  # all three kinds of drag are tried at once
+    >>> print(f"a = {fit.law.a:.3f} rad/s², b = {fit.law.b:.4f} /s, c = {fit.law.c:.5f} /rad")
+    a = 0.400 rad/s², b = 0.0500 /s, c = 0.00000 /rad
+
     Raises
     ------
     KitError : lengths differ, times do not increase, or there are too few passes for the law.
@@ -278,8 +314,8 @@ def fit_drags(times_s: ArrayLike, angles_rad: ArrayLike, flags_per_turn: int = 1
     """
     fits = _fit_laws(times_s, angles_rad, list(LAWS), flags_per_turn)
     fits.sort(key=lambda fit: fit.aicc)
-    evidence = np.exp([(fits[0].aicc - fit.aicc) / 2 for fit in fits])
-    return [replace(fit, weight=float(w)) for fit, w in zip(fits, evidence / evidence.sum(), strict=True)]
+    weights = evidence_weights([fit.aicc for fit in fits])
+    return [replace(fit, weight=float(weight)) for fit, weight in zip(fits, weights, strict=True)]
 
 
 def fit_run(
@@ -289,6 +325,17 @@ def fit_run(
 
     The fit starts one turn after the speed peak, because the push may end within that turn. The limits
     leave out passes at which a turn takes less than `min_period_s` or more than `max_period_s`.
+
+    >>> import kit, numpy as np
+    >>> angles = 2 * np.pi * np.arange(40)
+    >>> times = kit.DragLaw(a=0.4, b=0.05).time_at_angle(angles, 25.0)
+    >>> fit = kit.fit_run(kit.Run(times), max_period_s=0.5)
+    >>> print(f"{fit.between(0.3, 0.5).turns:.2f} turns")
+    17.97 turns
+
+    Raises
+    ------
+    KitError : too few passes are left, or no such law.
     """
     return fit_drag(*coasting_passes(run, min_period_s, max_period_s), law, run.flags_per_turn)
 
@@ -391,7 +438,7 @@ class _Passes:
     def _triangle(self, speed_column, terms, target) -> np.ndarray:
         """R of the weighted columns, the target last: all that a least-squares solution needs."""
         columns = [speed_column, np.ones_like(target), *self.flag_columns, *terms, target]
-        return np.linalg.qr((np.array(columns) / self.speed).T, mode="r")
+        return np.asarray(np.linalg.qr((np.array(columns) / self.speed).T, mode="r"))
 
     def fit(self, name: str) -> DragFit:
         """Gauss–Newton with bounds, halving steps that do not improve."""
@@ -466,12 +513,10 @@ class _Passes:
         )
 
     def _aicc(self, squares: float, parameters: int) -> float:
-        """AICc for normal noise of unknown variance (Hurvich & Tsai, 1989); the variance is a parameter too."""
-        n, k = len(self.times), parameters + 1
-        if n - k - 1 <= 0:
-            return np.inf
+        """AICc for normal noise of unknown variance; the variance is a parameter too."""
+        n = len(self.times)
         rounding = n * np.spacing(np.abs(self.times).max()) ** 2  # smaller sums of squares mean nothing
-        return n * np.log(max(squares, rounding) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+        return aicc(n * np.log(max(squares, rounding) / n), parameters + 1, n)
 
 
 def _law(indices, values) -> DragLaw:

@@ -20,8 +20,10 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
-from .drag import LAWS, DragLaw, law_terms
-from .drag_fit import TURN, DragFit, fit_run
+from ..stats.averages import t_factor
+from ..stats.least_squares import aicc, evidence_weights
+from .drag import LAWS, TURN, UNITS, DragLaw, law_terms
+from .drag_fit import DragFit, fit_run
 
 __all__ = ["Intercept", "JointDrag", "joint_fit"]
 
@@ -76,7 +78,7 @@ class JointDrag:
         place = _position(self.lines, coefficient)
         zero, slope = self._values()[2 * place : 2 * place + 2]
         block = self.covariance[2 * place : 2 * place + 2, 2 * place : 2 * place + 2]
-        return _ratio(zero, slope, block, _t(self.dof))
+        return _ratio(zero, slope, block, t_factor(self.dof))
 
     def trend_x0(self, start_period_s: float, stop_period_s: float) -> dict[str, Intercept]:
         """Return the x₀ that a shifted inverse A/(x + x₀) would find in durations and in turns that the lines give.
@@ -104,7 +106,7 @@ class JointDrag:
             step = 1e-3 * size * np.eye(len(values))[k]
             gradient.append((both(values + step) - at) / (1e-3 * size))
         us = np.sqrt(np.einsum("ik,ij,jk->k", gradient, self.covariance, gradient))
-        half = _t(self.dof) * us
+        half = t_factor(self.dof) * us
         found = [Intercept(*map(float, (v, u, max(v - h, 0), v + h))) for v, u, h in zip(at, us, half, strict=True)]
         return {"duration_s": found[0], "turns": found[1]}
 
@@ -130,6 +132,15 @@ def joint_fit(
     x : name of a condition with numbers ≥ 0.
     law : the law all runs share, by name; None takes the best of all seven by AICc.
 
+    >>> import kit, numpy as np
+    >>> def run(magnets, factor):
+    ...     law = kit.DragLaw(a=0.1, b=0.02 + 0.04 * magnets).scaled(factor)
+    ...     return kit.Run(law.time_at_angle(2 * np.pi * np.arange(24), 25.0), {"magnets": magnets})
+    >>> runs = [run(magnets, factor) for magnets in (1, 2) for factor in (0.98, 1.02)]
+    >>> joint = kit.joint_fit(runs, "magnets", law="constant + ∝ speed")
+    >>> joint.changing_law, f"{joint.n0().value:.1f}"
+    ('∝ speed', '0.5')
+
     Raises
     ------
     KitError : fewer than two conditions with a run, or a condition that is not a number ≥ 0.
@@ -148,11 +159,10 @@ def joint_fit(
     candidates = {name: _Lines(fits, conditions, jitter, law_terms(name)) for name in names}
     laws = pd.DataFrame({"law": list(candidates), "aicc": [lines.aicc for lines in candidates.values()]})
     laws = laws.sort_values("aicc", ignore_index=True)
-    evidence = np.exp((laws["aicc"].iloc[0] - laws["aicc"]) / 2)
-    laws["weight"] = evidence / evidence.sum()
+    laws["weight"] = evidence_weights(laws["aicc"])
     name = laws["law"].iloc[0]
     best, terms = candidates[name], law_terms(name)
-    values, se = best.solution.reshape(-1, 2), np.sqrt(np.diag(best.covariance)).reshape(-1, 2)
+    values, us = best.solution.reshape(-1, 2), np.sqrt(np.diag(best.covariance)).reshape(-1, 2)
     return JointDrag(
         x=x,
         law=name,
@@ -160,10 +170,10 @@ def joint_fit(
             {
                 "coefficient": list(terms),
                 "at_zero": values[:, 0],
-                "at_zero_u": se[:, 0],
+                "at_zero_u": us[:, 0],
                 "slope": values[:, 1],
-                "slope_u": se[:, 1],
-                "unit": [{"a": "rad/s²", "b": "1/s", "c": "1/rad"}[term] for term in terms],
+                "slope_u": us[:, 1],
+                "unit": [UNITS[term] for term in terms],
             }
         ),
         covariance=best.covariance,
@@ -235,17 +245,17 @@ class _Lines:
         design = self.curvature[:, :, columns, None] * line[:, None, None, :]
         self.design = design.reshape(*design.shape[:2], -1)  # (runs, 3, two for each term)
         self.scatter = 0.02
-        self.solution = None
         own = np.array([[getattr(fit.law, term) for term in "abc"] for fit in fits])
         means = np.zeros_like(own)
         means[:, columns] = own[:, columns]
+        before = None
         for _ in range(50):
-            before = self.solution, self.scatter
             eigenvalues, rotation = self._scatter_shape(means)
             self._solve(eigenvalues, rotation)
             means[:, columns] = line @ self.solution.reshape(-1, 2).T
-            if before[0] is not None and np.allclose(self.solution, before[0], rtol=1e-6, atol=0):
+            if before is not None and np.allclose(self.solution, before, rtol=1e-6, atol=0):
                 break
+            before = self.solution
         self._uncertainty(eigenvalues, rotation)
 
     def _scatter_shape(self, means):
@@ -283,8 +293,7 @@ class _Lines:
         design, _ = self._whitened(eigenvalues, rotation)
         inverse = np.linalg.pinv(np.linalg.qr(design, mode="r"))
         self.covariance = inverse @ inverse.T
-        k, n = count + 1, self.target.size
-        self.aicc = self.deviance + 2 * k + (2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else np.inf)
+        self.aicc = aicc(self.deviance, count + 1, self.target.size)
 
 
 def _law_on_lines(terms: str, values: np.ndarray, condition: float) -> DragLaw:
@@ -297,12 +306,6 @@ def _position(lines: pd.DataFrame, coefficient: str) -> int:
     if coefficient not in known:
         raise KitError("The law has no such coefficient", found=coefficient, fix=f"use one of: {', '.join(known)}")
     return known.index(coefficient)
-
-
-def _t(dof: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, 0.975))
 
 
 def _ratio(zero, slope, covariance, factor) -> Intercept:

@@ -15,15 +15,14 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..stats.averages import counting, t_factor
+from ..stats.averages import NORMAL_FACTOR, counting, t_factor
 from ..stats.trend import fit_trend
-from .drag import LAWS, DragLaw
-from .drag_fit import TURN, DragFit, coasting_passes, fit_run
+from .drag import LAWS, TURN, DragLaw
+from .drag_fit import DragFit, coasting_passes, fit_run
 from .drag_joint import JointDrag
 from .speed import SpeedCurve
 
 __all__ = [
-    "ROUTES",
     "RatioTest",
     "at_nothing_added",
     "beyond_last_pass",
@@ -94,6 +93,14 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
     that x adds. A mixture of constant drag and drag ∝ speed² can have the ratio of drag ∝ speed: only a fit to the
     passes tells them apart.
 
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"magnets": [1, 1, 2, 2], "duration_s": [38.0, 37.0, 23.4, 23.0],
+    ...                         "turns": [82.2, 80.2, 50.6, 49.7]})
+    >>> test = kit.ratio_test(results, "magnets", start_period_s=0.25, stop_period_s=1.0)
+    >>> print(f"{test.ratio:.2f} turns/s"), dict(zip(test.laws["law"], test.laws["verdict"]))["∝ speed"]
+    2.16 turns/s
+    (None, 'the data support')
+
     Raises
     ------
     KitError : a missing column, or no counted run.
@@ -120,7 +127,7 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
         overall, overall_u = float(np.average(ratio, weights=weights)), float(1 / np.sqrt(np.sum(1 / variance)))
         half = factor * overall_u
     towards = _towards(speeds, labels, means, p_trend)
-    near = [min(speeds, key=lambda law, m=mean: abs(speeds[law] - m)) for mean in means]
+    near = [_nearest(speeds, mean) for mean in means]
     verdicts = {law: _verdict(law, speeds, overall, half, one_kind=not p_same < 0.05) for law in speeds}
     return RatioTest(
         x=x,
@@ -156,6 +163,18 @@ def collapse(runs: Sequence[Run], start_period_s: float, stop_period_s: float) -
     The speeds are those of single turns as measured (over the two turns around a pass); only where the run crosses
     the thresholds is taken from its fitted three-term law. Columns: the run's conditions, `trial, source,
     time_share, speed_share`. Runs set aside, and runs that do not reach both thresholds, are left out.
+
+    >>> import kit, numpy as np
+    >>> law = kit.DragLaw(b=0.05)
+    >>> runs = [kit.Run(law.scaled(k).time_at_angle(2 * np.pi * np.arange(90 // k), 30.0), {"k": k}) for k in (1, 2)]
+    >>> table = kit.collapse(runs, start_period_s=0.3, stop_period_s=0.6)
+    >>> middle = table[(table["time_share"] - 0.5).abs() < 0.03]
+    >>> print(middle.groupby("k")["speed_share"].mean().round(1).tolist())
+    [0.7, 0.7]
+
+    Raises
+    ------
+    KitError : thresholds that are not 0 < start < stop, or no run that reaches both.
     """
     _check_periods(start_period_s, stop_period_s)
     tables = []
@@ -282,6 +301,10 @@ def _tests(labels, means, weights, dof) -> tuple[float, float]:
     return p_same, p(np.sum(weights * x * means) ** 2 / np.sum(weights * x**2), 1)
 
 
+def _nearest(speeds: dict[str, float], mean: float) -> str:
+    return min(speeds, key=lambda law: abs(speeds[law] - mean))
+
+
 def _verdict(law, speeds, ratio, half, one_kind) -> str:
     away = ratio - speeds[law]
     if one_kind and abs(away) <= half:
@@ -311,7 +334,7 @@ def _sentence(speeds, ratio, half, verdicts) -> str:
     slower = [law for law, speed in speeds.items() if speed < ratio]
     faster = [law for law, speed in speeds.items() if speed > ratio]
     if slower and faster:
-        pair = max(slower, key=speeds.get), min(faster, key=speeds.get)
+        pair = max(slower, key=speeds.__getitem__), min(faster, key=speeds.__getitem__)
         return f"{found} It lies between the kinds {pair[0]} and {pair[1]}: the drag is a mixture."
     return f"{found} No mixture of the three kinds of drag has such a ratio. Check the thresholds and the turn counts."
 
@@ -322,7 +345,7 @@ def _towards(speeds, labels, means, p_trend) -> str:
     rising = np.polyfit(labels, means, 1)[0] > 0
     last = means[-1]  # the labels are sorted
     ahead = {law: abs(speed - last) for law, speed in speeds.items() if (speed > last) == rising}
-    return min(ahead, key=ahead.get) if ahead else ""
+    return min(ahead, key=ahead.__getitem__) if ahead else ""
 
 
 def _same_kind(x, p_same, p_trend, means, towards) -> str:
@@ -340,9 +363,6 @@ def _same_kind(x, p_same, p_trend, means, towards) -> str:
 
 
 # --- What the pages on slowing down show, as tables: two routes to one number, and the way from the last pass to rest.
-
-#: Three answers to "how much of what was added would drag like the apparatus alone?"
-ROUTES = ("trend", "drag fits", "one kind alone")
 
 DRAWS = 200  # laws drawn about a fitted one: enough for a band on the screen
 
@@ -374,7 +394,7 @@ def routes(results: pd.DataFrame, joint: JointDrag, start_period_s: float, stop_
     found = []
     for quantity in ("duration_s", "turns"):
         x0 = fit_trend(rows[x], rows[quantity], "shifted inverse").parameters["x0"]
-        found.append((quantity, "trend", x0.value, x0.se, x0.low, x0.high))
+        found.append((quantity, "trend", x0.value, x0.u, x0.low, x0.high))
         found.append((quantity, "drag fits", *by_fits[quantity]))
     found.append(("", "one kind alone", *joint.n0()))
     return pd.DataFrame(found, columns=["quantity", "route", "value", "u", "low", "high"])
@@ -450,10 +470,8 @@ def beyond_last_pass(fit: DragFit, points: int = 60, seed: int = 0) -> pd.DataFr
     to rest; for a law that never comes to rest, to 3 % of the speed at the last pass. low and high hold 95 % of the
     speeds of laws drawn from the fit's covariance (normal, widened by Student's factor, no coefficient below 0).
     """
-    from scipy.special import stdtrit
-
     elapsed = fit.times_s[-1] - fit.times_s[0]
-    rest, factor = fit.time_to_rest(), stdtrit(fit.dof, 0.975)
+    rest, factor = fit.time_to_rest(), t_factor(fit.dof)
     if np.isfinite(rest.time_s):
         length = rest.time_s + factor * rest.time_u_s
     else:
@@ -463,7 +481,7 @@ def beyond_last_pass(fit: DragFit, points: int = 60, seed: int = 0) -> pd.DataFr
     names = ("start_speed", *fit.terms)
     at = [fit.parameters.index(name) for name in names]
     mean = np.array([fit.start_speed, *(getattr(fit.law, term) for term in fit.terms)])
-    spread = fit.covariance[np.ix_(at, at)] * (factor / 1.959964) ** 2
+    spread = fit.covariance[np.ix_(at, at)] * (factor / NORMAL_FACTOR) ** 2
     drawn = np.random.default_rng(seed).multivariate_normal(mean, spread, DRAWS, method="eigh").clip(0)
     speeds = [DragLaw(**dict(zip(fit.terms, row[1:], strict=True))).speed_at(elapsed + after, row[0]) for row in drawn]
     low, high = np.quantile(speeds, [0.025, 0.975], axis=0)

@@ -11,16 +11,23 @@ disc cannot speed up. The next richer curve is kept as well: how far its answer 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from html import escape
 from math import log1p
+from typing import TypeVar
 
 import numpy as np
 
 from ..logs.run import Run, coasting_start, counted_passes
+from ..stats.averages import NORMAL_FACTOR, t_factor
+from ..stats.least_squares import aicc
+from ..wording import case_of, count_of, number
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
+
+T = TypeVar("T")
 
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
@@ -55,22 +62,14 @@ class Stretch:
 
 
 @dataclass(frozen=True, eq=False)
-class _Spline:
-    """One weighted least-squares fit of the angle: coefficients, their covariance, its quality."""
+class _Clock:
+    """Stretched time of one run."""
 
     kappa: float
     start_s: float
     span_s: float
-    knots: np.ndarray
-    degree: int
-    coefficients: np.ndarray  # (m,)
-    offsets: np.ndarray  # (flags,) angle of each flag from its even place, turns; sums to zero
-    covariance: np.ndarray  # (m, m), already widened for few degrees of freedom
-    timing_sd_s: float
-    aicc: float
-    speed: np.ndarray  # (n,) at the coasting passes, turns/s
 
-    def _stretched(self, times_s):
+    def stretched(self, times_s):
         """s, ds/dt and d²s/dt² at the given times."""
         tau = (np.asarray(times_s, dtype=float) - self.start_s) / self.span_s
         if self.kappa == 0:
@@ -79,6 +78,20 @@ class _Spline:
         grow = 1 + self.kappa * tau
         first = self.kappa / (norm * grow * self.span_s)
         return np.log1p(self.kappa * tau) / norm, first, -first * self.kappa / (grow * self.span_s)
+
+
+@dataclass(frozen=True, eq=False)
+class _Spline(_Clock):
+    """One weighted least-squares fit of the angle: coefficients, their covariance, its quality."""
+
+    knots: np.ndarray
+    degree: int
+    coefficients: np.ndarray  # (m,)
+    offsets: np.ndarray  # (flags,) angle of each flag from its even place, turns; sums to zero
+    covariance: np.ndarray  # (m, m), already widened for few degrees of freedom
+    timing_sd_s: float
+    aicc: float
+    speed: np.ndarray  # (n,) at the coasting passes, turns/s
 
     @cached_property
     def basis(self):
@@ -113,14 +126,14 @@ class _Spline:
         return angle, slope * first
 
     def angle_row(self, time_s):
-        return self.basis(self._stretched(time_s)[0])
+        return self.basis(self.stretched(time_s)[0])
 
     def speed_row(self, time_s):
-        s, first, _ = self._stretched(time_s)
+        s, first, _ = self.stretched(time_s)
         return self.basis(s, 1) * np.expand_dims(first, -1)
 
     def slowing_row(self, time_s):
-        s, first, second = self._stretched(time_s)
+        s, first, second = self.stretched(time_s)
         return self.basis(s, 2) * np.expand_dims(first, -1) ** 2 + self.basis(s, 1) * np.expand_dims(second, -1)
 
     def sensitivity(self, crossing: Crossing) -> np.ndarray:
@@ -132,9 +145,20 @@ class _Spline:
         return np.stack([time_row, self.angle_row(at) + (speed_row @ self.coefficients) * time_row])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class SpeedCurve:
-    """Turn period of one coasting run at each of its passes, and at any moment between them."""
+    """Turn period of one coasting run at each of its passes, and at any moment between them.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> (curve,) = kit.speed_curves([run])
+    >>> curve
+    SpeedCurve(120 passes in 52.1 s, a turn takes 0.200 to 0.676 s)
+    >>> stretch = curve.between(0.25, 0.5)
+    >>> print(f"{stretch.duration_s:.2f} s, {stretch.turns:.1f} turns")
+    23.44 s, 62.5 turns
+    """
 
     run: Run
     times_s: np.ndarray  # (n,) coasting passes, s
@@ -144,6 +168,27 @@ class SpeedCurve:
     flag_offsets_turns: tuple[float, ...] = (0.0,)
     _best: _Spline | None = None
     _richer: _Spline | None = None
+    _kept: dict = field(default_factory=dict, init=False, repr=False)
+
+    def __repr__(self) -> str:
+        return f"SpeedCurve({self._words()})"
+
+    def _repr_html_(self) -> str:
+        run = [case_of(name, value) for name, value in self.run.conditions.items()] + [f"trial {self.run.trial}"]
+        return f"<p><b>{escape(', '.join(run))}</b>: {escape(self._words())}.</p>"
+
+    def _words(self) -> str:
+        passes = count_of(len(self.times_s), "pass", "passes")
+        if not self.usable:
+            return f"{passes}: too few for a curve"
+        lasted_s, (fast, slow) = self.times_s[-1] - self.times_s[0], self.period_s[[0, -1]]
+        return f"{passes} in {number(lasted_s, 3)} s, a turn takes {number(fast, 3)} to {number(slow, 3)} s"
+
+    def once(self, work: Callable[[Run], T]) -> T:
+        """What `work` makes of this curve's run: worked out when first asked for, then kept with the curve."""
+        if work not in self._kept:
+            self._kept[work] = work(self.run)
+        return self._kept[work]
 
     @property
     def usable(self) -> bool:
@@ -152,7 +197,12 @@ class SpeedCurve:
 
     def crossing(self, period_s: float) -> Crossing | None:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
-        return self._crossing(self._best, period_s) if self.usable else None
+        return None if self._best is None else self._crossing(self._best, period_s)
+
+    @property
+    def last_pass(self) -> Crossing:
+        """The last coasting pass of the log."""
+        return Crossing(self.times_s[-1], self.turns[-1])
 
     def between(self, start_period_s: float, stop_period_s: float) -> Stretch | None:
         """Duration and turns between two turn periods; None if either is not reached.
@@ -162,37 +212,35 @@ class SpeedCurve:
         as independent; where they scatter by more than 10 ms, as those of a person who taps along, they are taken as
         correlated from pass to pass, and the uncertainty is 1.6 times as large.
         """
-        if not self.usable:
+        start, stop = self.crossing(start_period_s), self.crossing(stop_period_s)
+        if start is None or stop is None:
             return None
-        ends = [self._crossing(self._best, p) for p in (start_period_s, stop_period_s)]
-        if None in ends:
-            return None
-        return self._stretch(*ends, [start_period_s, stop_period_s])
+        return self._stretch(start, stop, [start_period_s, stop_period_s])
 
     def to_last_pass(self, start_period_s: float) -> Stretch | None:
         """As `between`, but up to the last pass of the log."""
         start = self.crossing(start_period_s)
-        if start is None:
-            return None
-        return self._stretch(start, Crossing(self.times_s[-1], self.turns[-1]), [start_period_s])
+        return None if start is None else self._stretch(start, self.last_pass, [start_period_s])
 
-    def _stretch(self, start, stop, periods) -> Stretch:
-        best = self._best
+    def _stretch(self, start: Crossing, stop: Crossing, periods: list[float]) -> Stretch | None:
+        best, richer = self._best, self._richer
+        if best is None or richer is None:
+            return None
         rows = -best.sensitivity(start)
         if len(periods) == 2:
             rows = rows + best.sensitivity(stop)
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
-        looser = max(1.0, self._richer.timing_sd_s / best.timing_sd_s)
+        looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
         if best.timing_sd_s > _BY_HAND_S:
             looser *= _BY_HAND_WIDER
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
         value = np.array([stop.time_s - start.time_s, stop.turns - start.turns])
-        others = [self._crossing(self._richer, p) for p in periods]
-        if None not in others:
-            other_stop = others[1] if len(periods) == 2 else stop
-            other = np.array([other_stop.time_s - others[0].time_s, other_stop.turns - others[0].turns])
+        first = self._crossing(richer, periods[0])
+        last = self._crossing(richer, periods[1]) if len(periods) == 2 else stop
+        if first is not None and last is not None:
+            other = np.array([last.time_s - first.time_s, last.turns - first.turns])
             u = np.hypot(u, other - value)
-        return Stretch(value[0], u[0], value[1], u[1])
+        return Stretch(float(value[0]), float(u[0]), float(value[1]), float(u[1]))
 
     def _crossing(self, spline: _Spline, period_s: float) -> Crossing | None:
         from scipy.optimize import brentq
@@ -247,15 +295,23 @@ def speed_curve(run: Run) -> SpeedCurve:
 
 
 def speed_curves(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
-    """Curves of all runs; those given as curves pass through, so nothing is computed twice."""
+    """Curves of all runs; those given as curves pass through, so nothing is computed twice.
+
+    >>> import kit, numpy as np
+    >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
+    >>> run = kit.Run(0.2 * n + 0.002 * n**2)
+    >>> curves = kit.speed_curves([run])
+    >>> kit.speed_curves(curves) == curves
+    True
+    """
     return tuple(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
 
 
 def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
     """The best curve by AICc among those that never speed up, and the next richer one; None if there is no curve."""
     data = _Data.of(times_s, turns, flags)
-    trials = [_least_squares(data, kappa, *_middling(len(times_s))) for kappa in _STRETCHES]
-    trials = [fit for fit in trials if fit is not None]
+    tried = (_least_squares(data, kappa, *_middling(len(times_s))) for kappa in _STRETCHES)
+    trials = [fit for fit in tried if fit is not None]
     if not trials:
         return None  # such as a few passes within seconds and one more days later
     kappa = min(trials, key=lambda fit: fit.aicc).kappa
@@ -322,12 +378,11 @@ def _searchable(fit: _Spline) -> _Spline:
 def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     """Weighted least squares of angle on time; None where the passes do not determine the curve."""
     from scipy.interpolate import BSpline
-    from scipy.special import stdtrit
 
     angle, weight, flags = data.angle, data.weight_s, data.flags
     start, end = data.times_s[0], data.times_s[-1]
-    shell = _Spline(kappa, start, end - start, None, degree, None, None, None, 0.0, 0.0, None)
-    s = shell._stretched(data.fitted_s)[0]
+    clock = _Clock(kappa, start, end - start)
+    s = clock.stretched(data.fitted_s)[0]
     # knots lie halfway between even in time and even in angle: slow ends and fast starts both get their share
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
@@ -343,23 +398,26 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     rss = float(np.sum((design @ solution - angle * weight) ** 2))
     rss = max(rss, n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
     root = np.linalg.inv(r)
-    few = float(stdtrit(n - m, 0.975)) / 1.959964
+    few = t_factor(n - m) / NORMAL_FACTOR
     main = slice(0, degree + 1 + knots)
     covariance = (root @ root.T)[main, main] * rss / (n - m) * few**2
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[degree + 1 + knots :]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
-    spline = replace(
-        shell,
+    s, first, _ = clock.stretched(data.times_s)
+    return _Spline(
+        kappa,
+        start,
+        end - start,
         knots=grid,
+        degree=degree,
         coefficients=solution[main],
         offsets=offsets,
         covariance=covariance,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
-        aicc=n * np.log(rss / n) + 2 * (m + 1) * n / (n - m - 2),
+        aicc=aicc(n * np.log(rss / n), m + 1, n),
+        speed=BSpline(grid, solution[main], degree)(s, 1) * first,
     )
-    s, first, _ = shell._stretched(data.times_s)
-    return replace(spline, speed=BSpline(grid, spline.coefficients, degree)(s, 1) * first)
 
 
 def _flag_of(turns, flags) -> tuple[np.ndarray, np.ndarray]:

@@ -13,7 +13,8 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..motion.drag_fit import TURN, DragFit, coasting_passes
+from ..motion.drag import TURN
+from ..motion.drag_fit import DragFit, coasting_passes
 from ..motion.explain import RatioTest, beyond_last_pass, turn_speeds
 from ..wording import axis_title, case_of, interval, name_of, plus_minus, rounded_by
 from .drag_text import KINDS, short_law

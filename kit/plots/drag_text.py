@@ -9,10 +9,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..motion.drag import law_terms
-from ..motion.drag_fit import TURN, DragFit
+from ..motion.drag import TURN, law_terms
+from ..motion.drag_fit import DragFit
 from ..motion.drag_joint import JointDrag
 from ..motion.explain import RatioTest, collapsed_at, same_number
+from ..stats.averages import t_factor
 from ..wording import DASH, case_of, count_of, interval, join_words, name_of, number, percent, plus_minus, rounded_by
 
 __all__ = [
@@ -201,9 +202,7 @@ def _nearest_curve(collapsed, curves, x) -> tuple[str, float, float]:
 
 def fitted_words(joint: JointDrag) -> list[str]:
     """The best law of all runs together, with 95 % intervals, in sentences."""
-    from scipy.special import stdtrit
-
-    factor, one = float(stdtrit(joint.dof, 0.975)), case_of(joint.x, 1).removeprefix("1 ")
+    factor, one = t_factor(joint.dof), case_of(joint.x, 1).removeprefix("1 ")
     words = [
         f"Of the seven laws tried, the passes of all runs speak most for this one: {law_words(joint.law)}. "
         f"Its share of the evidence is {_evidence(joint.laws['weight'].iloc[0])}."

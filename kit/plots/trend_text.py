@@ -110,7 +110,7 @@ def one_curve_words(trend: Trend) -> list[str]:
 
 def _parameter_words(name: str, parameter: Parameter) -> str:
     words = (
-        f"{symbol_of(name)} = {rounded_by(parameter.value, parameter.se)} ({interval(parameter.low, parameter.high)})"
+        f"{symbol_of(name)} = {rounded_by(parameter.value, parameter.u)} ({interval(parameter.low, parameter.high)})"
     )
     return words.replace(" ", "\u00a0")  # a line may only break between parameters
 

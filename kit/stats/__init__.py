@@ -1,4 +1,4 @@
 """What many runs say together: averages, trends and their verdict, claims, planning.
 
-Modules: averages, trend_models, least_squares, trend, verdict, claims, shuffling, planning.
+Modules: averages, trend_models, least_squares, trend, trend_result, verdict, claims, shuffling, planning.
 """

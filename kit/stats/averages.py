@@ -13,6 +13,7 @@ from math import isfinite, isnan, nan
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..wording import number, plus_minus
@@ -36,6 +37,8 @@ __all__ = [
 
 COUNTED = "counted"
 
+NORMAL_FACTOR = 1.959964  # Student's factor for 95 % and any number of degrees of freedom
+
 
 def t_factor(dof: float, confidence: float = 0.95) -> float:
     """Student's two-sided factor for `dof` degrees of freedom (GUM Table G.2): 4.30 for three trials at 95 %."""
@@ -44,7 +47,7 @@ def t_factor(dof: float, confidence: float = 0.95) -> float:
     return float(stdtrit(dof, 0.5 + confidence / 2)) if dof > 0 else float("nan")
 
 
-def summary(values: Sequence[float]) -> dict:
+def summary(values: ArrayLike) -> dict:
     """Mean and spread of repeated trials.
 
     Returns `n, mean, sd, u, t, low, high, min, max`: sample standard deviation (n − 1), standard uncertainty of the
@@ -90,6 +93,14 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     scatter of all: with three trials a condition's own sd is uncertain by about half.
     `.attrs["pooled"]` and `.attrs["pooled_dof"]` say how that was done.
 
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"magnets": [2, 2, 2, 4, 4, 4], "duration_s": [23.3, 23.0, 23.5, 13.2, 12.8, 12.9]})
+    >>> table = kit.average(results, "magnets")
+    >>> print(table[["magnets", "n", "mean", "u", "low", "high"]].round(2).to_string(index=False))
+     magnets  n  mean    u   low  high
+           2  3 23.27 0.15 22.64 23.89
+           4  3 12.97 0.12 12.45 13.48
+
     Raises
     ------
     KitError : a missing column, or no counted trial at all.
@@ -123,24 +134,24 @@ def counting(results: pd.DataFrame) -> pd.Series:
     return (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
 
 
-def pooled_scatter(values: Sequence[float], groups: Sequence, kind: str = "relative") -> tuple[float, int]:
+def pooled_scatter(values: ArrayLike, groups: ArrayLike, kind: str = "relative") -> tuple[float, int]:
     """Scatter of single trials within conditions, pooled over all conditions, and its degrees of freedom.
 
     √(Σ(v − group mean)² / ν), ν = N − number of conditions (GUM H.3.6, H.5.2.2). "relative" works on ln v and so
     returns a fraction; it needs values above zero. Assumes the same scatter in every condition. NaN with ν = 0.
     """
-    values = _finite(values)
+    sample = _finite(values)
     if kind == "relative":
-        if values.min() <= 0:
-            raise KitError("Relative scatter needs values above zero", found=float(values.min()), fix='use "absolute"')
-        values = np.log(values)
+        if sample.min() <= 0:
+            raise KitError("Relative scatter needs values above zero", found=float(sample.min()), fix='use "absolute"')
+        sample = np.log(sample)
     elif kind != "absolute":
         raise KitError("Scatter is pooled in one of two ways", found=kind, fix='use "relative" or "absolute"')
     _, label = np.unique(np.asarray(groups), return_inverse=True)
     count = np.bincount(label)
-    mean = np.bincount(label, values) / count
-    dof = int(values.size - count.size)
-    square = float(np.sum((values - mean[label]) ** 2))
+    mean = np.bincount(label, sample) / count
+    dof = int(sample.size - count.size)
+    square = float(np.sum((sample - mean[label]) ** 2))
     return (float(np.sqrt(square / dof)) if dof else float("nan")), dof
 
 
@@ -155,12 +166,21 @@ class Outlier:
     sentence: str
 
 
-def grubbs(values: Sequence[float], significance: float = 0.05) -> Outlier:
+def grubbs(values: ArrayLike, significance: float = 0.05) -> Outlier:
     """Two-sided Grubbs' test for one unusual trial (NIST/SEMATECH e-Handbook 1.3.5.17.1).
 
     G = max|v − mean|/s against ((n−1)/√n)·√(t²/(n−2+t²)), t at significance/(2n) with n − 2 degrees of freedom.
     With three trials the largest G there can be is 1.1547 and the critical value 1.1543, so no test is made: a
     trial may then only be set aside for a physical cause that somebody saw. Assumes normal scatter.
+
+    >>> import kit
+    >>> found = kit.grubbs([23.3, 23.0, 23.5, 23.2, 26.9])
+    >>> found.index, found.unusual
+    (4, True)
+
+    Raises
+    ------
+    KitError : no values, or one that is not finite.
     """
     values = _finite(values)
     n = values.size
@@ -197,7 +217,7 @@ class Agreement:
     sentence: str
 
 
-def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float], unit: str = "s") -> Agreement:
+def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str = "s") -> Agreement:
     """Paired differences between two methods (Bland & Altman 1986, Lancet 327, 307).
 
     Parameters
@@ -207,6 +227,15 @@ def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float]
     The mean difference has the interval d̄ ± t·s_d/√m. Limits of agreement are d̄ ± 1.96 s_d; for few pairs the range
     that holds the next difference with 95 % is wider, d̄ ± t·s_d·√(1 + 1/m). Assumes that differences scatter
     alike over the range; look at them against the mean.
+
+    >>> import kit
+    >>> found = kit.compare_methods([1, 2, 4, 8], [38.0, 23.3, 13.0, 6.9], [37.6, 23.0, 12.5, 6.6])
+    >>> print(f"{found.bias:.3f} s, 95 %: {found.bias_low:.3f} to {found.bias_high:.3f} s")
+    0.375 s, 95 %: 0.223 to 0.527 s
+
+    Raises
+    ------
+    KitError : fewer than three pairs, or not one value of each method at every condition.
     """
     first, second = _finite(first), _finite(second)
     if not len(x) == first.size == second.size:
@@ -241,7 +270,7 @@ def compare_methods(x: Sequence, first: Sequence[float], second: Sequence[float]
         s["low"],
         s["high"],
         s["sd"],
-        (float(s["mean"] - 1.959964 * s["sd"]), float(s["mean"] + 1.959964 * s["sd"])),
+        (float(s["mean"] - NORMAL_FACTOR * s["sd"]), float(s["mean"] + NORMAL_FACTOR * s["sd"])),
         (float(s["mean"] - reach), float(s["mean"] + reach)),
         f"Mean difference {s['mean']:+.3g} {unit} (95 % interval {s['low']:+.3g} to {s['high']:+.3g}). {verdict}",
     )
@@ -253,7 +282,7 @@ def _mean(values: np.ndarray) -> float:
     return rough + float((values - rough).mean())
 
 
-def _finite(values: Sequence[float]) -> np.ndarray:
+def _finite(values: ArrayLike) -> np.ndarray:
     values = np.asarray(values, dtype=float).ravel()
     if values.size == 0:
         raise KitError("There are no values to average")
@@ -312,7 +341,16 @@ DECISIONS = {
 
 @dataclass(frozen=True)
 class Measured:
-    """A value with its standard uncertainty `u`, in `unit`, and what it is called."""
+    """A value with its standard uncertainty `u`, in `unit`, and what it is called.
+
+    >>> import kit
+    >>> print(kit.Measured("2 magnets", 23.27, 0.15, "s"))
+    2 magnets: 23.27 ± 0.15 s
+
+    Raises
+    ------
+    KitError : no name, a value that is not finite, or an uncertainty that is not above zero.
+    """
 
     label: str
     value: float
@@ -349,7 +387,12 @@ class Comparison:
         return f"They are {apart} apart. So t′ = {number(self.t_prime, 2)}: {self.suggests}."
 
     def entry(self, decision: str, why: str) -> dict[str, str | float]:
-        """What the workbook keeps of this cycle. Raises `KitError` for an unknown decision or an empty reason."""
+        """What the workbook keeps of this cycle.
+
+        Raises
+        ------
+        KitError : an unknown decision, or no reason.
+        """
         if decision not in DECISIONS:
             raise KitError("Choose what to do next", found=decision or None, fix=f"one of: {', '.join(DECISIONS)}")
         if not why.strip():
@@ -370,6 +413,11 @@ class Comparison:
 
 def compare(first: Measured, second: Measured) -> Comparison:
     """Compare two values of the same unit; their uncertainties are taken as independent.
+
+    >>> import kit
+    >>> hand, gate = kit.Measured("by hand", 23.6, 0.3, "s"), kit.Measured("by the gate", 23.2, 0.1, "s")
+    >>> print(kit.compare(hand, gate).sentence)
+    They are 0.40 ± 0.32 s apart. So t′ = 1.3: cannot tell yet: improve or repeat.
 
     Raises
     ------

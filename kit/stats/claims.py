@@ -120,6 +120,15 @@ class Claim:
 
     With `settings` it is a difference: `quantity` at settings[1] compared with settings[0] of column `by`. Without, it
     is a relation: `quantity` rises or falls with column `by`. Runs are only ever compared within the same `within`.
+
+    >>> import kit
+    >>> claim = kit.Claim("Tilt brakes", "duration_s", "level_deg", (0, 3), within=("magnets",), expect="less")
+    >>> claim.is_relation
+    False
+
+    Raises
+    ------
+    KitError : one setting twice, a column with two parts, or an unknown scale or expectation.
     """
 
     statement: str
@@ -195,6 +204,13 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
        support if the sign is the expected one (or any is), else speak against.
     3. Otherwise: cannot tell. That includes runs too few to reach p = 0.05 at all.
 
+    >>> import kit, pandas as pd
+    >>> results = pd.DataFrame({"level_deg": [0] * 4 + [3] * 4, "order": [1, 4, 5, 8, 2, 3, 6, 7],
+    ...                         "duration_s": [107.1, 108.0, 106.4, 107.7, 90.9, 90.1, 91.3, 90.6]})
+    >>> found = kit.examine(kit.Claim("Level matters", "duration_s", "level_deg", (0, 3)), results)
+    >>> found.grade, round(found.p_value, 3)
+    ('the data support', 0.029)
+
     Raises
     ------
     KitError : a missing column, a value that is no number, relative scale with values at or below zero, or no
@@ -219,7 +235,7 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     drift = _drift(claim, strata, scores, tested, seed)
     count = rank_correlation if claim.is_relation else shuffle
     shuffled = count(scores, tested, seed=seed)
-    effect = percent if claim.scale == "relative" else own
+    effect = own if percent is None or claim.scale == "absolute" else percent
     grade = _grade(claim, shuffled, effect, drift)
     table = _table(claim, strata, scores)
     return Verdict(
@@ -245,7 +261,7 @@ def _usable(claim: Claim, results: pd.DataFrame) -> pd.DataFrame:
     runs = results.reset_index(drop=True)
     runs = runs[counting(runs)].copy()
     _check_numbers(runs, claim.quantity)
-    if claim.is_relation:
+    if claim.settings is None:
         _check_numbers(runs, claim.by)
         return runs
     first, second = claim.settings
@@ -264,9 +280,9 @@ def _usable(claim: Claim, results: pd.DataFrame) -> pd.DataFrame:
 
 def _check_numbers(runs: pd.DataFrame, column: str) -> None:
     numbers = pd.to_numeric(runs[column], errors="coerce").astype(float)
-    bad = ~np.isfinite(numbers)
-    if bad.any():
-        row = bad.idxmax()
+    bad = np.flatnonzero(~np.isfinite(numbers))
+    if bad.size:
+        row = runs.index[bad[0]]
         raise KitError(
             "A run that counts needs a number here",
             row=int(row) + 1,
@@ -315,7 +331,7 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         AGAINST: "The data speak against this.",
         CANNOT_TELL: "These data cannot tell.",
     }[grade]
-    if claim.is_relation:
+    if claim.settings is None:
         step = f"1 {wording.unit_of(claim.by)}".strip()
         what = f"For each step of {step} in {wording.name_of(claim.by)}"
     else:
@@ -406,11 +422,12 @@ def _u(values: np.ndarray) -> float:
 
 def _uneven(table: pd.DataFrame) -> bool:
     """Whether per-cent effects differ between conditions by more than three combined uncertainties."""
-    u = 100 * table["difference_u"] / table["mean_first"]
-    if table["per_cent"].isna().any() or u.isna().any():
+    effect = table["per_cent"].to_numpy(dtype=float)
+    u = (100 * table["difference_u"] / table["mean_first"]).to_numpy(dtype=float)
+    if np.isnan(effect).any() or np.isnan(u).any():
         return False
-    largest, smallest = table["per_cent"].idxmax(), table["per_cent"].idxmin()
-    return t_prime(table["per_cent"][largest], u[largest], table["per_cent"][smallest], u[smallest]) > 3
+    largest, smallest = np.argmax(effect), np.argmin(effect)
+    return t_prime(effect[largest], u[largest], effect[smallest], u[smallest]) > 3
 
 
 def _plain_conditions(table: pd.DataFrame, within) -> list[str]:

@@ -19,10 +19,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .trend_models import Model, by_ends
 
-__all__ = ["Fit", "Means", "best_fit", "condition_means", "linearise", "profile"]
+__all__ = [
+    "Fit",
+    "Means",
+    "aicc",
+    "best_fit",
+    "condition_means",
+    "evidence_weights",
+    "linearise",
+    "profile",
+]
 
 PROFILE_GAP = 1e-6  # see Model.regions
 SETTLED = 1e-22  # a step that can lower the sum of squares by this fraction only is the last one
@@ -119,7 +129,7 @@ def best_fit(model: Model, means: Means, near: np.ndarray | None = None) -> Fit:
     ends = by_ends(model, means.x, means.log)
     search, start = (ends.model, ends.from_natural(start)) if ends else (model, start)
     if near is not None:
-        start = _shared_step(search, means, start, low, high)
+        start = _shared_step(search, means, start, low, high, means.log and ends is None)
     if len(row) > 2 * rows:  # many valleys: go on with those that are lowest after a few steps
         start, ss, _ = polish(search, means.take(row), start, low, high, most_steps=20)
         order = np.lexsort((ss, row))
@@ -138,11 +148,11 @@ def best_fit(model: Model, means: Means, near: np.ndarray | None = None) -> Fit:
     return Fit(theta[:, best], ss[best], settled[best], at_end)
 
 
-def _shared_step(model, means, start, low, high):
+def _shared_step(model, means, start, low, high, by_factors):
     """One Gauss-Newton step for all data sets: as they begin at one curve, their steps are one matrix product.
 
-    Heights go by factors on the log scale, where a curve without a constant is then at its best already. Data sets
-    that lie no better than before, or have weights of their own, stay where they were.
+    Heights go by factors on the log scale (`by_factors`), where a curve without a constant is then at its best
+    already. Data sets that lie no better than before, or have weights of their own, stay where they were.
     """
     if len(means.weight) > 1 or np.any(means.weight == 0):
         return start
@@ -153,7 +163,7 @@ def _shared_step(model, means, start, low, high):
     if not np.all(np.isfinite(jacobian)) or np.any(size == 0):
         return start
     step = (np.linalg.pinv(jacobian / size) / size[:, None]) @ ((means.y - curve) * root).T  # (parameters, R)
-    moved, by_factor = start + step, means.log & model.heights
+    moved, by_factor = start + step, model.is_height & by_factors
     with np.errstate(all="ignore"):  # a step too far is not better
         moved[by_factor] = start[by_factor] * np.exp(step[by_factor] / start[by_factor])
     if model.shape_index is not None:
@@ -193,7 +203,7 @@ def _starts(model, means):
     column = peak * shapes.shape[2] + best_curve[row, peak]
     theta, factor = flat[:, column], factor[row, column]
     shift = y_mean[row, 0] - np.broadcast_to(curve_mean, cross.shape)[row, column] * (1 if means.log else factor)
-    theta[model.heights] *= np.exp(shift) if means.log else factor
+    theta[model.is_height] *= np.exp(shift) if means.log else factor
     if model.offset and not means.log:
         theta[model.parameters.index(model.offset)] += shift
     return row, theta
@@ -246,8 +256,9 @@ def polish(model, means, theta, low, high, held=None, most_steps=120, tolerance=
             step *= np.where(over, ahead / np.where(over, step[shape], 1), 1)
         trial = at + step
         if model.steep:  # A·x^p = const is a bent valley in A and p, a straight one in ln A and p
+            height = model.parameters.index(model.heights[0])
             with np.errstate(all="ignore"):
-                trial[0] = at[0] * np.exp(np.clip(np.nan_to_num(step[0] / at[0]), -5, 5))
+                trial[height] = at[height] * np.exp(np.clip(np.nan_to_num(step[height] / at[height]), -5, 5))
         if shape is not None:
             trial[shape] = np.clip(trial[shape], low[active], high[active])
         trial_ss = _sum_of_squares(model, part, trial, in_use)
@@ -427,3 +438,30 @@ class _Profile:
             narrow = np.abs(outside[left] - inside[left]) <= 1e-13 * np.abs(value)
             left = left[(np.abs(f) > 1e-10) & ~narrow]
         return limit
+
+
+# --- how well a curve does for its number of parameters ----------------------------------------------------
+
+
+def aicc(deviance: float, parameters: int, n: int) -> float:
+    """Akaike's criterion for few data: -2 ln L + 2k + 2k(k+1)/(n-k-1) (Hurvich & Tsai 1989, Biometrika 76, 297).
+
+    deviance : -2 ln L, for normal scatter of unknown size n·ln(sum of squares / n) and a constant.
+    parameters : k, a fitted scatter counted too. Infinite where n data are too few for it.
+    """
+    if n - parameters - 1 <= 0:
+        return float("inf")
+    return float(deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1))
+
+
+def evidence_weights(criteria: ArrayLike) -> np.ndarray:
+    """Share of the evidence of each of several models, from their AICc: exp(-Δ/2) over the sum of all.
+
+    Burnham & Anderson 2002, Model Selection and Multimodel Inference, 2.9. All zero where no AICc is finite.
+    """
+    values = np.asarray(criteria, dtype=float)
+    best = values.min(initial=np.inf)
+    if best == np.inf:
+        return np.zeros(len(values))
+    weights = np.exp(-np.where(values == best, 0.0, values - best) / 2)
+    return weights / weights.sum()

@@ -17,6 +17,7 @@ from math import sqrt
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from .. import wording
 from ..errors import KitError
@@ -40,7 +41,17 @@ LAUNCH_S = 15.0  # a run also takes this long to push, to settle, and to be save
 
 @dataclass(frozen=True, eq=False)
 class Pilot:
-    """What is known before planning: a curve, the scatter about it, and the trials there are."""
+    """What is known before planning: a curve, the scatter about it, and the trials there are.
+
+    >>> import kit
+    >>> pilot = kit.Pilot("shifted inverse", {"A": 59.0, "x0": 0.55}, scatter=0.02, dof=4, x=(2, 2, 2, 8, 8, 8))
+    >>> print(f"{float(pilot.value(4.0)):.2f}")
+    12.97
+
+    Raises
+    ------
+    KitError : parameters of another model, scatter that is not above zero, or errors of another kind.
+    """
 
     model: str  # name of a trend model
     parameters: dict[str, float]
@@ -82,7 +93,12 @@ class Pilot:
         return rows / value[..., None] if self.errors == "relative" else rows
 
     def position(self, parameter: str) -> int:
-        """Where a parameter stands among all. KitError if the model has none of that name."""
+        """Where a parameter stands among all.
+
+        Raises
+        ------
+        KitError : the model has none of that name.
+        """
         if parameter not in self.parameters:
             raise KitError(
                 "The model has no such parameter", found=parameter, fix=f"use one of {list(self.parameters)}"
@@ -109,7 +125,7 @@ def half_width(pilot: Pilot, x: Sequence[float], parameter: str) -> float:
 
 def best_conditions(
     pilot: Pilot,
-    candidates: Sequence[float],
+    candidates: ArrayLike,
     k: int,
     parameter: str,
     *,
@@ -164,7 +180,7 @@ def _first_ones(pilot: Pilot, candidates: np.ndarray, rows: np.ndarray) -> tuple
 
 def width_against_minutes(
     pilot: Pilot,
-    candidates: Sequence[float],
+    candidates: ArrayLike,
     parameter: str,
     minutes: float,
     *,
@@ -185,6 +201,18 @@ def width_against_minutes(
     `minutes` (spent by then), `half_width`, and `low, high`: the same if the scatter is at an end of its own 95 %
     interval (chi-squared with `pilot.dof`; NaN for a guessed scatter). `.attrs["even"]` is the same table for trials
     spread evenly over the candidates, `.attrs["now"]` the half width before any of them.
+
+    >>> import kit
+    >>> pilot = kit.Pilot("shifted inverse", {"A": 59.0, "x0": 0.55}, scatter=0.02, dof=4, x=(2, 2, 2, 8, 8, 8))
+    >>> plan = kit.width_against_minutes(pilot, [1, 2, 4, 8], "x0", minutes=10)
+    >>> plan["x"].tolist()
+    [1.0, 1.0, 1.0, 8.0, 8.0]
+    >>> print(f"x0 known to ± {plan.attrs['now']:.2f} now, to ± {plan['half_width'].iloc[-1]:.2f} then")
+    x0 known to ± 0.16 now, to ± 0.06 then
+
+    Raises
+    ------
+    KitError : no minutes, an unknown parameter, or too few candidates for the model.
     """
     if not minutes > 0:
         raise KitError("A plan needs time", found=minutes)
@@ -235,12 +263,10 @@ def detectable_difference(scatter: float, trials: int, conditions: int = 1, powe
     normal approximation with Student's t: (t + t_power)·σ·√(2/(trials·conditions)). Infinite if there is no trial to
     spare.
     """
-    from scipy.special import stdtrit
-
     dof = conditions * (2 * trials - 1) - 1
     if dof < 1:
         return float("inf")
-    return (t_factor(dof) + float(stdtrit(dof, power))) * scatter * sqrt(2 / (trials * conditions))
+    return (t_factor(dof) + t_factor(dof, 2 * power - 1)) * scatter * sqrt(2 / (trials * conditions))
 
 
 def trials_for(
@@ -249,8 +275,17 @@ def trials_for(
     """How many trials of each setting find this difference; None if even `most` do not.
 
     Shuffling three against three in a single condition can never reach 5 % (kit.stats.shuffling), so one condition
-    needs
-    at least four.
+    needs at least four.
+
+    >>> import kit
+    >>> kit.trials_for(0.10, scatter=0.02, conditions=3)
+    2
+    >>> kit.trials_for(0.01, scatter=0.02, most=20) is None
+    True
+
+    Raises
+    ------
+    KitError : a difference or a scatter that is not above zero.
     """
     if not (difference > 0 and scatter > 0):
         raise KitError("Difference and scatter must be above zero", found=(difference, scatter))
@@ -275,6 +310,15 @@ def run_order(plan: Sequence, *, reference=None, seed: int | None = None) -> pd.
     -------
     DataFrame `order` (from 1), `x`, `trial` (counted per condition, the reference's own runs included), `block`
     (0 for reference runs) and `role` ("run" or "reference").
+
+    >>> import kit
+    >>> sheet = kit.run_order([1, 1, 2, 2, 4, 4], reference=2, seed=3)
+    >>> sheet["role"].tolist().count("reference"), sorted(sheet["x"][1:4].tolist())
+    (3, [1, 2, 4])
+
+    Raises
+    ------
+    KitError : no run is planned.
     """
     plan = list(plan)
     if not plan:
@@ -313,6 +357,11 @@ def run_sheet_html(
     x : column name of what is changed, such as "magnets" or "level_deg"; its unit is read from the name.
     cautions : sentences printed above the table.
     blank : headings of the empty columns.
+
+    >>> import kit
+    >>> page = kit.run_sheet_html(kit.run_order([1, 2], seed=1), "magnets", cautions=("Tie back long hair.",))
+    >>> page.count("<tr>"), "Tie back long hair." in page
+    (3, True)
     """
     heads = ["Run", wording.axis_title(x), "Trial", *(text[:1].upper() + text[1:] for text in blank)]
     lines = []

@@ -63,12 +63,6 @@ class Shuffled:
         return int(np.count_nonzero(np.abs(self.worlds) >= abs(self.measured) - self._tie))
 
     @property
-    def at_least_one_sided(self) -> int:
-        """How many worlds are at least as far out on the measured side alone."""
-        sign = 1.0 if self.measured >= 0 else -1.0
-        return int(np.count_nonzero(sign * self.worlds >= abs(self.measured) - self._tie))
-
-    @property
     def p_value(self) -> float:
         """Two-sided: k/N when every arrangement was worked out, else (k + 1)/(N + 1) (Phipson & Smyth 2010)."""
         return self._share(self.at_least)
@@ -223,11 +217,9 @@ def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
 
 def ranks(values) -> list[np.ndarray]:
     """Ranks from 1 within each condition, equal values sharing their mean rank."""
-    found = []
-    for part in values:
-        _, place, count = np.unique(part, return_inverse=True, return_counts=True)
-        found.append((np.cumsum(count) - (count - 1) / 2)[place])
-    return found
+    from scipy.stats import rankdata
+
+    return [rankdata(part) for part in values]
 
 
 def common_effect(scores, values, unit: str, seed: int) -> Effect:
@@ -261,7 +253,8 @@ def least_squares(columns, values) -> tuple[float, float]:
 
 def as_percent(effect: Effect) -> Effect:
     """From a difference of logarithms to per cent."""
-    return replace(effect, **{name: float(100 * np.expm1(getattr(effect, name))) for name in ("value", "low", "high")})
+    value, low, high = (float(100 * np.expm1(v)) for v in (effect.value, effect.low, effect.high))
+    return replace(effect, value=value, low=low, high=high)
 
 
 def signed(value: float, unit: str) -> str:

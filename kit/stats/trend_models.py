@@ -1,12 +1,13 @@
 """The eight curves a trend may follow: value, gradient, where to look for the best one, how to say it.
 
-Parameters mean the same in every model. A, B and C grow with y (twice the y, twice the A); x0, p and k give the
+A model says which of its parameters are heights, which grow with y (twice the y, twice the A), and which give the
 shape. So only the shape has to be searched, and `shapes` lists curves of every shape a model can take between
 the two ends of the data, closely enough that the best one is always near. Nobody guesses a starting value.
 
-To add a model: write its value and gradient as plain functions of (x, *parameters), list its shapes, say where
-the shape parameter must stop (`regions`), and append a `Model` to `MODELS`. The tests run through all of `MODELS`.
-An installed package can add one too (entry point `spin_down_kit.trend_models`): it is fitted where it is named.
+To add a model: write its value and gradient as plain functions of (x, *parameters), name its heights and its shape
+parameter, list its shapes, say where the shape parameter must stop (`regions`), and append a `Model` to `MODELS`. The
+tests run through all of `MODELS`. An installed package can add one too (entry point `spin_down_kit.trend_models`): it
+is offered after the kit's own and fitted where it is named.
 
 A model is a plain function of x and its parameters: get_model("power law")(x, A=40, p=-0.9).
 """
@@ -22,7 +23,7 @@ import numpy as np
 from ..errors import KitError
 from ..plugins import TREND_MODELS, added_names, find_added
 
-__all__ = ["MODELS", "ByEnds", "Model", "Region", "by_ends", "get_model"]
+__all__ = ["MODELS", "ByEnds", "Model", "Region", "by_ends", "get_model", "model_names"]
 
 STEEPEST = 50.0  # a power or exponential changes at most e^50-fold over the data
 LARGEST_EXPONENT = 300.0  # of e, anywhere in a formula: its square is still a floating-point number
@@ -30,7 +31,12 @@ NEAREST_POLE, FARTHEST_POLE = 1e-6, 1e4  # smallest x + x0 of the shifted invers
 
 
 class Region(NamedTuple):
-    """Where a shape parameter may lie. At an open end A (and C) would run away to infinity."""
+    """Where a shape parameter may lie. At an open end A (and C) would run away to infinity.
+
+    >>> import kit
+    >>> kit.Region(0.0, 50.0, open_high=True).high
+    50.0
+    """
 
     low: float
     high: float
@@ -38,34 +44,93 @@ class Region(NamedTuple):
     open_high: bool = False
 
 
-@dataclass(frozen=True, eq=False)
+#: Names that told heights from shape parameters before a model stated them.
+_FORMER_HEIGHTS, _FORMER_SHAPES = ("A", "B", "C"), ("x0", "p", "k")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Model:
     """One curve y = value(x, *parameters), with all that the search and the sentences need to know of it.
 
+    Parameters
+    ----------
+    heights : names of the parameters that scale with y.
+    shape : name of the parameter that gives the curve its shape, none or one.
+    parameters : all names in the order of `value`; left out: the heights, then the shape.
     value, gradient : broadcast x against the parameters; the gradient is one array a parameter.
     shapes : (x, log) -> (parameters, shapes) or (parameters, shapes, curves of one shape) array, in order of
         shape, of any height (least squares finds it). Without `log` least squares also finds `offset`, so one
         curve a shape is enough.
+    text : (x name, *numbers as text) -> right-hand side with values.
     regions : (x, gap) -> regions of the shape parameter. `gap` is the width left out around p = 0, where a power
         plus a constant turns into a logarithm with infinite A and C (in units of 1 / ln(x_max / x_min)).
+    shape_floor : x -> what the shape parameter must lie above for the curve to have a value at x.
+    offset : the height that is simply added, if there is one.
+    steep : the first height is multiplied by g(x)^shape or e^(shape·g(x)), so that the two trade off by factors, and
+        ln y is a straight line in the shape parameter.
+    at_ends : what it means that the shape parameter ran to the lower and to the upper end of its region.
+
+    >>> import kit, numpy as np
+    >>> half_life = kit.Model(
+    ...     name="halving", formula="A·2^(−x/h)", statement="Every h more in x, y halves.",
+    ...     heights=("A",), shape=("h",),
+    ...     value=lambda x, a, h: a * 2 ** (-x / h),
+    ...     gradient=lambda x, a, h: (2 ** (-x / h), a * 2 ** (-x / h) * np.log(2) * x / h**2),
+    ...     shapes=lambda x, log: np.array([np.ones(40), np.geomspace(0.1, 10, 40) * np.max(x)]),
+    ...     text=lambda x, a, h: f"{a} × 2^(−{x}/{h})",
+    ... )
+    >>> half_life.parameters, float(half_life(6.0, A=40, h=3))
+    (('A', 'h'), 10.0)
+
+    Raises
+    ------
+    KitError : names that do not match, or more than one shape parameter.
     """
 
     name: str
     formula: str
     statement: str
-    parameters: tuple[str, ...]
+    heights: tuple[str, ...] = ()
+    shape: tuple[str, ...] = ()
+    parameters: tuple[str, ...] = ()
     value: Callable[..., np.ndarray]
     gradient: Callable[..., tuple]
     shapes: Callable[[np.ndarray, bool], np.ndarray]
-    text: Callable[..., str]  # (x name, *numbers as text) -> right-hand side with values
+    text: Callable[..., str]
     regions: Callable[[np.ndarray, float], tuple[Region, ...]] | None = None
-    offset: str | None = None  # the parameter that is simply added, if there is one
+    shape_floor: Callable[[np.ndarray], np.ndarray] | None = None
+    offset: str | None = None
     needs_positive_x: bool = False
+    steep: bool = False
+    at_ends: tuple[str, str] | None = None
+
+    def __post_init__(self) -> None:
+        if not self.heights:
+            self._take_former_names()
+        if not self.parameters:
+            object.__setattr__(self, "parameters", (*self.heights, *self.shape))
+        if sorted(self.parameters) != sorted((*self.heights, *self.shape)) or len(self.shape) > 1:
+            raise KitError(
+                f"The parameters of the trend model '{self.name}' must be its heights and at most one shape parameter",
+                found=f"heights {self.heights}, shape {self.shape}, parameters {self.parameters}",
+                fix='state them, such as heights=("A",), shape=("q",)',
+            )
+
+    def _take_former_names(self) -> None:
+        """A model made before heights and shape were stated: its names tell them apart."""
+        heights = tuple(name for name in self.parameters if name in _FORMER_HEIGHTS)
+        shape = tuple(name for name in self.parameters if name in _FORMER_SHAPES)
+        object.__setattr__(self, "heights", heights)
+        object.__setattr__(self, "shape", self.shape or shape)
+        if "A" in heights and shape in (("p",), ("k",)):
+            object.__setattr__(self, "steep", True)
 
     def __call__(self, x, *parameters: float, **named: float) -> np.ndarray:
         """The curve at x (a number or an array), with its parameters in order or by name: model(x, A=40, p=-0.9).
 
-        Raises KitError if a parameter is missing, unknown or given twice, or if the curve has no value at some x.
+        Raises
+        ------
+        KitError : a parameter is missing, unknown or given twice, or the curve has no value at some x.
         """
         given = dict(zip(self.parameters, parameters, strict=False))
         if len(parameters) > len(given) or given.keys() & named.keys() or {*given, *named} != {*self.parameters}:
@@ -79,30 +144,25 @@ class Model:
 
     @property
     def shape_index(self) -> int | None:
-        """Position of the parameter with regions: x0, p or k."""
-        return next((i for i, name in enumerate(self.parameters) if name in ("x0", "p", "k")), None)
+        """Position of the shape parameter, if there is one."""
+        return self.parameters.index(self.shape[0]) if self.shape else None
 
     @property
-    def heights(self) -> np.ndarray:
+    def is_height(self) -> np.ndarray:
         """(parameters,) bool: which of them scale with y."""
-        return np.array([name in ("A", "B", "C") for name in self.parameters])
+        return np.array([name in self.heights for name in self.parameters])
 
     def is_linear(self, log: bool) -> bool:
         """Whether least squares on this scale are linear (in ln A, if logs are fitted)."""
         if log:
-            return self.offset is None and self.name != "shifted inverse"
-        return self.shape_index is None
-
-    @property
-    def steep(self) -> bool:
-        """Whether A is multiplied by a power or an exponential, so that A and the shape trade off by factors."""
-        return "A" in self.parameters and ("p" in self.parameters or "k" in self.parameters)
+            return len(self.heights) == 1 and (self.steep or not self.shape)
+        return not self.shape
 
     def defined_at(self, x, theta) -> np.ndarray:
         """Whether the curve has a value at x: an inverse or a power needs x > 0, A/(x + x0) needs x > -x0."""
         x = np.asarray(x, float)
-        if self.name == "shifted inverse":
-            return x + theta[1] > 0
+        if self.shape_floor is not None:
+            return theta[self.shape_index] > self.shape_floor(x)
         return x > 0 if self.needs_positive_x else np.isfinite(x)
 
     def not_applicable(self, x: np.ndarray) -> str | None:
@@ -115,15 +175,32 @@ class Model:
         return None
 
 
+def model_names() -> tuple[str, ...]:
+    """The names of all models: the kit's eight, then those that installed packages add. Loads none of these."""
+    own = tuple(model.name for model in MODELS)
+    return (*own, *(name for name in added_names(TREND_MODELS) if name not in own))
+
+
 def get_model(name: str) -> Model:
-    """The model of that name, of the kit's own or of an installed package. Raises KitError if there is none."""
+    """The model of that name, of the kit's own or of an installed package; call it like a function of x.
+
+    >>> import kit
+    >>> power = kit.get_model("power law")
+    >>> power.formula, power.parameters
+    ('A·x^p', ('A', 'p'))
+    >>> print(power(4.0, A=40, p=-0.5))
+    20.0
+
+    Raises
+    ------
+    KitError : there is no such model, or the package that adds it can't be loaded or gives something else.
+    """
     for model in MODELS:
         if model.name == name:
             return model
     added = find_added(TREND_MODELS, name)
     if added is None:
-        names = [*(model.name for model in MODELS), *added_names(TREND_MODELS)]
-        raise KitError("There is no such trend model", found=name, fix="Use one of: " + ", ".join(names))
+        raise KitError("There is no such trend model", found=name, fix="Use one of: " + ", ".join(model_names()))
     if not isinstance(added.what, Model) or added.what.name != name:
         why = f"The package {added.package} adds the trend model '{name}', but gives something else"
         raise KitError(why, found=added.what, fix=f"it has to be a kit.stats.trend_models.Model with the name '{name}'")
@@ -248,7 +325,7 @@ MODELS: tuple[Model, ...] = (
         name="constant",
         formula="A",
         statement="Whatever x is, y stays the same.",
-        parameters=("A",),
+        heights=("A",),
         value=lambda x, a: a + 0 * x,
         gradient=lambda x, a: (np.ones_like(x + a),),
         shapes=_constant_shapes,
@@ -258,7 +335,7 @@ MODELS: tuple[Model, ...] = (
         name="straight line",
         formula="A + B·x",
         statement="Each step of one in x adds the same amount B to y.",
-        parameters=("A", "B"),
+        heights=("A", "B"),
         value=lambda x, a, b: a + b * x,
         gradient=lambda x, a, b: (np.ones_like(x + a), x + 0 * a),
         shapes=_line_shapes,
@@ -269,7 +346,7 @@ MODELS: tuple[Model, ...] = (
         name="inverse",
         formula="A/x",
         statement="Double x and y halves: x times y is always A.",
-        parameters=("A",),
+        heights=("A",),
         value=lambda x, a: a / x,
         gradient=lambda x, a: (1 / (x + 0 * a),),
         shapes=_constant_shapes,
@@ -280,7 +357,7 @@ MODELS: tuple[Model, ...] = (
         name="inverse plus constant",
         formula="A/x + C",
         statement="One part of y halves when x doubles; another part, C, stays whatever x is.",
-        parameters=("A", "C"),
+        heights=("A", "C"),
         value=lambda x, a, c: a / x + c,
         gradient=lambda x, a, c: (1 / (x + 0 * a), np.ones_like(x + a)),
         shapes=_inverse_plus_shapes,
@@ -292,35 +369,46 @@ MODELS: tuple[Model, ...] = (
         name="shifted inverse",
         formula="A/(x + x0)",
         statement="Like the inverse, but as if x0 more were always there: double x + x0 and y halves.",
-        parameters=("A", "x0"),
+        heights=("A",),
+        shape=("x0",),
         value=lambda x, a, x0: a / (x + x0),
         gradient=lambda x, a, x0: (1 / (x + x0), -a / (x + x0) ** 2),
         shapes=_shifted_shapes,
         text=lambda x, a, x0: f"{a} / ({x}{_plus(x0)})",
         regions=_shifted_regions,
+        shape_floor=lambda x: -x,
+        at_ends=(
+            "x0 ran up to the pole: the curve shoots up at the smallest x and says nothing about the rest.",
+            "x0 ran off to very large values: these data ask for a level line, or for one that rises.",
+        ),
     ),
     Model(
         name="power law",
         formula="A·x^p",
         statement="Double x and y is always multiplied by the same number, 2 to the power p.",
-        parameters=("A", "p"),
+        heights=("A",),
+        shape=("p",),
         value=lambda x, a, p: a * _power(x, p),
         gradient=_power_gradient,
         shapes=_power_shapes,
         text=lambda x, a, p: f"{a} × {x}^({p})",
         regions=_power_regions,
+        steep=True,
         needs_positive_x=True,
     ),
     Model(
         name="power law plus constant",
         formula="A·x^p + C",
         statement="One part of y follows a power of x; another part, C, stays whatever x is.",
+        heights=("A", "C"),
+        shape=("p",),
         parameters=("A", "p", "C"),
         value=lambda x, a, p, c: a * _power(x, p) + c,
         gradient=lambda x, a, p, c: (*_power_gradient(x, a, p), np.ones_like(x + p)),
         shapes=_power_plus_shapes,
         text=lambda x, a, p, c: f"{a} × {x}^({p}){_plus(c)}",
         regions=_power_plus_regions,
+        steep=True,
         offset="C",
         needs_positive_x=True,
     ),
@@ -328,12 +416,14 @@ MODELS: tuple[Model, ...] = (
         name="exponential",
         formula="A·e^(k·x)",
         statement="Each step of one in x multiplies y by the same number, e to the power k.",
-        parameters=("A", "k"),
+        heights=("A",),
+        shape=("k",),
         value=lambda x, a, k: a * np.exp(k * x),
         gradient=_exponential_gradient,
         shapes=_exponential_shapes,
         text=lambda x, a, k: f"{a} × e^({k}·{x})",
         regions=_exponential_regions,
+        steep=True,
     ),
 )
 
@@ -356,12 +446,17 @@ class ByEnds:
 
 
 def by_ends(model: Model, x: np.ndarray, log: bool) -> ByEnds | None:
-    """The model given by its ends, if that helps: wherever a constant is added and least squares are not linear."""
-    if not model.offset or not (log or model.shape_index is not None):
+    """The model given by its ends, if that helps: wherever a constant is added and least squares are not linear.
+
+    Worked out for two heights without a shape, and for a power law plus a constant.
+    """
+    if not model.offset or len(model.heights) != 2 or model.is_linear(log):
+        return None
+    if model.shape and model.name != "power law plus constant":
         return None
     first, last = _ends(x)
     basis, i_offset = model.gradient, model.parameters.index(model.offset)
-    i_slope = 1 if model.name == "straight line" else 0
+    (i_slope,) = (i for i, name in enumerate(model.parameters) if name in model.heights and i != i_offset)
 
     def part_of_way(x, *shape):  # from 0 at the first x to 1 at the last
         if not shape:
@@ -403,5 +498,13 @@ def by_ends(model: Model, x: np.ndarray, log: bool) -> ByEnds | None:
             q[2] = theta[model.shape_index]
         return q
 
-    names = ("first", "last", "p")[: len(model.parameters)]
-    return ByEnds(replace(model, parameters=names, value=value, gradient=gradient), to_natural, from_natural)
+    search = replace(
+        model,
+        heights=("first", "last"),
+        parameters=("first", "last", *model.shape),
+        value=value,
+        gradient=gradient,
+        offset=None,
+        steep=False,
+    )
+    return ByEnds(search, to_natural, from_natural)

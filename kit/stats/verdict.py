@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import KitError
+from .averages import t_factor
 from .least_squares import best_fit, condition_means, linearise
-from .trend import CONFIDENCE, Parameter, Trend, above_zero, fit_trend, numbers
+from .trend import CONFIDENCE, above_zero, fit_trend, numbers
 from .trend_models import get_model
+from .trend_result import Parameter, Trend
 
 __all__ = [
     "LogLogLine",
@@ -68,6 +70,17 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
       otherwise                                                            "cannot tell apart"
     A quiet test is "no misfit found", never a proof; without repeats no misfit can be looked for, and the sentences
     say so. R² and the number of points hit play no part.
+
+    >>> import kit
+    >>> y = [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0]
+    >>> trends = kit.fit_trends([1, 1, 2, 2, 4, 4, 8, 8], y, models=["shifted inverse", "inverse"])
+    >>> found = kit.verdict(trends)
+    >>> found.leader, found.by_model["inverse"]
+    ('shifted inverse', 'speak against')
+
+    Raises
+    ------
+    KitError : there are no trends.
     """
     if not trends:
         raise KitError("There are no trends to judge", fix="Fit at least one model first")
@@ -167,6 +180,12 @@ def next_condition(trends: Sequence[Trend], candidates=None) -> NextCondition | 
     candidates : values of x to choose from. Left out: from half the smallest x measured to one and a half times the
     largest, in whole numbers if all x are whole. Models without a value at a candidate are passed over there.
     Returns None if fewer than two models can be compared anywhere.
+
+    >>> import kit
+    >>> y = [38.2, 37.8, 23.4, 23.0, 13.2, 12.9]
+    >>> trends = kit.fit_trends([1, 1, 2, 2, 4, 4], y, models=["shifted inverse", "inverse plus constant"])
+    >>> kit.next_condition(trends, candidates=[3, 6, 8]).x
+    8.0
     """
     usable = sorted((t for t in trends if np.isfinite(t.aicc)), key=lambda t: t.aicc)
     leading = [t for t in usable if t.aicc - usable[0].aicc <= CLEAR and not t.at_bound]
@@ -175,16 +194,16 @@ def next_condition(trends: Sequence[Trend], candidates=None) -> NextCondition | 
     if len(leading) < 2:
         return None
     x = _candidates(leading[0].x) if candidates is None else np.asarray(candidates, float).ravel()
-    best = None
-    for i, first in enumerate(leading):
-        for second in leading[i + 1 :]:
-            here = x[first.defined_at(x) & second.defined_at(x)]
+    best: tuple[float, float, Trend, Trend] | None = None
+    for i, one in enumerate(leading):
+        for other in leading[i + 1 :]:
+            here = x[one.defined_at(x) & other.defined_at(x)]
             if not len(here):
                 continue
-            score = _disagreement(first, second, here)
-            at = int(np.argmax(score))
-            if np.isfinite(score[at]) and (best is None or score[at] > best[0]):
-                best = float(score[at]), float(here[at]), first, second
+            scores = _disagreement(one, other, here)
+            place = int(np.argmax(scores))
+            if np.isfinite(scores[place]) and (best is None or scores[place] > best[0]):
+                best = float(scores[place]), float(here[place]), one, other
     if best is None:
         return None
     score, at, first, second = best
@@ -218,7 +237,7 @@ def _candidates(x: np.ndarray) -> np.ndarray:
 def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
     one, other = first.predict(x), second.predict(x)
     if first.errors != "relative":
-        scatter = first.scatter if first.errors == "absolute" else np.sqrt(np.mean(first.u**2))
+        scatter = first.scatter if first.u is None else np.sqrt(np.mean(first.u**2))
         return np.abs(one.value - other.value) / np.sqrt(one.u**2 + other.u**2 + scatter**2)
     positive = (one.value > 0) & (other.value > 0)
     with np.errstate(all="ignore"):
@@ -228,6 +247,8 @@ def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
 
 
 # --- Two looks at the shape of a trend: the straight line through logarithms, and whether turns follow duration.
+
+ROUNDING = 1e-12  # a ratio that changes by less does not change
 
 SMALL_CHANGE = 0.10  # of turns/duration over the range of x: up to this it is "nearly one shape"
 
@@ -258,13 +279,23 @@ def log_log_line(x, y) -> LogLogLine:
     It is the power law with relative errors, A = e^intercept. Two biases are shown, not corrected in silence. Read
     back, it predicts the median of y; the mean is exp(s²/2) times higher for scatter s of ln y (Finney 1941,
     Suppl. J. R. Stat. Soc. 7, 155). And a curve that is no power law gets a "slope" all the same: look at the
-    residuals. Raises KitError unless all x and y are above 0.
+    residuals.
+
+    >>> import kit
+    >>> line = kit.log_log_line([1, 1, 2, 2, 4, 4], [40.0, 41.0, 20.4, 20.1, 10.0, 10.2])
+    >>> print(f"slope {line.slope.value:.3f} ± {line.slope.u:.3f}")
+    slope -1.002 ± 0.009
+
+    Raises
+    ------
+    KitError : an x or y that is not above 0, or data that can't be fitted.
     """
     trend = fit_trend(x, y, "power law")
     a, p = trend.parameters["A"], trend.parameters["p"]
     factor = float(np.exp(trend.scatter**2 / 2))
     with np.errstate(all="ignore"):
-        intercept = Parameter(*np.log([a.value]).tolist(), a.se / a.value, *np.log([a.low, a.high]).tolist())
+        value, low, high = np.log([a.value, a.low, a.high]).tolist()
+        intercept = Parameter(value, a.u / a.value, low, high)
     return LogLogLine(
         slope=p,
         intercept=intercept,
@@ -308,8 +339,18 @@ def same_shape(x, duration_s, turns) -> SameShape:
       found, and the change is more than 10 %               "different shapes"
       nothing found, interval wider than ±10 %              "cannot tell"
     The change is that of the line over the range of x; where only F finds something, that between the averages.
+
+    >>> import kit
+    >>> found = kit.same_shape([1, 1, 2, 2, 4, 4], [38.0, 37.0, 23.4, 23.0, 13.2, 12.9],
+    ...                        [84.1, 81.7, 51.6, 50.7, 29.0, 28.5])
+    >>> found.words
+    'one shape'
+
+    Raises
+    ------
+    KitError : not one value each for every run, one that is not above 0, or fewer than three runs at two conditions.
     """
-    from scipy.special import fdtrc, stdtrit
+    from scipy.special import fdtrc
 
     x, duration_s, turns = numbers(x, "x"), numbers(duration_s, "duration_s"), numbers(turns, "turns")
     if not len(x) == len(duration_s) == len(turns):
@@ -319,12 +360,12 @@ def same_shape(x, duration_s, turns) -> SameShape:
     for values, name in ((duration_s, "duration_s"), (turns, "turns")):
         above_zero(values, name, "Set the run aside with a reason")
     ratio, n = np.log(turns / duration_s), len(x)
-    factor = float(stdtrit(n - 2, (1 + CONFIDENCE) / 2))
+    factor = t_factor(n - 2, CONFIDENCE)
     slope = _slope(x, ratio, factor)
     span = float(np.ptp(x))
     change = Parameter(
         float(np.expm1(slope.value * span)),
-        float(np.exp(slope.value * span) * slope.se * span),
+        float(np.exp(slope.value * span) * slope.u * span),
         float(np.expm1(slope.low * span)),
         float(np.expm1(slope.high * span)),
     )
@@ -334,7 +375,7 @@ def same_shape(x, duration_s, turns) -> SameShape:
     if apart > 0 and means.within[0] > means.noise[0]:
         f = float(np.sum(means.weight * (means.y - ratio.mean()) ** 2) / between / (means.within[0] / apart))
         p, dof = float(fdtrc(between, apart, f)), (between, apart)
-    steady = not slope.low <= 0 <= slope.high
+    steady = not slope.low <= 0 <= slope.high and abs(slope.value) * span > ROUNDING
     found = steady or (p is not None and p < 0.05)
     size = abs(change.value) if steady or not found else float(np.expm1(np.ptp(means.y)))
     if found:
@@ -359,8 +400,8 @@ def _slope(x, z, factor: float) -> Parameter:
     across = x - x.mean()
     value = float(across @ z / (across @ across))
     residuals = z - z.mean() - value * across
-    se = float(np.sqrt(residuals @ residuals / (len(x) - 2) / (across @ across)))
-    return Parameter(value, se, value - factor * se, value + factor * se)
+    u = float(np.sqrt(residuals @ residuals / (len(x) - 2) / (across @ across)))
+    return Parameter(value, u, value - factor * u, value + factor * u)
 
 
 def _x0_difference(x, duration_s, turns, factor: float) -> Parameter | None:
@@ -376,8 +417,8 @@ def _x0_difference(x, duration_s, turns, factor: float) -> Parameter | None:
     scatter = residuals @ residuals.T / (len(x) - 2)
     signs = np.array([-1.0, 1.0])
     variance = np.sum(np.outer(signs, signs) * scatter * (weights @ weights.T))
-    value, se = float(fit.theta[1, 1] - fit.theta[1, 0]), float(np.sqrt(max(variance, 0.0)))
-    return Parameter(value, se, value - factor * se, value + factor * se)
+    value, u = float(fit.theta[1, 1] - fit.theta[1, 0]), float(np.sqrt(max(variance, 0.0)))
+    return Parameter(value, u, value - factor * u, value + factor * u)
 
 
 def _shape_sentence(words: str, x, change: Parameter, size: float, steady: bool) -> str:

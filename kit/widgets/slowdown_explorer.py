@@ -19,8 +19,7 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..motion.drag import DragLaw
-from ..motion.drag_fit import TURN
+from ..motion.drag import TURN, DragLaw
 from ..motion.drag_joint import JointDrag, joint_fit
 from ..motion.explain import times_reached, turn_speeds
 from ..motion.speed import SpeedCurve, speed_curves

@@ -23,7 +23,7 @@ from ..plots.trend_text import (
 )
 from ..stats.averages import average, counting
 from ..stats.trend import Trends, bootstrap_band, fit_trends
-from ..stats.trend_models import MODELS
+from ..stats.trend_models import MODELS, Model, get_model, model_names
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
 from ..wording import axis_title, count_of, name_of
 from .parts import Details, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
@@ -58,8 +58,9 @@ class TrendFitter(widgets.VBox):
     x : the column that was changed; numbers.
     quantity : the column to explain, "duration_s" or "turns".
     menu : "shown": the student ticks curves, none at the start (unless `models` names some); "hidden": no choice,
-        the curves of `models` (all eight if not given) are compared at once.
-    models : names of models, see `kit.stats.trend_models.MODELS`.
+        the curves of `models` (the kit's eight if not given) are compared at once.
+    models : names of models, see `kit.stats.trend_models.model_names`; those of installed packages are offered after
+        the kit's own, and one that cannot be loaded is named on the page.
     errors : "relative" or "absolute", see `kit.stats.trend`.
 
     `models` (the names chosen), `trends` (best first) and `verdict` (None with fewer than two curves) follow every
@@ -87,11 +88,11 @@ class TrendFitter(widgets.VBox):
     ):
         if menu not in MENUS:
             raise KitError("This menu is not known", found=menu, fix=f"use one of: {', '.join(MENUS)}")
-        names = [m.name for m in MODELS]
-        chosen = list(models) if models is not None else [] if menu == "shown" else names
+        own = [m.name for m in MODELS]
+        chosen = list(models) if models is not None else [] if menu == "shown" else own
         for name in chosen:
-            if name not in names:
-                raise KitError("There is no such trend model", found=name, fix=f"use one of: {', '.join(names)}")
+            get_model(name)
+        self._offered, self._not_loaded = _load(model_names() if menu == "shown" else dict.fromkeys([*own, *chosen]))
         self.x, self.errors, self.menu = x, errors, menu
         self._take(results, quantity)
         self._build(quantity, chosen)
@@ -166,7 +167,7 @@ class TrendFitter(widgets.VBox):
         try:
             if key not in self._fits:
                 x, y = self._data()
-                ordered = [m.name for m in MODELS if m.name in self.models]
+                ordered = [m.name for m in self._offered if m.name in self.models]
                 self._fits[key] = fit_trends(x, y, errors=self.errors, models=ordered) if ordered else Trends([])
         except KitError as error:
             self._say.error(error)
@@ -195,7 +196,7 @@ class TrendFitter(widgets.VBox):
             "View", [("curves", "curves"), ("what they miss", "residuals"), ("logarithmic axes", "log")]
         )
         self._band = widgets.Checkbox(value=True, description="95 % band of the best curve", indent=False)
-        self._boxes = {m.name: self._box(m, m.name in chosen) for m in MODELS}
+        self._boxes = {m.name: self._box(m, m.name in chosen) for m in self._offered}
         self._all, self._none = widgets.Button(description="Tick all"), widgets.Button(description="Clear")
         self._at = widgets.FloatText(value=self._first_guess(), description=f"Predict at {name_of(self.x)} =")
         self._at.style.description_width = "initial"
@@ -205,7 +206,7 @@ class TrendFitter(widgets.VBox):
         self._ranking.add_class("kit-ranking")
         self._say, self._predicted, self._next = Status(), Status(), Status()
         self._words = Details(summary="What these words mean")
-        says = [f"{m.name}, {formula_of(m.formula)}: {m.statement}" for m in MODELS]
+        says = [f"{m.name}, {formula_of(m.formula)}: {m.statement}" for m in self._offered]
         self._words.show([f"x is {axis_title(self.x)}, y is the quantity you chose.", *says, *_TERMS])
 
     def _box(self, model, ticked: bool) -> widgets.Checkbox:
@@ -268,7 +269,7 @@ class TrendFitter(widgets.VBox):
         if problem is not None:
             self._say.error(problem)
         else:
-            self._say.say(*self._verdict_words())
+            self._say.say(*self._verdict_words(), *self._not_loaded)
         self._ranking.value = html_table(ranking_table(trends), "Best first", mark=0) if trends else ""
         found = next_condition(trends) if len(trends) > 1 else None
         self._next.say(f"Where to measure next: {formula_of(found.sentence)}" if found else "")
@@ -315,3 +316,14 @@ class TrendFitter(widgets.VBox):
             self._predicted.say("Tick a curve first: only a curve can predict.")
         else:
             self._predicted.say(*predicted(trends[:PREDICTED], at, self.x, self.quantity))
+
+
+def _load(names: Iterable[str]) -> tuple[list[Model], list[str]]:
+    """The models of these names, and what to say of those that an installed package promises but cannot give."""
+    models, problems = [], []
+    for name in names:
+        try:
+            models.append(get_model(name))
+        except KitError as error:
+            problems.append(str(error))
+    return models, problems

@@ -81,7 +81,7 @@ def one_lesson(task: tuple[str, float, int]) -> dict:
         "x₀ fits": route.low <= true["x0"] <= route.high,
         "n₀ fits": joint.changing_law == true["kind"] and n0.low <= true["n0"] <= n0.high,
         "n₀ trend": trend.low <= true["n0"] <= trend.high,
-        "agree": "agree within" in same_number(trend.value, trend.se, route.value, route.u),
+        "agree": "agree within" in same_number(trend.value, trend.u, route.value, route.u),
         "runs": len(runs),
         "left out": len(left_out),
         "wrong counts": sum(wrong),

@@ -7,8 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from kit.motion.drag import DragLaw
-from kit.motion.drag_fit import TURN
+from kit.motion.drag import TURN, DragLaw
 from kit.widgets.slowdown_explorer import SlowdownPage
 from tests.browser.in_page import INK, call_in_page
 

@@ -16,8 +16,8 @@ def test_calibration_line_of_the_gum():
     data = pd.read_csv(TABLE, comment="#")
     line = fit_trend(data["t_C"] - 20, data["correction_C"], "straight line", errors="absolute")
     offset, slope = line.parameters["A"], line.parameters["B"]
-    assert (offset.value, offset.se) == pytest.approx((-0.1712, 0.0029), abs=5e-5)
-    assert (slope.value, slope.se) == pytest.approx((0.00218, 0.00067), abs=5e-6)
+    assert (offset.value, offset.u) == pytest.approx((-0.1712, 0.0029), abs=5e-5)
+    assert (slope.value, slope.u) == pytest.approx((0.00218, 0.00067), abs=5e-6)
     correlation = line.covariance[0, 1] / np.sqrt(line.covariance[0, 0] * line.covariance[1, 1])
     assert correlation == pytest.approx(-0.930, abs=5e-4)
     assert line.scatter == pytest.approx(0.0035, abs=5e-5)

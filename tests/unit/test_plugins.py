@@ -3,6 +3,7 @@
 import textwrap
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import kit
@@ -12,13 +13,12 @@ from kit.logs.log import read_log
 from kit.plugins import READERS, TREND_MODELS, added_names, find_added
 from kit.sources.demo_data import write_lesson_data  # noqa: F401 (loaded now, so that no plug-in could be to blame)
 from kit.stats.trend import fit_trends
-from kit.stats.trend_models import MODELS, get_model
+from kit.stats.trend_models import MODELS, get_model, model_names
 
 # The example of DEVELOPERS.md, as a package somebody else may install.
 EXAMPLE = """
     import numpy as np
     import kit
-    from kit.trend_models import Model
 
 
     def read_millis(path):
@@ -27,11 +27,11 @@ EXAMPLE = """
         return kit.Run(np.array([int(line) for line in lines]) / 1000)
 
 
-    inverse_root = Model(
+    inverse_root = kit.Model(
         name="inverse root",
         formula="A/x^0.5",
         statement="Make x four times as large and y halves.",
-        parameters=("A",),
+        heights=("A",),
         value=lambda x, a: a / np.sqrt(x),
         gradient=lambda x, a: (1 / np.sqrt(x + 0 * a),),
         shapes=lambda x, log: np.ones((1, 1)),
@@ -39,6 +39,26 @@ EXAMPLE = """
         needs_positive_x=True,
     )
     another_name = inverse_root
+
+
+    def slopes(x, log):
+        \"\"\"Curves of every shape, each of height 1: from nearly level to nearly A/x.\"\"\"
+        q = np.geomspace(1e-3, 1e3, 60) / np.max(x)
+        return np.array([np.ones(60), q])
+
+
+    levelling = kit.Model(
+        name="levelling inverse",
+        formula="A/(1 + q·x)",
+        statement="Small x hardly matters; for large x, double x and y halves.",
+        heights=("A",),
+        shape=("q",),
+        value=lambda x, a, q: a / (1 + q * x),
+        gradient=lambda x, a, q: (1 / (1 + q * x), -a * x / (1 + q * x) ** 2),
+        shapes=slopes,
+        text=lambda x, a, q: f"{a} / (1 + {q}·{x})",
+        regions=lambda x, gap: (kit.Region(0.0, 1e4 / np.max(x), open_high=True),),
+    )
 
 
     def fails(path):
@@ -58,6 +78,7 @@ ENTRY_POINTS = """
 
     [spin_down_kit.trend_models]
     inverse root = gate_box_example:inverse_root
+    levelling inverse = gate_box_example:levelling
     root = gate_box_example:another_name
     gone = gate_box_example:no_such_thing
     inverse = gate_box_example:inverse_root
@@ -161,9 +182,59 @@ def test_an_added_model_is_fitted_where_it_is_named(example):
     assert best.equation().endswith("/ x^0.5")
     assert "inverse root" not in [trend.model for trend in fit_trends(x, y)]
     table = trends.table()
-    assert list(table.columns) == ["model", "parameter", "value", "se", "low", "high", "aicc", "weight"]
+    assert list(table.columns) == ["model", "parameter", "value", "u", "low", "high", "aicc", "weight"]
     assert table.loc[table["model"] == "inverse root", "value"].item() == best.parameters["A"].value
     assert len(table) == 4
+
+
+def test_an_added_model_may_call_its_shape_parameter_what_it_likes(example):
+    x = np.repeat([1.0, 2, 4, 8, 12], 3)
+    y = 60 / (1 + 0.4 * x) * np.exp(np.random.default_rng(5).normal(0, 0.01, len(x)))
+    trend, own = (fit_trends(x, y, models=[name])[0] for name in ("levelling inverse", "shifted inverse"))
+    a, q = trend.parameters["A"], trend.parameters["q"]
+    assert a.low < 60 < a.high and q.low < 0.4 < q.high
+    # the same curve in other words: A/(x + x0) with q = 1/x0 and A·q for A, found by the kit's own model
+    x0 = own.parameters["x0"]
+    assert trend.aicc == pytest.approx(own.aicc, abs=1e-9)
+    assert (q.value, q.low, q.high) == pytest.approx((1 / x0.value, 1 / x0.high, 1 / x0.low), rel=1e-6)
+    assert not trend.at_bound and trend.loo_error == pytest.approx(own.loo_error, rel=1e-3)
+    lin = [fit_trends(x, y, errors="absolute", models=[name])[0] for name in ("levelling inverse", "shifted inverse")]
+    assert lin[0].aicc == pytest.approx(lin[1].aicc, abs=1e-9)
+
+
+def test_all_models_are_listed_the_kits_own_first_and_none_is_loaded(example):
+    import sys
+
+    own = tuple(model.name for model in MODELS)
+    assert model_names() == (*own, "gone", "inverse root", "levelling inverse", "root")
+    assert "gate_box_example" not in sys.modules
+
+
+def test_the_fitter_offers_added_models_after_the_kits_own_and_names_those_that_fail(example):
+    from kit.widgets.trend_fitter import TrendFitter
+
+    x = np.repeat([1.0, 2, 4, 8, 12], 3)
+    y = 60 / (1 + 0.4 * x) * np.exp(np.random.default_rng(5).normal(0, 0.01, len(x)))
+    fitter = TrendFitter(pd.DataFrame({"magnets": x, "duration_s": y}))
+    own = [model.name for model in MODELS]
+    assert list(fitter._boxes) == [*own, "inverse root", "levelling inverse"]
+    assert "adds 'gone', but can't be loaded" in fitter._say.text
+    assert "adds the trend model 'root', but gives something else" in fitter._say.text
+    fitter.models = ("levelling inverse", "power law")
+    assert [trend.model for trend in fitter.trends] == ["levelling inverse", "power law"]
+    hidden = TrendFitter(pd.DataFrame({"magnets": x, "duration_s": y}), menu="hidden")
+    assert {trend.model for trend in hidden.trends} == set(own) and "can't be loaded" not in hidden._say.text
+
+
+def test_a_model_made_before_heights_were_stated_still_works(example):
+    new = get_model("power law")
+    parts = {n: getattr(new, n) for n in ("formula", "statement", "value", "gradient", "shapes", "text", "regions")}
+    former = kit.Model(name="former", parameters=("A", "p"), needs_positive_x=True, **parts)
+    assert (former.heights, former.shape, former.steep) == (("A",), ("p",), True)
+    with pytest.raises(KitError, match=r"at most one shape parameter.*Found: .*\('A', 'q'\).*state them"):
+        kit.Model(name="former", parameters=("A", "q"), **parts)
+    with pytest.raises(KitError, match="at most one shape parameter"):
+        kit.Model(name="two", heights=("A",), shape=("p", "q"), **parts)
 
 
 @pytest.mark.parametrize(
@@ -171,7 +242,7 @@ def test_an_added_model_is_fitted_where_it_is_named(example):
     [
         ("gone", r"The package gate-box-example adds 'gone', but can't be loaded \(AttributeError"),
         ("root", "adds the trend model 'root', but gives something else"),
-        ("nowhere", r"There is no such trend model.*exponential, gone, inverse, inverse root, root"),
+        ("nowhere", r"There is no such trend model.*exponential, gone, inverse root, levelling inverse, root"),
     ],
 )
 def test_a_broken_model_is_named_with_its_package(example, name, message):

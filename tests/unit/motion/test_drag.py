@@ -175,3 +175,13 @@ def test_negative_arguments_are_refused(method, what):
     arguments = [[1.0, -2.0]] if method == "deceleration" else [[1.0, -2.0], 3.0]
     with pytest.raises(KitError, match=f"A {what} must not be negative. Found: -2.0"):
         getattr(DragLaw(1.0), method)(*arguments)
+
+
+def test_a_scaled_law_slows_that_many_times_as_fast_and_keeps_its_kind():
+    law = DragLaw(0.3, 0.02, 0.001)
+    strong = law.scaled(4)
+    assert (strong.name, strong.scaled(0).name) == (law.name, "no drag")
+    assert strong.duration(60, 5) == pytest.approx(law.duration(60, 5) / 4, rel=1e-14)
+    assert strong.mean_speed(60, 5) == pytest.approx(law.mean_speed(60, 5), rel=1e-14)
+    with pytest.raises(KitError, match="drag only slows"):
+        law.scaled(-1)

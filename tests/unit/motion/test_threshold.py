@@ -7,9 +7,11 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.logs.run import Run, with_repairs
+from kit.motion import threshold
 from kit.motion.drag import DragLaw
+from kit.motion.drag_fit import fit_drag
 from kit.motion.speed import speed_curve, speed_curves
-from kit.motion.threshold import common_start, common_stop, measure, turn_periods
+from kit.motion.threshold import Miscount, common_start, common_stop, find_miscounts, measure, recounted, turn_periods
 from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
 from kit.sources.demo_data import session
 
@@ -143,62 +145,6 @@ class TestCommonThreshold:
             common_start([Run([0.0, 1.0])])
 
 
-class TestSpeedCurve:
-    @given(st.floats(0.255, 0.9), st.floats(1.01, 1.6))
-    def test_slower_thresholds_are_crossed_later(self, lesson_curves, period_s, factor):
-        for curve in lesson_curves[:4]:
-            first, second = curve.crossing(period_s), curve.crossing(period_s * factor)
-            if second is not None:
-                assert first.time_s < second.time_s
-                assert first.turns < second.turns
-
-    @given(st.floats(0.3, 0.5), st.floats(0.55, 0.9))
-    def test_two_stretches_add_up(self, lesson_curves, middle, stop):
-        curve = lesson_curves[0]
-        whole = curve.between(0.26, stop)
-        parts = curve.between(0.26, middle), curve.between(middle, stop)
-        assert whole.duration_s == pytest.approx(sum(p.duration_s for p in parts), abs=1e-9)
-        assert whole.turns == pytest.approx(sum(p.turns for p in parts), abs=1e-9)
-
-    @settings(max_examples=15)
-    @given(st.floats(0.1, 10.0), st.floats(-50.0, 50.0))
-    def test_another_clock_gives_the_same_run(self, factor, shift):
-        run = disc_run(count=6, seed=5)
-        other = with_repairs(Run(run.pass_times_s * factor + shift))
-        first, second = speed_curve(run).between(0.25, 1.0), speed_curve(other).between(0.25 * factor, factor)
-        assert second.duration_s / factor == pytest.approx(first.duration_s, abs=2e-4)
-        assert second.turns == pytest.approx(first.turns, abs=5e-4)
-
-    def test_period_never_falls_along_a_run(self, lesson_curves):
-        for curve in lesson_curves:
-            assert (np.diff(curve.period_s) >= 0).all()
-            assert (np.diff(curve.times_s) > 0).all()
-
-    def test_timing_scatter_is_the_gates_jitter(self):
-        curve = speed_curve(disc_run(count=1, gate=Gate(jitter_s=5e-4, bounces=0, misses=0)))
-        assert curve.timing_sd_s == pytest.approx(5e-4, rel=0.25)
-
-    def test_uneven_flags_are_seen_and_do_not_move_the_result(self):
-        gate = Gate(jitter_s=1e-4, bounces=0, misses=0, flag_offsets_turns=(0.0, 0.02, -0.01))
-        run = disc_run(count=2, gate=gate)
-        curve = speed_curve(run)
-        offsets = np.array(curve.flag_offsets_turns)
-        first = np.array([0.0, 0.02, -0.01])
-        shapes = [np.roll(first, -k) - first.mean() for k in range(3)]
-        assert min(np.abs(offsets - shape).max() for shape in shapes) < 5e-4
-        duration_s, turns = true_stretch(DISC.law(2), 0.25, 1.0)
-        found = curve.between(0.25, 1.0)
-        assert found.duration_s == pytest.approx(duration_s, abs=4e-3)
-        assert found.turns == pytest.approx(turns, abs=8e-3)
-
-    def test_a_million_passes(self):
-        n = np.arange(1_000_000)
-        times_s = -np.log1p(-n * 0.7e-6) / 0.7e-6 * 0.25  # drag ∝ speed from 4 to 1.2 turns a second
-        curve = speed_curve(Run(times_s))
-        found = curve.between(0.26, 0.8)
-        assert found.turns == pytest.approx((0.25 / 0.26 - 0.25 / 0.8) / 0.7e-6, rel=1e-6)
-
-
 class TestLaw:
     def test_a_wrong_count_is_put_right_and_said(self):
         clean = disc_run(count=3, gate=Gate(jitter_s=1e-4, bounces=0, misses=0))
@@ -218,9 +164,16 @@ class TestLaw:
         run = Run(np.interp(np.arange(0, int(angle[-1])), angle, time))
         assert "the law does not hold" in measure([run], 0.25, 1.0, "law").iloc[0]["note"]
 
-    def test_the_fit_is_made_once(self, lesson_curves):
-        first = measure(lesson_curves[:2], 0.25, 1.0, "law")
-        assert first.equals(measure(lesson_curves[:2], 0.25, 1.0, "law"))
+    def test_the_fit_is_made_once_and_kept_with_the_curve(self, lesson_curves, monkeypatch):
+        fitted, fit = [], threshold.fit_drag
+        monkeypatch.setattr(threshold, "fit_drag", lambda *args: fitted.append(args) or fit(*args))
+        curves = speed_curves([curve.run for curve in lesson_curves[:2]])
+        first = measure(curves, 0.25, 1.0, "law")
+        assert len(fitted) == 2
+        assert first.equals(measure(curves, 0.25, 1.0, "law")) and len(fitted) == 2
+        assert len(measure(curves, 0.3, 0.9, "law")) == len(fitted) == 2
+        measure(speed_curves([curves[0].run]), 0.25, 1.0, "law")  # another curve of the same run: fitted anew
+        assert len(fitted) == 3
 
 
 def test_a_pass_missed_in_the_last_gap_does_not_bend_the_run():
@@ -278,3 +231,82 @@ def test_passes_that_no_curve_can_join_leave_a_run_uncounted():
     assert not speed_curve(Run(times)).usable
     found = measure([Run(times), disc_run()], 0.25, 1.0)
     assert found["status"].tolist() == ["too few passes", "counted"]
+
+
+TURN = 2 * np.pi
+MISCOUNT_LAW = DragLaw(0.0625, 0.1)
+
+
+def passes(law=MISCOUNT_LAW, flags=1, offsets=None, seed=0, jitter_s=2e-4):
+    count = int(law.angle(5 * TURN, 0.2 * TURN) / TURN * flags)
+    angles = TURN * np.arange(count) / flags
+    ahead = 0.0 if offsets is None else np.resize(offsets, count)
+    times = law.time_at_angle(angles + 0.5 - ahead, 5 * TURN)
+    return times + jitter_s * np.random.default_rng(seed).standard_normal(count), angles
+
+
+def unseen(times, flags, where, how_many):
+    """The times without some passes, and angles that count on as if nothing had been missed."""
+    times = np.delete(times, slice(where, where + how_many))
+    return times, TURN * np.arange(len(times)) / flags
+
+
+@given(where=st.integers(2, 40), how_many=st.integers(1, 3), seed=st.integers(0, 50))
+@settings(max_examples=30, deadline=None)
+def test_misses_are_found_in_any_gap(where, how_many, seed):
+    times, angles = unseen(passes(seed=seed)[0], 1, where, how_many)
+    (found,) = find_miscounts(times, angles)
+    assert (found.index, found.passes) == (where, how_many)
+    assert found.time_s == times[where]
+    assert fit_drag(times, recounted(angles, [found])).timing_sd_s < 4e-4
+
+
+def test_a_miss_in_the_very_last_gap_is_found():
+    times, _ = passes()
+    times, angles = unseen(times, 1, len(times) - 2, 1)
+    (found,) = find_miscounts(times, angles)
+    assert (found.index, found.passes) == (len(times) - 1, 1)
+
+
+@pytest.mark.parametrize("where", [3, 20, 35])
+def test_a_pass_inferred_too_many_is_found(where):
+    times, angles = passes()
+    times, angles = np.delete(times, where), np.delete(angles, where) + TURN * (np.arange(len(times) - 1) >= where)
+    (found,) = find_miscounts(times, angles)
+    assert (found.index, found.passes) == (where, -1)
+    assert "1 pass was counted too many" in found.reason
+
+
+def test_two_wrong_counts_are_both_found():
+    times, _ = passes()
+    times, angles = unseen(np.delete(times, 30), 1, 10, 2)
+    assert [(m.index, m.passes) for m in find_miscounts(times, angles)] == [(10, 2), (28, 1)]
+
+
+def test_uneven_flags_do_not_hide_a_wrong_count():
+    times, angles = passes(flags=3, offsets=[0.06, -0.02, -0.04])
+    assert find_miscounts(times, angles, 3) == ()
+    times, angles = unseen(times, 3, 40, 1)
+    assert [(m.index, m.passes) for m in find_miscounts(times, angles, 3)] == [(40, 1)]
+
+
+@pytest.mark.parametrize("law", [MISCOUNT_LAW, DragLaw(2.0, 0.01), DragLaw(0.06, 0.008, 0.005), DragLaw(0.06, 0.3)])
+def test_nothing_is_found_where_the_count_holds(law):
+    """Negative control, over the kinds of drag and 20 runs each."""
+    for seed in range(20):
+        assert find_miscounts(*passes(law, seed=seed)) == ()
+
+
+def test_nothing_is_claimed_from_a_handful_of_passes():
+    times, angles = passes()
+    assert find_miscounts(times[:7], angles[:7]) == ()
+
+
+def test_recounting_leaves_the_angles_given_and_refuses_foreign_miscounts():
+    angles = TURN * np.arange(10)
+    kept = angles.copy()
+    found = recounted(angles, [Miscount(4, 1.0, 2, "")])
+    assert (angles == kept).all()
+    assert found - angles == pytest.approx([0] * 4 + [2 * TURN] * 6)
+    with pytest.raises(KitError, match="belongs to other passes"):
+        recounted(angles, [Miscount(10, 1.0, 2, "")])

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.motion.drag import LAWS, DragLaw
-from kit.motion.drag_fit import TURN, fit_drag, fit_drags
+from kit.motion.drag import LAWS, TURN, DragLaw
+from kit.motion.drag_fit import fit_drag, fit_drags
 from kit.motion.drag_joint import joint_fit
 from kit.motion.explain import at_nothing_added, collapse, law_curves, ratio_test, routes
 from kit.motion.threshold import measure

@@ -1,17 +1,11 @@
 """Claims: the test, its false alarms and power, the interval's coverage, the graded rules, the errors."""
 
-from itertools import permutations
-
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from kit.errors import KitError
-from kit.stats.averages import band, t_prime
 from kit.stats.claims import AGAINST, CANNOT_TELL, SUPPORT, Claim, examine
-from kit.stats.shuffling import EXACT_LIMIT, arrangements, shuffle
 
 LEVEL_CLAIM = Claim("Level matters", "duration_s", "level_deg", (0, 3), ("magnets",))
 DURATION_S = {
@@ -22,7 +16,6 @@ DURATION_S = {
     (8, 0): 6.91,
     (8, 3): 6.8,
 }  # demo design
-TWO_BY_THREE = np.repeat([0.0, 1.0], 3)
 
 
 def demo_runs(rng, magnets=(0, 1, 8), trials=3, scatter=0.02, effect=True, mixed=True, drift=0.0):
@@ -37,84 +30,6 @@ def demo_runs(rng, magnets=(0, 1, 8), trials=3, scatter=0.02, effect=True, mixed
     table["order"] = order + 1
     table["duration_s"] *= np.exp(scatter * rng.standard_normal(len(table)) + drift * order / len(table))
     return table
-
-
-class TestShuffling:
-    def test_counts_arrangements(self):
-        assert arrangements([TWO_BY_THREE]) == 20
-        assert arrangements([TWO_BY_THREE] * 3) == 8000
-        assert arrangements([np.arange(9.0)]) == 362_880 <= EXACT_LIMIT
-
-    def test_every_permutation_once_against_itertools(self):
-        x, y = np.array([1.0, 2.0, 4.0, 7.0, 9.0]), np.array([0.3, -1.0, 2.2, 5.0, 0.1])
-        ours = shuffle([x], [y]).worlds
-        centred = x - x.mean()
-        others = [np.array(p) @ y / (centred @ centred) for p in permutations(centred)]
-        assert np.sort(ours) == pytest.approx(np.sort(others), abs=1e-12)
-
-    def test_three_against_three_can_never_reach_five_per_cent(self):
-        shuffled = shuffle([TWO_BY_THREE], [np.array([1, 2, 3, 101, 102, 103.0])])
-        assert shuffled.p_value == shuffled.smallest_p == 0.1
-        assert shuffled.interval() == (-np.inf, np.inf)
-        low, high = shuffled.interval(0.89)
-        assert low < 100 < high
-
-    def test_sampled_p_is_never_zero_and_close_to_the_exact_one(self):
-        rng = np.random.default_rng(3)
-        scores, values = [TWO_BY_THREE] * 6, [rng.normal(0.6 * TWO_BY_THREE, 1) for _ in range(6)]
-        sampled = shuffle(scores, values)  # 20^6 arrangements
-        assert not sampled.exact
-        assert sampled.arrangements == 20**6
-        again = shuffle(scores, values, seed=2, samples=40_000)
-        assert sampled.p_value == pytest.approx(again.p_value, abs=0.01)
-        far = shuffle(scores, [v + 1000 * TWO_BY_THREE for v in values])
-        assert far.p_value == 1 / 10_000
-
-    def test_interval_is_where_the_p_value_crosses_five_per_cent(self):
-        rng = np.random.default_rng(8)
-        scores = [TWO_BY_THREE, np.array([0, 0, 1, 1, 1.0])]
-        values = [rng.normal(2 * a, 1) for a in scores]
-        low, high = shuffle(scores, values).interval()
-        for end, inside in ((low, 1e-6), (high, -1e-6)):
-            within = [v - (end + inside) * a for a, v in zip(scores, values, strict=True)]
-            beyond = [v - (end - inside) * a for a, v in zip(scores, values, strict=True)]
-            assert shuffle(scores, within).p_value > 0.05 >= shuffle(scores, beyond).p_value
-
-    @given(
-        st.lists(st.floats(-50, 50), min_size=6, max_size=6),
-        st.floats(-20, 20),
-        st.floats(0.1, 10),
-    )
-    @settings(max_examples=40, deadline=None)
-    def test_shifting_and_scaling_the_values_changes_no_p(self, values, shift, scale):
-        values = np.round(values, 3)
-        plain = shuffle([TWO_BY_THREE], [values])
-        moved = shuffle([TWO_BY_THREE], [shift + scale * values])
-        assert moved.p_value == plain.p_value
-        assert moved.measured == pytest.approx(scale * plain.measured, abs=1e-9)
-
-    @pytest.mark.slow
-    def test_false_alarms_in_4000_null_sets(self):
-        rng = np.random.default_rng(20)
-        scores = [TWO_BY_THREE] * 3
-        alarms = [shuffle(scores, 10 + rng.standard_normal((3, 6))).p_value <= 0.05 for _ in range(4000)]
-        assert 0.04 <= np.mean(alarms) <= 0.06
-
-    @pytest.mark.slow
-    def test_interval_covers_and_a_bare_bootstrap_does_not(self):
-        rng = np.random.default_rng(21)
-        covered, bootstrap_covered, effect = [], [], 0.3
-        scores = [TWO_BY_THREE] * 2
-        for _ in range(1500):
-            values = rng.standard_t(4, size=(2, 6)) + effect * TWO_BY_THREE  # heavier tails than normal
-            low, high = shuffle(scores, values).interval()
-            covered.append(low <= effect <= high)
-            pairs = values.reshape(2, 2, 3)
-            drawn = np.take_along_axis(pairs[None], rng.integers(0, 3, (400, 2, 2, 3)), axis=3).mean(axis=3)
-            low, high = np.quantile((drawn[..., 1] - drawn[..., 0]).mean(axis=1), [0.025, 0.975])
-            bootstrap_covered.append(low <= effect <= high)
-        assert 0.94 <= np.mean(covered) <= 0.97
-        assert np.mean(bootstrap_covered) < 0.92  # the negative control: with three trials it is too narrow
 
 
 class TestPower:
@@ -251,25 +166,6 @@ class TestDrift:
         assert any("hardly mixed in time" in note for note in verdict.not_shown)
 
 
-class TestTPrime:
-    def test_bands(self):
-        assert t_prime(9.8, 0.1, 9.8, 0.2) == 0
-        assert t_prime(10.0, 0.3, 9.0, 0.4) == pytest.approx(2)
-        assert t_prime(1.0, 0.0, 2.0, 0.0) == np.inf
-        assert np.isnan(t_prime(1.0, 0.0, 1.0, 0.0))
-        assert band(0.99).startswith("cannot be told apart")
-        assert band(1).startswith("cannot tell yet")
-        assert band(3).startswith("cannot tell yet")
-        assert band(3.01).startswith("they differ")
-        assert band(float("nan")) == "no uncertainty known"
-
-    def test_table_gives_it_per_condition(self):
-        table = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1))).table
-        assert list(table["magnets"]) == [0, 1, 8]
-        assert table["t_prime"][0] > 3
-        assert table["per_cent"][0] == pytest.approx(100 * (90.7 / 107.7 - 1), abs=4)
-
-
 class TestRefusals:
     def test_missing_column(self):
         with pytest.raises(KitError, match="no such column"):
@@ -318,3 +214,10 @@ class TestRefusals:
         given = {"statement": "?", "quantity": "duration_s", "by": "level_deg", "settings": (0, 3)} | change
         with pytest.raises(KitError, match=message):
             Claim(**given)
+
+
+def test_table_gives_it_per_condition():
+    table = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1))).table
+    assert list(table["magnets"]) == [0, 1, 8]
+    assert table["t_prime"][0] > 3
+    assert table["per_cent"][0] == pytest.approx(100 * (90.7 / 107.7 - 1), abs=4)

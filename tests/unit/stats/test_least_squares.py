@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from kit.stats.least_squares import Means, best_fit, condition_means, profile
+from kit.stats.least_squares import Means, aicc, best_fit, condition_means, evidence_weights, profile
 from kit.stats.trend import fit_trend
 from kit.stats.trend_models import MODELS, get_model
 
@@ -216,3 +218,21 @@ def test_limits_the_data_do_not_set_are_infinite():
     trend = fit_trend(x, y, "shifted inverse")
     assert trend.parameters["A"].high == trend.parameters["x0"].high == np.inf
     assert np.isfinite(trend.parameters["A"].low) and np.isfinite(trend.parameters["x0"].low)
+
+
+def test_aicc_is_akaikes_criterion_with_its_correction_and_infinite_for_too_few_data():
+    # Hurvich & Tsai 1989; by hand: deviance 10, k = 3, n = 12 gives 10 + 6 + 24/8
+    assert aicc(10.0, 3, 12) == pytest.approx(19.0)
+    assert aicc(10.0, 3, 10**9) == pytest.approx(16.0)  # the correction fades
+    assert aicc(10.0, 3, 5) == math.inf > aicc(10.0, 3, 6)
+    assert aicc(10.0, 3, 4) == math.inf
+
+
+def test_evidence_is_shared_by_differences_of_aicc():
+    # Burnham & Anderson 2002, 2.9: the shares stand as exp(-Δ/2)
+    weights = evidence_weights([105.0, 100.0, 102.0, math.inf])
+    assert weights.sum() == pytest.approx(1) and weights[3] == 0
+    assert weights[1] / weights[2] == pytest.approx(math.e)
+    assert weights[1] / weights[0] == pytest.approx(math.exp(2.5))
+    assert evidence_weights([math.inf, math.inf]).tolist() == [0, 0]
+    assert evidence_weights([-math.inf, 3.0]).tolist() == [1, 0]

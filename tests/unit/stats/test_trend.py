@@ -98,8 +98,8 @@ def test_profile_intervals_are_those_of_lmfit(name, errors):
 def test_scaling_y_scales_the_heights_only(model, errors, factor):
     y = simulated("shifted inverse")
     one, other = (fit_trend(X, scale * y, model.name, errors=errors) for scale in (1.0, factor))
-    for name, scales in zip(model.parameters, model.heights, strict=True):
-        for part in ("value", "se", "low", "high"):
+    for name, scales in zip(model.parameters, model.is_height, strict=True):
+        for part in ("value", "u", "low", "high"):
             expected = getattr(one.parameters[name], part) * (factor if scales else 1)
             assert getattr(other.parameters[name], part) == pytest.approx(expected, rel=1e-6, nan_ok=True)
     assert other.r_squared == pytest.approx(one.r_squared, abs=1e-9)
@@ -280,7 +280,7 @@ def test_bootstrap_band_is_repeatable_and_close_to_the_propagated_interval(name)
 def test_equations_are_rounded_to_their_standard_errors():
     trend = fit_trend(X, simulated("shifted inverse", scatter=0.02), "shifted inverse")
     a, x0 = trend.parameters["A"], trend.parameters["x0"]
-    assert 0.1 < a.se < 1 and 0.01 < x0.se < 0.1
+    assert 0.1 < a.u < 1 and 0.01 < x0.u < 0.1
     assert trend.equation("duration", "n") == f"duration = {a.value:.2f} / (n + {x0.value:.3f})"
     line = fit_trend(X, simulated("straight line"), "straight line")
     assert "·x" in line.equation() and " − " in line.equation()

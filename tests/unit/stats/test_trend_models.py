@@ -81,7 +81,7 @@ def test_shapes_are_usable_curves_in_order_of_shape(model):
 
 @every_model
 def test_heights_scale_with_y_and_shapes_do_not(model):
-    scaled = np.where(model.heights, 7 * typical(model), typical(model))
+    scaled = np.where(model.is_height, 7 * typical(model), typical(model))
     np.testing.assert_allclose(model.value(X, *scaled), 7 * model.value(X, *typical(model)), rtol=1e-14)
 
 

@@ -4,12 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from kit.errors import KitError
-from kit.stats.trend import LackOfFit, Trends, fit_trends
-from kit.stats.verdict import next_condition, verdict
+from kit.stats.trend import LackOfFit, Trends, fit_trend, fit_trends
+from kit.stats.verdict import log_log_line, next_condition, same_shape, verdict
 
 X = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0], 3)
+
+
 QUIET, LOUD = LackOfFit(0.9, 0.5, 5, 14), LackOfFit(9.0, 0.001, 5, 14)
 
 
@@ -136,3 +139,134 @@ def test_next_condition_for_absolute_and_given_errors():
     for errors, u in (("absolute", None), ("given", 0.02 * y)):
         found = next_condition(fit_trends(X, y, errors=errors, u=u), [0.5, 5.0, 20.0])
         assert found.disagreement > 0 and found.x in (0.5, 5.0, 20.0)
+
+
+SIX_X = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0], 3)
+
+
+def paired_runs(seed=1, bend=0.0, own=0.003, shared=0.02, x=SIX_X):
+    """Duration and turns of the same runs: a shared scatter of drag, a little scatter of their own."""
+    rng = np.random.default_rng(seed)
+    together = np.exp(shared * rng.standard_normal(len(x)))
+    duration = 59.1 / (x + 0.557) * together * np.exp(own * rng.standard_normal(len(x)))
+    turns = 2.2 * 59.1 / (x + 0.557) * np.exp(bend * x) * together * np.exp(own * rng.standard_normal(len(x)))
+    return duration, turns
+
+
+def test_line_through_logs_is_linregress():
+    duration, _ = paired_runs()
+    line, expected = log_log_line(SIX_X, duration), stats.linregress(np.log(SIX_X), np.log(duration))
+    assert line.slope.value == pytest.approx(expected.slope)
+    assert line.slope.u == pytest.approx(expected.stderr)
+    assert line.intercept.value == pytest.approx(expected.intercept)
+    assert line.intercept.u == pytest.approx(expected.intercept_stderr)
+    t = stats.t.ppf(0.975, 16)
+    assert line.slope.high == pytest.approx(expected.slope + t * expected.stderr)
+    assert line.intercept.low == pytest.approx(expected.intercept - t * expected.intercept_stderr)
+
+
+def test_line_through_logs_predicts_a_median_and_says_so():
+    rng = np.random.default_rng(2)
+    x = np.repeat([1.0, 2.0, 4.0], 2000)
+    y = 40 / x * np.exp(0.5 * rng.standard_normal(len(x)))
+    line = log_log_line(x, y)
+    assert np.mean(y[x == 2.0]) > 1.08 * line.median(2.0)
+    assert line.mean(2.0) == pytest.approx(np.mean(y[x == 2.0]), rel=0.04)
+    assert line.median(2.0) == pytest.approx(np.median(y[x == 2.0]), rel=0.04)
+    assert "median" in line.sentence and "13 % above" in line.sentence
+
+
+def test_line_through_logs_needs_values_above_zero():
+    with pytest.raises(KitError, match="not above 0"):
+        log_log_line([1.0, 2.0], [1.0, 0.0])
+    with pytest.raises(KitError, match="no value at x = 0"):
+        log_log_line([0.0, 2.0, 3.0], [1.0, 2.0, 3.0])
+
+
+@pytest.mark.parametrize(
+    ("bend", "own", "words"),
+    [
+        (0.0, 0.003, "one shape"),
+        (-0.003, 0.003, "nearly one shape"),
+        (-0.05, 0.003, "different shapes"),
+        (0.0, 0.2, "cannot tell"),
+    ],
+)
+def test_words_for_shapes(bend, own, words):
+    found = same_shape(SIX_X, *paired_runs(bend=bend, own=own))
+    assert found.words == words
+    assert found.sentence.endswith(".") and "%" in found.sentence
+
+
+def test_figures_of_the_ratio_test():
+    duration, turns = paired_runs(bend=-0.003)
+    found = same_shape(SIX_X, duration, turns)
+    ratio = np.log(turns / duration)
+    line = stats.linregress(SIX_X, ratio)
+    assert found.slope.value == pytest.approx(line.slope)
+    assert found.slope.u == pytest.approx(line.stderr)
+    f = stats.f_oneway(*(ratio[x == SIX_X] for x in np.unique(SIX_X)))
+    assert (found.f, found.p) == (pytest.approx(f.statistic), pytest.approx(f.pvalue))
+    assert found.dof == (5, 12)
+    assert found.change.value == pytest.approx(np.expm1(line.slope * 7))
+    exponents = [fit_trend(SIX_X, y, "power law").parameters["p"].value for y in (duration, turns)]
+    assert found.exponent_difference.value == pytest.approx(exponents[1] - exponents[0])
+    x0 = [fit_trend(SIX_X, y, "shifted inverse").parameters["x0"].value for y in (duration, turns)]
+    assert found.x0_difference.value == pytest.approx(x0[1] - x0[0])
+
+
+def test_pairing_runs_sees_far_finer_than_two_separate_fits():
+    duration, turns = paired_runs(bend=-0.003)
+    found = same_shape(SIX_X, duration, turns)
+    apart = np.hypot(*(fit_trend(SIX_X, y, "shifted inverse").parameters["x0"].u for y in (duration, turns)))
+    assert found.x0_difference.u < apart / 2
+    assert found.x0_difference.high < 0  # so the small difference is found
+
+
+@pytest.mark.slow
+def test_intervals_of_the_differences_cover_and_narrow_ones_do_not():
+    runs_made, covered, narrow, false_alarms = 1000, np.zeros(3), np.zeros(3), 0
+    for seed in range(runs_made):
+        duration, turns = paired_runs(seed=seed)
+        found = same_shape(SIX_X, duration, turns)
+        false_alarms += found.words != "one shape"
+        for i, parameter in enumerate((found.slope, found.exponent_difference, found.x0_difference)):
+            covered[i] += parameter.low <= 0 <= parameter.high
+            narrow[i] += abs(parameter.value) <= parameter.u
+    assert np.all(np.abs(covered / runs_made - 0.95) < 0.02), covered
+    assert np.all(narrow / runs_made < 0.75)  # negative control: ± 1 se
+    assert false_alarms / runs_made < 0.12  # two tests of 5 % each
+
+
+def test_without_repeats_there_is_no_f_and_at_zero_no_exponent():
+    x = np.array([0.0, 1.0, 2.0, 3.0, 4.0])
+    found = same_shape(x, *paired_runs(x=x))
+    assert found.f is None and found.p is None and found.dof is None
+    assert found.exponent_difference is None and found.x0_difference is not None
+
+
+def test_a_rising_duration_has_no_x0_to_compare():
+    assert (
+        same_shape(SIX_X, 5 + SIX_X, 2.2 * (5 + SIX_X) * paired_runs()[0] / paired_runs(seed=2)[0]).x0_difference
+        is None
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (([1.0, 2, 3], [1.0, 2, 3], [1.0, 2]), "one value a run each"),
+        (([1.0, 2], [1.0, 2], [1.0, 2]), "three runs at two conditions"),
+        (([1.0, 1, 1], [1.0, 2, 3], [1.0, 2, 3]), "three runs at two conditions"),
+        (([1.0, 2, 3], [1.0, 2, 3], [1.0, -2, 3]), "Value 2 of turns is not above 0"),
+    ],
+)
+def test_bad_input_for_shapes_is_refused(arguments, message):
+    with pytest.raises(KitError, match=message):
+        same_shape(*arguments)
+
+
+def test_a_ratio_that_differs_by_rounding_only_is_one_shape():
+    duration, _ = paired_runs()
+    found = same_shape(SIX_X, duration, 2.2 * duration)
+    assert found.words == "one shape" and abs(found.change.value) < 1e-12

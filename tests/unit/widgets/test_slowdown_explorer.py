@@ -14,8 +14,7 @@ import traitlets
 import kit.widgets
 from kit.errors import KitError
 from kit.logs.run import Run
-from kit.motion.drag import DragLaw
-from kit.motion.drag_fit import TURN
+from kit.motion.drag import TURN, DragLaw
 from kit.motion.speed import speed_curves
 from kit.motion.threshold import common_start, common_stop, measure
 from kit.sources.bench import APPARATUS, Gate
