@@ -1,4 +1,4 @@
-"""Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file."""
+"""One gate log: read as runs, looked at before it is read, described in words, and written as text."""
 
 from __future__ import annotations
 
@@ -12,18 +12,67 @@ from ..errors import KitError
 from ..plugins import READERS, added_names, find_added
 from .dialect import read_bytes, read_table
 from .forms import Reading, read
-from .run import Run, with_repairs
+from .run import Run
 
 __all__ = [
     "TEXT_ENDINGS",
     "describe_log",
     "is_log",
+    "log_text",
     "preview",
     "read_log",
     "read_runs",
 ]
 
 TEXT_ENDINGS = (".csv", ".tsv", ".txt")
+
+WORDS = {
+    "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
+    "s": "seconds", "ms": "milliseconds", "us": "microseconds",
+    "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
+}  # fmt: skip
+
+
+def read_log(path: str | Path, **how) -> list[Run]:
+    """The run, or the runs, in one gate log, with their repairs found and accepted.
+
+    How the file is written is found out from its content. Everything can be said instead:
+
+    Parameters
+    ----------
+    path : .csv, .tsv or .txt file of up to 500 MB; or a file for whose ending an installed package adds a reader.
+    encoding : else UTF-8 with or without BOM, UTF-16, or the Western 8-bit code.
+    delimiter : "," ";" tab, " " (any run of blanks) or "" (one column).
+    decimal : "." or ",".
+    unit : "s", "ms" or "us"; else from the header or a row of units; else seconds, or the first of
+        milliseconds and microseconds in which the usual gap is at most 20 s.
+    layout : "single", "long" (runs below each other, with columns of conditions and trial) or "wide"
+        (one run a column; they may end in different rows).
+    content : "times" (of passes), "states" (time and beam state 0/1) or "periods" (of turns, added up from
+        a first pass at 0). Else the header's words decide, else the values: a column that rises from
+        row to row holds times. Turn periods that rise in every row by 10 ms or more cannot be told from
+        times: then say content="periods".
+    time_column, state_column, trial_column : name, or number from 1.
+    condition_columns : names or numbers; else, in a file with a named time column, every further column
+        that stays the same over three rows on average.
+    blocked : the state that means "beam blocked", 1 (default) or 0. A pass is the moment the beam becomes
+        blocked. A first row that is already blocked counts only in a log of changes.
+    flags_per_turn, conditions, trial : for the runs of a file that does not say so itself.
+    repairs : False leaves the search for bounces and missed passes out.
+
+    Returns
+    -------
+    Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
+
+    Raises
+    ------
+    KitError : naming file, row and column: a cell that is no number, a clock that steps back or runs over, an empty
+        cell within a run, fewer than two passes, or a file that is no log at all.
+
+    >>> import kit
+    >>> kit.read_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    """
+    return read_runs(path, **how)
 
 
 def is_log(path: Path) -> bool:
@@ -38,7 +87,9 @@ def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run
     A reader that a package adds is a function (path, **how) -> one `Run` or several. What is known about the run from
     elsewhere (conditions, trial, flags_per_turn) is filled in here, and repairs are found unless it found some itself.
 
-    Raises KitError as `read_log` does; whatever else an added reader raises is worded, naming its package.
+    Raises
+    ------
+    KitError : as for `read_log`; whatever else an added reader raises is worded, naming its package.
     """
     ending = Path(path).suffix.lower().removeprefix(".")
     added = find_added(READERS, ending) if ending and f".{ending}" not in TEXT_ENDINGS else None
@@ -78,57 +129,30 @@ def _completed(
         trial=trial or run.trial,
         flags_per_turn=flags_per_turn or run.flags_per_turn,
     )
-    return with_repairs(run) if repairs and not run.repairs else run
-
-
-# --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
-
-WORDS = {
-    "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
-    "s": "seconds", "ms": "milliseconds", "us": "microseconds",
-    "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
-}  # fmt: skip
-
-
-def read_log(path: str | Path, **how) -> list[Run]:
-    """The run, or the runs, in one gate log, with their repairs found and accepted.
-
-    How the file is written is found out from its content. Everything can be said instead:
-
-    Parameters
-    ----------
-    path : .csv, .tsv or .txt file of up to 500 MB; or a file for whose ending an installed package adds a reader.
-    encoding : else UTF-8 with or without BOM, UTF-16, or the Western 8-bit code.
-    delimiter : "," ";" tab, " " (any run of blanks) or "" (one column).
-    decimal : "." or ",".
-    unit : "s", "ms" or "us"; else from the header or a row of units; else seconds, or the first of
-        milliseconds and microseconds in which the usual gap is at most 20 s.
-    layout : "single", "long" (runs below each other, with columns of conditions and trial) or "wide"
-        (one run a column; they may end in different rows).
-    content : "times" (of passes), "states" (time and beam state 0/1) or "periods" (of turns, added up from
-        a first pass at 0). Else the header's words decide, else the values: a column that rises from
-        row to row holds times. Turn periods that rise in every row by 10 ms or more cannot be told from
-        times: then say content="periods".
-    time_column, state_column, trial_column : name, or number from 1.
-    condition_columns : names or numbers; else, in a file with a named time column, every further column
-        that stays the same over three rows on average.
-    blocked : the state that means "beam blocked", 1 (default) or 0. A pass is the moment the beam becomes
-        blocked. A first row that is already blocked counts only in a log of changes.
-    flags_per_turn, conditions, trial : for the runs of a file that does not say so itself.
-    repairs : False leaves the search for bounces and missed passes out.
-
-    Raises KitError, naming file, row and column, for a cell that is no number, a clock that steps back or
-    runs over, an empty cell within a run, fewer than two passes, and a file that is no log at all.
-    Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
-    """
-    return read_runs(path, **how)
+    return run.repaired() if repairs and not run.repairs else run
 
 
 def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     """The first rows as read, in the file's own units; what was found out stands in `.attrs`.
 
-    attrs: delimiter, decimal, encoding, first_row, units, layout, content, unit, runs, description; and
-    problem: the text of the error if the rows could be read but make no run, else "".
+    Parameters
+    ----------
+    path, how : as for `kit.read_log`.
+    rows : how many.
+
+    Returns
+    -------
+    DataFrame with the log's own column names. `.attrs`: delimiter, decimal, encoding, first_row, units, layout,
+    content, unit, runs, description; and problem: the text of the error if the rows could be read but make no
+    run, else "".
+
+    Raises
+    ------
+    KitError : the file cannot be read as a table.
+
+    >>> import kit
+    >>> rows = kit.preview("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv", rows=2)
+    >>> list(rows.columns), rows.attrs["units"], rows.attrs["runs"]
     """
     given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal")}
     table = read_table(read_bytes(path), str(path), **given)
@@ -152,7 +176,19 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
 
 
 def describe_log(path: str | Path, **how) -> str:
-    """How a log was understood: 'semicolons, decimal comma, milliseconds, pass times, 3 runs side by side'."""
+    """How a log was understood: 'semicolons, decimal comma, milliseconds, pass times, 3 runs side by side'.
+
+    Parameters
+    ----------
+    path, how : as for `kit.read_log`.
+
+    Raises
+    ------
+    KitError : as for `kit.read_log`.
+
+    >>> import kit
+    >>> kit.describe_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    """
     return _describe(read(path, **{**how, "repairs": False}))
 
 
@@ -168,3 +204,14 @@ def _describe(reading: Reading) -> str:
     if reading.ignored:
         parts.append(f"not used: {', '.join(reading.ignored)}")
     return ", ".join(parts)
+
+
+def log_text(run: Run, *remarks: str, places: int | None = None) -> str:
+    """A run as a gate log: the remarks after a #, a heading, one pass a line.
+
+    Parameters
+    ----------
+    places : decimal places of each time, s; None writes as many as bring back the very same number.
+    """
+    times = (f"{t!r}\n" if places is None else f"{t:.{places}f}\n" for t in run.pass_times_s.tolist())
+    return "".join([*(f"# {remark}\n" for remark in remarks), "time (s)\n", *times])

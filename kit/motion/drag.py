@@ -19,7 +19,9 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
-__all__ = ["LAWS", "DragLaw", "law_terms"]
+__all__ = ["LAWS", "TURN", "DragLaw", "law_terms"]
+
+TURN = 2 * np.pi  # one turn, rad
 
 #: The seven laws by name, and which of the coefficients "a", "b", "c" each has.
 LAWS = MappingProxyType(
@@ -92,6 +94,10 @@ class DragLaw:
     def name(self) -> str:
         """The name of the law in words, such as "constant + ∝ speed"."""
         return _NAMES[self.terms]
+
+    def scaled(self, factor: float) -> DragLaw:
+        """Return the law with all of its drag `factor` times as strong, factor ≥ 0; its kind stays as it is."""
+        return DragLaw(self.a * factor, self.b * factor, self.c * factor)
 
     def deceleration(self, speed: ArrayLike) -> np.ndarray:
         """Return −dω/dt in rad/s² at a speed in rad/s."""

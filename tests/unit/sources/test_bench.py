@@ -6,8 +6,9 @@ import pytest
 
 from kit.errors import KitError
 from kit.motion.drag import DragLaw
-from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
+from kit.sources.bench import simulate_run, true_stretch
 from kit.sources.demo_data import session, write_lesson_data
+from kit.sources.setup import APPARATUS, Gate
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 SEEDS = {"coasting_disc": 20, "felt_brake": 34, "card_vanes": 30}

@@ -10,8 +10,9 @@ from kit.logs.folder import read_folder
 from kit.sound.clicks import find_clicks
 from kit.sound.level import level
 from kit.sound.recording import read_sound, write_wav
-from kit.sources.bench import APPARATUS, simulate
+from kit.sources.bench import simulate
 from kit.sources.demo_data import DRY_LOUDER_DB, RATE_HZ, SESSIONS, claim_files, recorded, write_claim_data
+from kit.sources.setup import APPARATUS
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 SEEDS = {"coasting_disc": 20, "felt_brake": 34, "card_vanes": 30}
