@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import pandas as pd
 
@@ -98,7 +99,8 @@ def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run
     known = {name: how.pop(name, None) for name in ("conditions", "trial", "flags_per_turn")}
     repairs = how.pop("repairs", True)
     try:
-        found = added.what(Path(path), **how)
+        reader = cast(Callable[..., Run | Iterable[Run]], added.what)  # if it is something else, that is worded below
+        found = reader(Path(path), **how)
         runs = [found] if isinstance(found, Run) else list(found)
     except KitError:
         raise

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from html import escape
 from itertools import pairwise
 from operator import index as whole_number
+from typing import SupportsIndex
 
 import numpy as np
 
@@ -258,7 +259,7 @@ def _checked_times(times: object, place: str | None) -> np.ndarray:
     return times
 
 
-def _at_least_one(value: object, name: str, place: str | None) -> int:
+def _at_least_one(value: SupportsIndex, name: str, place: str | None) -> int:
     try:
         number = whole_number(value)
     except TypeError:

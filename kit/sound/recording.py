@@ -90,8 +90,8 @@ class Recording:
         if dtype == "3u1":
             wide = np.zeros((raw.size // 3, 4), dtype=np.uint8)
             wide[:, 1:] = raw.reshape(-1, 3)
-            raw, dtype = wide, "<i4"
-        values = raw.ravel().view(dtype)
+            raw, dtype = wide.reshape(-1), "<i4"
+        values = raw.view(dtype)
         if self._kind == (1, 8):
             values = values.astype(np.int16) - 128
         values = values.astype(np.float32)

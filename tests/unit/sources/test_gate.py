@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import signal
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -373,8 +375,7 @@ def test_a_full_disk_is_not_taken_for_a_pulled_cable(tmp_path, monkeypatch):
 
 CHILD = """
 import sys, time
-from kit.capture import LiveGate
-from kit.capture_ports import open_port
+from kit.sources.gate import LiveGate, open_port
 
 gate = LiveGate(open_port(sys.argv[1]), sys.argv[2]).start()
 print(gate.log_path, flush=True)
@@ -444,11 +445,21 @@ def test_a_file_is_no_port(tmp_path):
         open_port(str(path))
 
 
-def test_without_pyserial_and_without_posix_terminals_the_extra_is_named(monkeypatch):
-    monkeypatch.setitem(sys.modules, "serial", None)
-    monkeypatch.setitem(sys.modules, "termios", None)
-    with pytest.raises(KitError, match=r"needs the package pyserial here. What to do: run `python3 -m pip install"):
-        open_port("COM3")
+def test_a_port_that_is_in_use_is_refused_and_free_again_after_closing(board):
+    first = open_port(board.port)
+    with pytest.raises(KitError, match=r"This port can't be opened \(another program uses it\)"):
+        open_port(board.port)
+    first.close()
+    open_port(board.port).close()
+
+
+def test_a_port_that_may_not_be_read_says_whom_to_ask(monkeypatch):
+    def refuse(*_, **__):
+        raise serial.SerialException(errno.EACCES, "could not open port: [Errno 13] Permission denied")
+
+    monkeypatch.setattr(serial, "Serial", refuse)
+    with pytest.raises(KitError, match=r"\(Permission denied\).*ask who looks after this computer.*dialout"):
+        open_port("/dev/ttyACM0")
 
 
 def test_ports_can_be_listed():
