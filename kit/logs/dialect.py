@@ -83,7 +83,7 @@ def read_bytes(path: str | Path) -> bytes:
 
 
 def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:
-    """(text, encoding): UTF-8 with or without BOM, UTF-16, else the Western 8-bit code. Raises KitError if it is none."""
+    """(text, encoding): UTF-8 with or without BOM, UTF-16, else the Western 8-bit code. Raises KitError if no text."""
     start = data[:4000]
     if encoding is None:
         if data.startswith(b"\xef\xbb\xbf"):

@@ -68,6 +68,7 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     >>> import kit
     >>> runs = kit.read_folder("datasets_demo/card_vanes", repairs=False)
     >>> len(runs), runs[0].conditions, runs[0].source
+    (15, {'vanes': 4.0}, 'passes/vanes-04_trial-1.csv')
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -268,7 +269,11 @@ def write_folder(runs: Sequence[Run], folder: str | Path) -> list[Path]:
     >>> runs = [kit.Run([0.0, 0.2, 0.41, 0.63], {"magnets": 3}), kit.Run([0.0, 0.3, 0.61], {"magnets": 3}, trial=2)]
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     paths = kit.write_folder(runs, folder)
-    ...     print([path.name for path in paths], kit.read_folder(folder))
+    ...     print([path.name for path in paths])
+    ...     print(*kit.read_folder(folder), sep="\n")
+    ['001.csv', '002.csv', 'runs.csv']
+    Run(3 magnets, trial 1: 4 passes in 0.630 s)
+    Run(3 magnets, trial 2: 3 passes in 0.610 s)
     """
     named = [
         replace(run, source=f"passes/{number:03d}.csv", order=run.order or number) for number, run in enumerate(runs, 1)

@@ -72,6 +72,7 @@ def read_log(path: str | Path, **how) -> list[Run]:
 
     >>> import kit
     >>> kit.read_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    [Run(trial 1: 23 passes in 13.4 s)]
     """
     return read_runs(path, **how)
 
@@ -155,6 +156,7 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     >>> import kit
     >>> rows = kit.preview("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv", rows=2)
     >>> list(rows.columns), rows.attrs["units"], rows.attrs["runs"]
+    (['time'], ('s',), 1)
     """
     given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal")}
     table = read_table(read_bytes(path), str(path), **given)
@@ -190,6 +192,7 @@ def describe_log(path: str | Path, **how) -> str:
 
     >>> import kit
     >>> kit.describe_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    'one column, decimal point, seconds, pass times, 1 run of 23 passes'
     """
     return _describe(read(path, **{**how, "repairs": False}))
 

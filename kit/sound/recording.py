@@ -153,6 +153,11 @@ def read_sound(path: str | Path) -> Recording:
     Raises
     ------
     KitError : no such file, not a recording, a kind that can't be read, or a broken file (with the byte).
+
+    >>> import kit
+    >>> recording = kit.read_sound("datasets_demo/coasting_disc/claims/hub/sound/magnets-08_dry_trial-1.wav")
+    >>> recording.sample_rate_hz, recording.channels, f"{recording.duration_s:.1f} s"
+    (16000, 1, '3.0 s')
     """
     path = Path(path)
     if not path.is_file():

@@ -37,6 +37,9 @@ __all__ = [
 ]
 
 
+# --- a lesson's own runs ---------------------------------------------------------------------------------------------
+
+
 def session(
     apparatus: Apparatus,
     seed: int,
@@ -46,7 +49,7 @@ def session(
 ) -> list[Run]:
     """All runs of a lesson: every condition once a round, each round in a new random order.
 
-    Run-to-run scatter multiplies the whole drag by a log-normal factor; over the session the spindle warms, so that
+    Run-to-run spread multiplies the whole drag by a log-normal factor; over the session the spindle warms, so that
     the last run lasts `apparatus.warm_up` longer than it would have at first. Returned in the order they were made.
     """
     # RandomState: numpy promises never to change its stream, so a seed makes the same bytes for ever (NEP 19)
@@ -72,6 +75,12 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     Raises
     ------
     KitError : an unknown apparatus, or a file that would be overwritten.
+
+    >>> import kit, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     paths = kit.write_lesson_data("card_vanes", folder, seed=1)
+    ...     print(len(paths), paths[0].name, len(kit.read_folder(folder, repairs=False)))
+    17 vanes-03_trial-1.csv 15
     """
     if apparatus not in APPARATUS:
         raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
@@ -102,22 +111,15 @@ def _hand_counts(kind: Apparatus, seed: int) -> str:
     return csv_text([kind.x, "duration_s", "turns"], rows)
 
 
-# --- What a microphone beside the virtual apparatus would have recorded: rolling, a dry hub, a card that clicks.
+# --- what a microphone would have recorded: rolling, a dry hub, a card that clicks -----------------------------------
 
 RATE_HZ = 16_000  # the least that holds 1 to 6 kHz well
-
 DRY_LOUDER_DB = 9.0
-
 TICKS_AT = (0.05, 0.31, 0.44, 0.68, 0.87)  # places of the turn at which a dry hub ticks
-
 CARD_AT = 0.3  # where the card is struck, in turns after the flag has passed the gate
-
 _ROLLING = 0.002  # root mean square of the rolling noise at one turn a second, as a part of full scale
-
 _TICKS_SHARE = 0.5  # of the power that a dry hub adds
-
 _CARD = 0.25  # a click's first swing, as a part of full scale
-
 _LOUDEST = 0.5
 
 
@@ -189,12 +191,10 @@ def _a_weighted_power(sound: np.ndarray) -> float:
     return float(2 * np.sum(power[1:] * 10 ** (weighting_dB(f[1:]) / 10)) / sound.size**2)
 
 
-# --- The runs behind a lesson's claims, made on the virtual bench: tilted or upright, greased or dry, with recordings.
+# --- the runs behind a lesson's claims: tilted or upright, greased or dry, with recordings ---------------------------
 
 PUSH_TURNS_PER_S = (4.7, 6.0)  # fast enough for a recording to begin before the start threshold
-
 HEARD_BEFORE_S = 0.5  # a recording begins this long before it is as slow as its first speed: the meter has to settle
-
 DISTANCE_DB = 0.5  # how the microphone's place changes the level from run to run, standard deviation
 
 

@@ -155,6 +155,10 @@ class PretendGate:
     pass_times_s : (n,) increasing, s.
     speed : how many times faster than it happened; infinite: all at once.
     clock : seconds that grow; another one for tests.
+
+    >>> import kit
+    >>> kit.PretendGate([0.5, 0.71], speed=float("inf")).read(100)
+    b'# pretend gate\\n# unit us\\n500000\\n710000\\n'
     """
 
     def __init__(self, pass_times_s: Iterable[float], speed: float = 1.0, clock: Callable[[], float] = time.monotonic):
@@ -208,8 +212,11 @@ class LiveGate:
     >>> lines = io.BytesIO(b"# unit ms\\n1000\\n1210\\n1430\\n1660\\n")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     gate = kit.LiveGate(lines, folder).start()
-    ...     gate.wait(5)
-    ...     print(gate.report()[:2], gate.run({"magnets": 2}))
+    ...     ended = gate.wait(5)
+    ...     print(*gate.report()[:2], gate.run({"magnets": 2}), sep="\\n")
+    4 passes logged.
+    The source has no more to say.
+    Run(2 magnets, trial 1: 4 passes in 0.660 s)
     """
 
     def __init__(
@@ -434,12 +441,12 @@ def recover(path: str | Path) -> list[Captured]:
     ------
     KitError : there is no raw file.
 
-    >>> import kit, tempfile
+    >>> import io, kit, tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     with kit.LiveGate(kit.PretendGate([0.0, 0.21, 0.43, 0.66], speed=float("inf")), folder) as gate:
-    ...         gate.wait(0.3)
+    ...     ended = kit.LiveGate(io.BytesIO(b"# unit ms\\n1000\\n1210\\n1430\\n1660\\n"), folder).start().wait(5)
     ...     [captured] = kit.recover(folder)
     ...     print(captured.run({"magnets": 2}))
+    Run(2 magnets, trial 1: 4 passes in 0.660 s)
     """
     path = Path(path)
     files = [path] if path.is_file() else sorted(path.glob("*.raw"))
