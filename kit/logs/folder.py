@@ -270,7 +270,7 @@ def write_folder(runs: Sequence[Run], folder: str | Path) -> list[Path]:
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     paths = kit.write_folder(runs, folder)
     ...     print([path.name for path in paths])
-    ...     print(*kit.read_folder(folder), sep="\n")
+    ...     print(*kit.read_folder(folder), sep="\\n")
     ['001.csv', '002.csv', 'runs.csv']
     Run(3 magnets, trial 1: 4 passes in 0.630 s)
     Run(3 magnets, trial 2: 3 passes in 0.610 s)
