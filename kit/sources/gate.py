@@ -273,23 +273,13 @@ class LiveGate:
             return (*said, *self._reader.report(), f"Every byte is in {self.raw_path.name}.")
 
     def run(self, conditions: Mapping[str, float | str] | None = None, trial: int = 1) -> Run:
-        """What was logged, as a run with its repairs found.
-
-        Raises
-        ------
-        KitError : fewer than two passes.
-        """
+        """What was logged, as a run with its repairs found. Raises KitError if there are fewer than two passes."""
         return _run_of(self.pass_times_s, conditions, trial, self.flags_per_turn, self.log_path.name)
 
     # --- start and stop --------------------------------------------------------------------------------------------
 
     def start(self) -> LiveGate:
-        """Begin to listen.
-
-        Raises
-        ------
-        KitError : it has done so before; each run is a new LiveGate.
-        """
+        """Begin to listen. Raises KitError if it has done so before: each run is a new LiveGate."""
         if self._thread is not None:
             raise KitError("This run has been started already", fix="make a new LiveGate for the next run")
         self._last_pass_at = self._clock()
@@ -423,12 +413,7 @@ class Captured:
     report: tuple[str, ...]
 
     def run(self, conditions: Mapping[str, float | str] | None = None, trial: int = 1, flags_per_turn: int = 1) -> Run:
-        """The passes as a run with its repairs found.
-
-        Raises
-        ------
-        KitError : fewer than two passes.
-        """
+        """The passes as a run with its repairs found. Raises KitError if there are fewer than two."""
         return _run_of(self.pass_times_s, conditions, trial, flags_per_turn, self.raw_path.stem)
 
 
