@@ -16,7 +16,7 @@ import pandas as pd
 from ..errors import KitError
 from ..logs.folder import read_folder
 from ..logs.run import Run
-from ..sources.push import BenchSetup, bench_setup
+from ..sources.setup import BenchSetup, bench_setup
 from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, parse_toml, read_toml_text
 
 __all__ = [

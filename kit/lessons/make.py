@@ -161,7 +161,7 @@ def _numbers(lesson: Lesson) -> list[str]:
 def _bench(lesson: Lesson) -> list[str]:
     if lesson.bench_table is None:
         return []
-    lines = ["", "# The virtual bench that simulates this apparatus, see kit/sources/push.py for all keys.", "[bench]"]
+    lines = ["", "# The virtual bench that simulates this apparatus, see kit/sources/setup.py for all keys.", "[bench]"]
     return [*lines, *(f"{_name(key)} = {_value(value)}" for key, value in lesson.bench_table.items())]
 
 

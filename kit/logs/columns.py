@@ -61,10 +61,14 @@ def plan_columns(
     given: dict[str, str | int | None],
     condition_columns: Sequence[str | int] | None,
 ) -> Plan:
-    """Which columns mean what; what is given is taken as given. KitError if that stays unclear.
+    """Which columns mean what; what is given is taken as given.
 
     The time is the column of that name; without one, the column that is no condition. Several such columns
     are runs side by side. Beside one time column, whatever stays the same over several rows is a condition.
+
+    Raises
+    ------
+    KitError : that stays unclear, or there is no such column.
     """
     dialect, frame = table.dialect, table.frame
     roles = _roles(table)
@@ -194,7 +198,7 @@ def _times_or_periods(table: Table, values: list[int]) -> str:
     return "times"
 
 
-def number_or_word(value: object, decimal: str = ".") -> float | str:
+def number_or_word(value: str | float, decimal: str = ".") -> float | str:
     """A float where the text is a number that one can hold, else the text."""
     if isinstance(value, str):
         text = value.strip()

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -33,10 +34,32 @@ __all__ = [
 ]
 
 LARGEST_FILE = 500_000_000  # bytes
+UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6}  # how many make a second
+
+UNIT_WORDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
+    **dict.fromkeys(("ms", "msec", "millisecond", "milliseconds"), "ms"),
+    **dict.fromkeys(("us", "usec", "µs", "μs", "microsecond", "microseconds"), "us"),
+}
+OTHER_UNITS = {"", "-", "–", "1", "0/1", "v", "deg", "°", "mm", "cm", "m", "g", "kg", "n", "hz", "rev/min"}
+MOST_COLUMNS = 1000
+LONGEST_NAME = 200  # characters of a header's cell in which a unit is looked for
+HEAD, TAIL = 100_000, 20_000  # characters looked at to find the dialect
+SAMPLE_ROWS = 40
+COMMENT_MARKS = ("#", "%", "//", "!")
+NUMBER = {
+    ".": re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?"),
+    ",": re.compile(r"[+-]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?"),
+}
+NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]+")
+BROKEN_NUMBER = re.compile(r"[+-]?\d+[.,]\d")
+
+# pandas rounds each number correctly by default only since 3.1; before, it had to be asked
+EXACT: Literal["round_trip"] | None = None if tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1) else "round_trip"
 
 
 def read_bytes(path: str | Path) -> bytes:
-    """The file's content. KitError if it is missing, unreadable, empty or absurdly large."""
+    """The file's content. Raises KitError if it is missing, unreadable, empty or absurdly large."""
     path = Path(path)
     try:
         size = path.stat().st_size
@@ -60,7 +83,7 @@ def read_bytes(path: str | Path) -> bytes:
 
 
 def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:
-    """(text, encoding): UTF-8 with or without BOM, UTF-16, else the Western 8-bit code. KitError if no text."""
+    """(text, encoding): UTF-8 with or without BOM, UTF-16, else the Western 8-bit code. Raises KitError if no text."""
     start = data[:4000]
     if encoding is None:
         if data.startswith(b"\xef\xbb\xbf"):
@@ -80,10 +103,7 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
         return _text_only(data.decode(encoding), file), encoding
     except (UnicodeError, LookupError) as error:
         raise KitError(
-            "The characters of this file cannot be read",
-            file=file,
-            found=str(error),
-            fix="save it as UTF-8 text",
+            "The characters of this file cannot be read", file=file, found=str(error), fix="save it as UTF-8 text"
         ) from error
 
 
@@ -103,41 +123,6 @@ def _text_only(text: str, file: str) -> str:
 def lines_of(text: str) -> list[str]:
     """The rows, as a text editor counts them."""
     return re.split(r"\r\n|\r|\n", text)
-
-
-# --- How a file of numbers is written: its encoding, delimiter, decimal sign, header and units.
-
-UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6}  # how many make a second
-
-UNIT_WORDS = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
-    **dict.fromkeys(("ms", "msec", "millisecond", "milliseconds"), "ms"),
-    **dict.fromkeys(("us", "usec", "µs", "μs", "microsecond", "microseconds"), "us"),
-}
-
-OTHER_UNITS = {"", "-", "–", "1", "0/1", "v", "deg", "°", "mm", "cm", "m", "g", "kg", "n", "hz", "rev/min"}
-
-MOST_COLUMNS = 1000
-
-LONGEST_NAME = 200  # characters of a header's cell in which a unit is looked for
-
-HEAD, TAIL = 100_000, 20_000  # characters looked at to find the dialect
-
-SAMPLE_ROWS = 40
-
-COMMENT_MARKS = ("#", "%", "//", "!")
-
-NUMBER = {
-    ".": re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?"),
-    ",": re.compile(r"[+-]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?"),
-}
-
-NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]+")
-
-BROKEN_NUMBER = re.compile(r"[+-]?\d+[.,]\d")
-
-# pandas rounds each number correctly by default only since 3.1; before, it had to be asked
-EXACT = {} if tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1) else {"float_precision": "round_trip"}
 
 
 @dataclass(frozen=True)
@@ -215,12 +200,7 @@ def name_and_unit(cell: str) -> tuple[str, str]:
 
 
 def find_dialect(
-    data: bytes,
-    file: str,
-    *,
-    encoding: str | None = None,
-    delimiter: str | None = None,
-    decimal: str | None = None,
+    data: bytes, file: str, *, encoding: str | None = None, delimiter: str | None = None, decimal: str | None = None
 ) -> tuple[Dialect, str]:
     """How `data` is written, and its text. What is given is taken as given; the rest is found out.
 
@@ -228,7 +208,9 @@ def find_dialect(
     is if the header has two names, if the second part is only ever 0 or 1, or if both parts increase down the
     column; else the comma is the decimal sign.
 
-    Raises KitError if no candidate makes a table with a column of numbers.
+    Raises
+    ------
+    KitError : no candidate makes a table with a column of numbers.
     """
     if decimal not in (None, ".", ","):
         raise KitError("The decimal sign can be a point or a comma", found=decimal)
@@ -309,7 +291,7 @@ def _best_candidate(sample: list[str], head: list[str], delimiter: str | None, d
 
     def share(candidate: tuple[str, str]) -> float:
         rows = [split_row(line, candidate[0]) for line in sample]
-        return sum(np.mean([is_number(cell, candidate[1]) for cell in row or [""]]) for row in rows)
+        return sum(float(np.mean([is_number(cell, candidate[1]) for cell in row or [""]])) for row in rows)
 
     best = max(candidates, key=share)
     if best == ("", ",") and (",", ".") in candidates and _title_width(head) > 1:
@@ -349,7 +331,8 @@ def _text_columns(lines: list[str], delimiter: str, decimal: str) -> tuple[bool,
     numeric = [(row, flags, count) for row, flags, count in numeric if any(flags)]
     if not numeric:
         return ()
-    widths, pure = Counter(), Counter()  # how many rows have so many cells; those without words among them
+    widths: Counter[int] = Counter()  # how many rows have so many cells
+    pure: Counter[int] = Counter()  # those without words among them
     for row, flags, count in numeric:
         widths[len(row)] += count
         if all(flag or not cell for cell, flag in zip(row, flags, strict=True)):
@@ -427,7 +410,7 @@ def _title_cells(line: str, delimiter: str) -> list[str]:
 
 
 def read_table(data: bytes, file: str, **given: str | None) -> Table:
-    """The whole table. Raises KitError naming row and column of the first cell that does not fit."""
+    """The whole table. Raises KitError, naming row and column, if a cell does not fit."""
     dialect, text = find_dialect(data, file, **given)
     frame = _by_pandas(text, dialect)
     if frame is None:
@@ -472,7 +455,7 @@ def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
                 na_values=[""],
                 dtype={**types, width: np.float64},
                 engine="c",
-                **EXACT,
+                float_precision=EXACT,
             )
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
         return None

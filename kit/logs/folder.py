@@ -1,31 +1,35 @@
-"""A folder of gate logs: what `runs.csv` says about each file, or what the file names say."""
+"""A folder of gate logs, read and written: what `runs.csv` says about each file, or what the file names say.
+
+`runs.csv` is read by `list_rows` and written by `runs_list`, and nowhere else.
+"""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from math import isfinite
 from pathlib import Path, PurePosixPath
 
 from ..errors import KitError
-from ..record.journal import write_new
 from .columns import conditions_from_name, number_or_word
 from .dialect import decode, read_bytes
-from .log import is_log, read_runs
+from .log import is_log, log_text, read_runs
 from .run import Run
 
 __all__ = [
+    "LIST_NAME",
+    "csv_text",
     "list_rows",
     "read_folder",
+    "runs_list",
+    "write_files",
     "write_folder",
 ]
 
 LIST_NAME = "runs.csv"
-
 NAMED_LIKE = "magnets-3_trial-2.csv"
-
 NOT_CONDITIONS = (
     "file",
     "trial",
@@ -57,8 +61,14 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     -------
     Runs in the order of `runs.csv`, or sorted by condition and trial.
 
-    Raises KitError for a missing folder or file, a file or trial named twice, and a name or cell that
-    does not fit.
+    Raises
+    ------
+    KitError : a missing folder or file, a file or trial named twice, or a name or cell that does not fit.
+
+    >>> import kit
+    >>> runs = kit.read_folder("datasets_demo/card_vanes", repairs=False)
+    >>> len(runs), runs[0].conditions, runs[0].source
+    (15, {'vanes': 4.0}, 'passes/vanes-04_trial-1.csv')
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -152,8 +162,15 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
             )
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
         for run in read_runs(folder / inside, source=name, conditions=conditions, **given):
-            kept = {name: cells.get(name, "") for name in ("origin", "sound", "set_aside", "note")}
-            yield replace(run, order=order, sound_start_s=start_s, **kept)
+            yield replace(
+                run,
+                order=order,
+                origin=cells.get("origin", ""),
+                sound=cells.get("sound", ""),
+                sound_start_s=start_s,
+                set_aside=cells.get("set_aside", ""),
+                note=cells.get("note", ""),
+            )
 
 
 def _is_file(path: Path) -> bool:
@@ -235,53 +252,111 @@ def _check_title(title: list[str], listing: Path, row: int) -> None:
             )
 
 
-# --- Runs a group makes itself: on the bench, at the gate, by tapping, from files. Kept in the workbook like all else.
+# --- writing ---------------------------------------------------------------------------------------------------------
 
 
 def write_folder(runs: Sequence[Run], folder: str | Path) -> list[Path]:
     """Write runs as gate logs with their list `runs.csv`, as `kit.read_folder` reads them; return the paths.
 
+    The logs are `passes/001.csv` and so on, in the order of the runs. Recordings are not copied.
+
     Raises
     ------
     KitError : no runs, runs that do not name the same conditions, a file that is there already (nothing is
         overwritten), or a folder that cannot be written to.
+
+    >>> import kit, tempfile
+    >>> runs = [kit.Run([0.0, 0.2, 0.41, 0.63], {"magnets": 3}), kit.Run([0.0, 0.3, 0.61], {"magnets": 3}, trial=2)]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     paths = kit.write_folder(runs, folder)
+    ...     print([path.name for path in paths])
+    ...     print(*kit.read_folder(folder), sep="\\n")
+    ['001.csv', '002.csv', 'runs.csv']
+    Run(3 magnets, trial 1: 4 passes in 0.630 s)
+    Run(3 magnets, trial 2: 3 passes in 0.610 s)
     """
-    folder = Path(folder)
+    named = [
+        replace(run, source=f"passes/{number:03d}.csv", order=run.order or number) for number, run in enumerate(runs, 1)
+    ]
+    files = {run.source: log_text(run) for run in named}
+    columns = ("trial", "order", "origin", "flags_per_turn", "set_aside", "note")
+    # the list last: without it the logs are not read
+    return write_files(folder, {**files, LIST_NAME: runs_list(named, columns=columns)})
+
+
+def runs_list(
+    runs: Sequence[Run],
+    notice: str = "",
+    columns: Sequence[str] = ("trial", "order", "flags_per_turn", "set_aside", "note"),
+) -> str:
+    """The text of a `runs.csv`: one row a run, with its file, its conditions, and what else is to be listed.
+
+    Parameters
+    ----------
+    runs : `source` is the file's path from the folder.
+    notice : a remark above the list.
+    columns : which of `trial`, `order`, `origin`, `flags_per_turn`, `sound`, `sound_start_s` (to the millisecond),
+        `set_aside` and `note` it has.
+
+    Raises
+    ------
+    KitError : no runs, or runs that do not name the same conditions.
+    """
     if not runs:
-        raise KitError("There are no runs to write", file=folder)
+        raise KitError("There are no runs to write")
     names = list(runs[0].conditions)
-    rows, logs = [], {}
-    for number, run in enumerate(runs, 1):
+    rows = []
+    for run in runs:
         if set(run.conditions) != set(names):
             raise KitError(
                 "These runs do not name the same conditions",
-                file=folder,
                 found=f"{list(run.conditions)} in {run.source}, {names} in {runs[0].source}",
                 fix="write them into two folders",
             )
-        log = f"passes/{number:03d}.csv"
-        logs[log] = "time_s\n" + "".join(f"{float(t)!r}\n" for t in run.pass_times_s)
-        row = {"file": log} | {name: _cell(run.conditions[name]) for name in names} | {"trial": run.trial}
-        row |= {"order": run.order or number, "origin": run.origin, "flags_per_turn": run.flags_per_turn}
-        rows.append(row | {"set_aside": run.set_aside, "note": run.note})
-    listing = io.StringIO()
-    writer = csv.DictWriter(listing, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    files = {**logs, "runs.csv": listing.getvalue()}  # the list last: without it the logs are not read
-    for name in files:
-        if (folder / name).exists():
-            raise KitError("This file is there already and is not replaced", file=folder / name, fix="use a new folder")
-    try:
-        (folder / "passes").mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            write_new(folder / name, text.encode())
-    except OSError as problem:
-        raise KitError(
-            f"The runs were not written: {problem.strerror}", file=folder, fix="use another folder"
-        ) from problem
-    return [folder / name for name in files]
+        rows.append([run.source, *(_cell(run.conditions[name]) for name in names), *(_about(run, c) for c in columns)])
+    return (f"# {notice}\n" if notice else "") + csv_text(["file", *names, *columns], rows)
 
 
 def _cell(value: float | str) -> str:
     return value if isinstance(value, str) else f"{value:.15g}"
+
+
+def _about(run: Run, column: str) -> str:
+    if column == "sound_start_s":
+        return f"{run.sound_start_s:.3f}" if run.sound else ""
+    return str(getattr(run, column))
+
+
+def csv_text(header: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
+    """A table with commas, one row a line."""
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([header, *rows])
+    return out.getvalue()
+
+
+def write_files(folder: str | Path, files: Mapping[str, str | Callable[[Path], object]]) -> list[Path]:
+    """Write files below a folder: texts as they are, others by a function of their path; return the paths.
+
+    Raises
+    ------
+    KitError : one of the files is there already (then nothing is written), or the folder cannot be written to.
+    """
+    folder = Path(folder)
+    for name in files:
+        if (folder / name).exists():
+            raise KitError(
+                "This file is there already and is not overwritten", file=folder / name, fix="name a new folder"
+            )
+    try:
+        for name, content in files.items():
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if isinstance(content, str):
+                with path.open("x", encoding="utf-8", newline="\n") as file:
+                    file.write(content)
+            else:
+                content(path)
+    except OSError as problem:
+        why = f"The files were not written: {problem.strerror or problem}"
+        raise KitError(why, file=folder, fix="use another folder") from problem
+    return [folder / name for name in files]

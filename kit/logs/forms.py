@@ -1,6 +1,4 @@
-"""From a table of numbers to runs: pass times, beam states, turn periods; one run, or several below or beside
-each other.
-"""
+"""From a table of numbers to runs: pass times, beam states or turn periods; one run, or several below or beside it."""
 
 from __future__ import annotations
 
@@ -14,7 +12,7 @@ import numpy as np
 from ..errors import KitError
 from .columns import CONTENTS, LAYOUTS, SLOWEST_USUAL_GAP_S, Plan, conditions_from_name, number_or_word, plan_columns
 from .dialect import UNIT_WORDS, UNITS, Table, read_bytes, read_table
-from .run import Run, with_repairs
+from .run import Run
 
 __all__ = ["Reading", "read"]
 
@@ -80,8 +78,8 @@ def read(
     columns = {"time": time_column, "state": state_column, "trial": trial_column}
     plan = plan_columns(table, layout, content, columns, condition_columns)
     parts = _parts(table, plan)
-    if plan.content == "states":
-        parts = [_blocked_moments(table, plan, part, blocked) for part in parts]
+    if plan.content == "states" and plan.state is not None:
+        parts = [_blocked_moments(table, plan.state, part, blocked) for part in parts]
     parts = [_whole_column(table, part) for part in parts]
     written = {table.dialect.units[j] for j in plan.columns} - {""}
     unit, unit_given = _unit(table, plan, parts, unit, written)
@@ -97,7 +95,7 @@ def read(
             trial=part.trial or trial or 1,
             source=f"{shown}, {part.label}" if part.label else shown,
         )
-        runs.append(with_repairs(run) if repairs else run)
+        runs.append(run.repaired() if repairs else run)
     ignored = tuple(str(table.dialect.column(j)) for j in plan.ignored)
     return Reading(tuple(runs), table, plan.layout, plan.content, unit, unit_given, ignored)
 
@@ -114,8 +112,8 @@ def _parts(table: Table, plan: Plan) -> list[_Part]:
     for j in plan.columns:
         name = table.dialect.names[j]
         conditions, trial = conditions_from_name(name) or ({}, None)
-        number = re.search(r"(?:trial|run|time|repeat|period)s?[\s_\-]*(\d{1,9})$", name.lower())
-        trial = trial or (int(number[1]) if number else 0)
+        numbered = re.search(r"(?:trial|run|time|repeat|period)s?[\s_\-]*(\d{1,9})$", name.lower())
+        trial = trial or (int(numbered[1]) if numbered else 0)
         label = f"column {table.dialect.column(j)}"
         parts.append(_Part(table.frame[j].to_numpy(), every, j, conditions, trial, label=label))
     seen = [(tuple(part.conditions.items()), part.trial) for part in parts]
@@ -136,7 +134,8 @@ def _groups(table: Table, plan: Plan) -> list[_Part]:
             raise KitError("This cell is empty", file=table.file, row=row, column=dialect.column(j), fix="fill it in")
     grouped = frame.groupby(keys, sort=False).indices if keys else {(): np.arange(len(frame))}
     parts = []
-    for key, rows in sorted(grouped.items(), key=lambda group: group[1][0]):
+    for key, group in sorted(grouped.items(), key=lambda pair: pair[1][0]):
+        rows = np.asarray(group)
         key = key if isinstance(key, tuple) else (key,)
         conditions = {}
         for j, value in zip(plan.conditions, key, strict=False):
@@ -168,13 +167,13 @@ def _whole(table: Table, column: int, position: int, what: str) -> int:
     return int(value)
 
 
-def _blocked_moments(table: Table, plan: Plan, part: _Part, blocked: int) -> _Part:
+def _blocked_moments(table: Table, column: int, part: _Part, blocked: int) -> _Part:
     """The rows at which the beam becomes blocked.
 
     A first row that is already blocked counts if the log has a row for every change and no other (the states
     alternate); in a log of samples the moment is unknown, so it does not count.
     """
-    states = table.frame[plan.state].to_numpy()[part.rows]
+    states = table.frame[column].to_numpy()[part.rows]
     strange = ~np.isin(states, (0.0, 1.0))
     _no_hole(table, part)
     if strange.any():
@@ -183,8 +182,8 @@ def _blocked_moments(table: Table, plan: Plan, part: _Part, blocked: int) -> _Pa
             "A beam state must be 0 or 1",
             file=table.file,
             row=table.row(at),
-            column=table.dialect.column(plan.state),
-            found=float(table.frame[plan.state].iloc[at]),
+            column=table.dialect.column(column),
+            found=float(table.frame[column].iloc[at]),
             fix="mend this row",
         )
     back = np.diff(part.clock) < 0
@@ -231,8 +230,8 @@ def _unit(table: Table, plan: Plan, parts: list[_Part], unit: str | None, writte
     """(unit, was it given?). Without any, seconds, unless the usual gap would then be longer than 20 s."""
     if unit is not None:
         return unit, True
-    known = {UNIT_WORDS.get(word.lower()) for word in written}
-    if None in known or len(known) > 1:
+    known = {UNIT_WORDS.get(word.lower(), "") for word in written}
+    if "" in known or len(known) > 1:
         raise KitError(
             "The unit of the time is not one of s, ms, us",
             file=table.file,
@@ -256,13 +255,14 @@ def _unit(table: Table, plan: Plan, parts: list[_Part], unit: str | None, writte
 
 def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
     """(n,) s. Periods are added up from a first pass at 0. KitError if the clock steps back, or under two passes."""
-    place = {"file": table.file, "column": table.dialect.column(part.column)}
+    column = table.dialect.column(part.column)
     if plan.content == "periods":
         if (part.clock <= 0).any():
             at = int((part.clock <= 0).argmax())
             raise KitError(
                 "A turn period must be more than 0",
-                **place,
+                file=table.file,
+                column=column,
                 row=table.row(int(part.rows[at])),
                 found=float(part.clock[at]),
                 fix="take this row out, or say content='times' if these are pass times",
@@ -278,7 +278,8 @@ def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
         label = f" in {part.label}" if part.label else ""
         raise KitError(
             f"{what}{label}: that makes no run",
-            **place,
+            file=table.file,
+            column=column,
             fix="export the whole log; check which state means blocked"
             if plan.content == "states"
             else "export the whole log",

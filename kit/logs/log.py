@@ -1,10 +1,11 @@
-"""Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file."""
+"""One gate log: read as runs, looked at before it is read, described in words, and written as text."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import pandas as pd
 
@@ -12,76 +13,19 @@ from ..errors import KitError
 from ..plugins import READERS, added_names, find_added
 from .dialect import read_bytes, read_table
 from .forms import Reading, read
-from .run import Run, with_repairs
+from .run import Run
 
 __all__ = [
     "TEXT_ENDINGS",
     "describe_log",
     "is_log",
+    "log_text",
     "preview",
     "read_log",
     "read_runs",
 ]
 
 TEXT_ENDINGS = (".csv", ".tsv", ".txt")
-
-
-def is_log(path: Path) -> bool:
-    """Whether a file's ending is that of a gate log, of the kit's own or of a reader that was added."""
-    ending = path.suffix.lower()
-    return ending in TEXT_ENDINGS or ending.removeprefix(".") in added_names(READERS)
-
-
-def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run]:
-    """The runs of one log. `how` are parameters of `kit.read_log`; an added reader gets those it may know.
-
-    A reader that a package adds is a function (path, **how) -> one `Run` or several. What is known about the run from
-    elsewhere (conditions, trial, flags_per_turn) is filled in here, and repairs are found unless it found some itself.
-
-    Raises KitError as `read_log` does; whatever else an added reader raises is worded, naming its package.
-    """
-    ending = Path(path).suffix.lower().removeprefix(".")
-    added = find_added(READERS, ending) if ending and f".{ending}" not in TEXT_ENDINGS else None
-    if added is None:
-        return list(read(path, source=source, **how).runs)
-    known = {name: how.pop(name, None) for name in ("conditions", "trial", "flags_per_turn")}
-    repairs = how.pop("repairs", True)
-    try:
-        found = added.what(Path(path), **how)
-        runs = [found] if isinstance(found, Run) else list(found)
-    except KitError:
-        raise
-    except Exception as problem:  # somebody else's code may fail in any way
-        why = (
-            f"The reader of .{ending} files in the package {added.package} failed ({type(problem).__name__}: {problem})"
-        )
-        raise KitError(why, file=path, fix="ask whoever made that package") from problem
-    if not runs or not all(isinstance(run, Run) for run in runs):
-        why = f"The reader of .{ending} files in the package {added.package} gave no runs"
-        raise KitError(why, file=path, fix="it has to return one kit.Run or several")
-    shown = source or Path(path).name
-    return [_completed(run, shown, repairs, **known) for run in runs]
-
-
-def _completed(
-    run: Run,
-    shown: str,
-    repairs: bool,
-    conditions: Mapping[str, float | str] | None,
-    trial: int | None,
-    flags_per_turn: int | None,
-) -> Run:
-    run = replace(
-        run,
-        conditions={**(conditions or {}), **run.conditions},
-        source=run.source or shown,
-        trial=trial or run.trial,
-        flags_per_turn=flags_per_turn or run.flags_per_turn,
-    )
-    return with_repairs(run) if repairs and not run.repairs else run
-
-
-# --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
 
 WORDS = {
     "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
@@ -117,18 +61,102 @@ def read_log(path: str | Path, **how) -> list[Run]:
     flags_per_turn, conditions, trial : for the runs of a file that does not say so itself.
     repairs : False leaves the search for bounces and missed passes out.
 
-    Raises KitError, naming file, row and column, for a cell that is no number, a clock that steps back or
-    runs over, an empty cell within a run, fewer than two passes, and a file that is no log at all.
+    Returns
+    -------
     Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
+
+    Raises
+    ------
+    KitError : naming file, row and column: a cell that is no number, a clock that steps back or runs over, an empty
+        cell within a run, fewer than two passes, or a file that is no log at all.
+
+    >>> import kit
+    >>> kit.read_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    [Run(trial 1: 23 passes in 13.4 s)]
     """
     return read_runs(path, **how)
+
+
+def is_log(path: Path) -> bool:
+    """Whether a file's ending is that of a gate log, of the kit's own or of a reader that was added."""
+    ending = path.suffix.lower()
+    return ending in TEXT_ENDINGS or ending.removeprefix(".") in added_names(READERS)
+
+
+def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run]:
+    """The runs of one log. `how` are parameters of `kit.read_log`; an added reader gets those it may know.
+
+    A reader that a package adds is a function (path, **how) -> one `Run` or several. What is known about the run from
+    elsewhere (conditions, trial, flags_per_turn) is filled in here, and repairs are found unless it found some itself.
+
+    Raises
+    ------
+    KitError : as for `read_log`; whatever else an added reader raises is worded, naming its package.
+    """
+    ending = Path(path).suffix.lower().removeprefix(".")
+    added = find_added(READERS, ending) if ending and f".{ending}" not in TEXT_ENDINGS else None
+    if added is None:
+        return list(read(path, source=source, **how).runs)
+    known = {name: how.pop(name, None) for name in ("conditions", "trial", "flags_per_turn")}
+    repairs = how.pop("repairs", True)
+    try:
+        reader = cast(Callable[..., Run | Iterable[Run]], added.what)  # if it is something else, that is worded below
+        found = reader(Path(path), **how)
+        runs = [found] if isinstance(found, Run) else list(found)
+    except KitError:
+        raise
+    except Exception as problem:  # somebody else's code may fail in any way
+        why = (
+            f"The reader of .{ending} files in the package {added.package} failed ({type(problem).__name__}: {problem})"
+        )
+        raise KitError(why, file=path, fix="ask whoever made that package") from problem
+    if not runs or not all(isinstance(run, Run) for run in runs):
+        why = f"The reader of .{ending} files in the package {added.package} gave no runs"
+        raise KitError(why, file=path, fix="it has to return one kit.Run or several")
+    shown = source or Path(path).name
+    return [_completed(run, shown, repairs, **known) for run in runs]
+
+
+def _completed(
+    run: Run,
+    shown: str,
+    repairs: bool,
+    conditions: Mapping[str, float | str] | None,
+    trial: int | None,
+    flags_per_turn: int | None,
+) -> Run:
+    run = replace(
+        run,
+        conditions={**(conditions or {}), **run.conditions},
+        source=run.source or shown,
+        trial=trial or run.trial,
+        flags_per_turn=flags_per_turn or run.flags_per_turn,
+    )
+    return run.repaired() if repairs and not run.repairs else run
 
 
 def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     """The first rows as read, in the file's own units; what was found out stands in `.attrs`.
 
-    attrs: delimiter, decimal, encoding, first_row, units, layout, content, unit, runs, description; and
-    problem: the text of the error if the rows could be read but make no run, else "".
+    Parameters
+    ----------
+    path, how : as for `kit.read_log`.
+    rows : how many.
+
+    Returns
+    -------
+    DataFrame with the log's own column names. `.attrs`: delimiter, decimal, encoding, first_row, units, layout,
+    content, unit, runs, description; and problem: the text of the error if the rows could be read but make no
+    run, else "".
+
+    Raises
+    ------
+    KitError : the file cannot be read as a table.
+
+    >>> import kit
+    >>> rows = kit.preview("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv", rows=2)
+    >>> list(rows.columns), rows.attrs["units"], rows.attrs["runs"]
+    (['time'], ('s',), 1)
     """
     given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal")}
     table = read_table(read_bytes(path), str(path), **given)
@@ -152,7 +180,20 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
 
 
 def describe_log(path: str | Path, **how) -> str:
-    """How a log was understood: 'semicolons, decimal comma, milliseconds, pass times, 3 runs side by side'."""
+    """How a log was understood: 'semicolons, decimal comma, milliseconds, pass times, 3 runs side by side'.
+
+    Parameters
+    ----------
+    path, how : as for `kit.read_log`.
+
+    Raises
+    ------
+    KitError : as for `kit.read_log`.
+
+    >>> import kit
+    >>> kit.describe_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
+    'one column, decimal point, seconds, pass times, 1 run of 23 passes'
+    """
     return _describe(read(path, **{**how, "repairs": False}))
 
 
@@ -168,3 +209,14 @@ def _describe(reading: Reading) -> str:
     if reading.ignored:
         parts.append(f"not used: {', '.join(reading.ignored)}")
     return ", ".join(parts)
+
+
+def log_text(run: Run, *remarks: str, places: int | None = None) -> str:
+    """A run as a gate log: the remarks after a #, a heading, one pass a line.
+
+    Parameters
+    ----------
+    places : decimal places of each time, s; None writes as many as bring back the very same number.
+    """
+    times = (f"{t!r}\n" if places is None else f"{t:.{places}f}\n" for t in run.pass_times_s.tolist())
+    return "".join([*(f"# {remark}\n" for remark in remarks), "time (s)\n", *times])

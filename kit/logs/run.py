@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from html import escape
 from itertools import pairwise
 from operator import index as whole_number
+from typing import SupportsIndex
 
 import numpy as np
 
 from ..errors import KitError
+from ..wording import case_of, count_of, number
 from .repairs import find_bounces, find_missed, usual_gaps
 
 __all__ = [
@@ -27,15 +30,23 @@ __all__ = [
 ]
 
 LATEST_S = 1e12  # s, either way: thirty thousand years
-
 SHORTEST_STEP_S = 1e-12  # no gate tells passes apart that come closer
-
 MOST_FLAGS = 10_000  # more than any slotted disc has; a slip beyond it would cost the memory
+NEW_PUSH = 1.3  # a coasting rotor never gets this much faster again
+FEWEST_PASSES = 5  # in a run that is worth proposing
 
 
 @dataclass(frozen=True)
 class Repair:
-    """One oddity found in a run's passes, and what is done about it unless it is refused."""
+    """One oddity found in a run's passes, and what is done about it unless it is refused.
+
+    >>> import kit
+    >>> run = kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]).repaired()
+    >>> run.repairs[0].kind, run.repairs[0].index, run.repairs[0].accepted
+    ('bounce', 3, True)
+    >>> run.repairs[0].reason
+    'only 5.0 ms after the pass before: the flag cannot be back so soon'
+    """
 
     kind: str  # "bounce": pass `index` is left out; "missed": `passes` passes are inferred before `index`
     index: int  # position in Run.pass_times_s
@@ -49,8 +60,16 @@ class Repair:
 class Run:
     """One spin-down as the gate logged it. Times stand exactly as read; repairs are a list beside them.
 
-    Raises KitError, naming the position, if a time is not a number within ± 10¹² s or not later than the one
-    before, and if `flags_per_turn` or `trial` is not a whole number of at least 1.
+    A run never changes: its methods return another one.
+
+    Raises
+    ------
+    KitError : naming the position, if a time is not a number within ± 10¹² s or not later than the one before; if
+        `flags_per_turn` or `trial` is not a whole number of at least 1; if a repair does not fit.
+
+    >>> import kit
+    >>> kit.Run([0.0, 0.2, 0.41, 0.63, 0.86], {"magnets": 3}, trial=2)
+    Run(3 magnets, trial 2: 5 passes in 0.860 s)
     """
 
     pass_times_s: np.ndarray  # (n,) strictly increasing, s
@@ -78,8 +97,134 @@ class Run:
             if repair.kind not in ("bounce", "missed") or not 0 < repair.index < len(self.pass_times_s):
                 raise KitError("A repair does not fit this run", file=place, found=repair, fix="find the repairs again")
 
+    def repaired(self) -> Run:
+        """The same run with its repairs found and accepted; what was refused before stays refused.
 
-def _checked_times(times, place: str | None) -> np.ndarray:
+        >>> import kit
+        >>> kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]).repaired()
+        Run(trial 1: 10 passes in 1.70 s, one bounce left out)
+        """
+        refused = {(r.kind, r.index) for r in self.repairs if not r.accepted}
+        found = find_repairs(self.pass_times_s, self.flags_per_turn)
+        repairs = tuple(replace(r, accepted=False) if (r.kind, r.index) in refused else r for r in found)
+        return replace(self, repairs=repairs)
+
+    def refusing(self, *indices: int) -> Run:
+        """The same run with the repairs at these positions of `repairs` refused.
+
+        Raises
+        ------
+        KitError : there is no repair at a position.
+
+        >>> import kit
+        >>> run = kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]).repaired()
+        >>> run.refusing(0)
+        Run(trial 1: 10 passes in 1.70 s, one repair refused)
+        """
+        return self._deciding(indices, accepted=False)
+
+    def accepting(self, *indices: int) -> Run:
+        """The same run with the repairs at these positions of `repairs` accepted (again).
+
+        Raises
+        ------
+        KitError : there is no repair at a position.
+
+        >>> import kit
+        >>> run = kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]).repaired()
+        >>> run.refusing(0).accepting(0)
+        Run(trial 1: 10 passes in 1.70 s, one bounce left out)
+        """
+        return self._deciding(indices, accepted=True)
+
+    def _deciding(self, indices: tuple[int, ...], accepted: bool) -> Run:
+        repairs = list(self.repairs)
+        for i in indices:
+            if not 0 <= i < len(repairs):
+                raise KitError(
+                    f"There is no repair number {i}",
+                    file=self.source or None,
+                    fix=f"choose from 0 to {len(repairs) - 1}" if repairs else "this run has no repairs",
+                )
+            repairs[i] = replace(repairs[i], accepted=accepted)
+        return replace(self, repairs=tuple(repairs))
+
+    def split(self, indices: Iterable[int]) -> list[Run]:
+        """The runs that begin at pass 0 and at each of these positions, numbered on as trials.
+
+        Conditions and everything else stay. If the run had its repairs found, they are found again in each part (near
+        a cut they can differ), and what was refused stays refused. `kit.split_proposal` says where to cut.
+
+        Raises
+        ------
+        KitError : a cut that does not lie within the run.
+
+        >>> import kit
+        >>> kit.Run([0.0, 0.2, 0.4, 0.6, 9.0, 9.1, 9.2]).split([4])
+        [Run(trial 1: 4 passes in 0.600 s), Run(trial 2: 3 passes in 0.200 s)]
+        """
+        n = len(self.pass_times_s)
+        cuts = sorted(set(indices))
+        if any(not 0 < i < n for i in cuts):
+            raise KitError(
+                "A cut must lie within the run",
+                file=self.source or None,
+                found=cuts,
+                fix=f"choose from 1 to {n - 1}",
+            )
+        edges = [0, *cuts, n]
+        runs = []
+        for more, (a, b) in enumerate(pairwise(edges)):
+            part = replace(
+                self,
+                pass_times_s=self.pass_times_s[a:b],
+                repairs=tuple(replace(r, index=r.index - a) for r in self.repairs if a < r.index < b),
+                trial=self.trial + more,
+                source=f"{self.source}, part {more + 1}" if cuts else self.source,
+            )
+            runs.append(part.repaired() if self.repairs else part)
+        return runs
+
+    def __repr__(self) -> str:
+        shown = [case_of(name, value) for name, value in self.conditions.items()]
+        shown.append(f"trial {self.trial}")
+        aside = f"; set aside: {self.set_aside}" if self.set_aside else ""
+        return f"Run({', '.join(shown)}: {', '.join([self._length(), *self._done_about_it()])}{aside})"
+
+    def _repr_html_(self) -> str:
+        rows = {name: case_of(name, value) for name, value in self.conditions.items()}
+        rows |= {"trial": str(self.trial), "passes": self._length()}
+        if self.flags_per_turn > 1:
+            rows["flags a turn"] = str(self.flags_per_turn)
+        rows |= {"repairs": ", ".join(self._done_about_it()), "set aside": self.set_aside}
+        rows |= {"note": self.note, "recording": self.sound, "from": self.source}
+        cells = "".join(
+            f'<tr><th scope="row" style="text-align: left">{escape(name)}</th>'
+            f'<td style="text-align: left">{escape(text)}</td></tr>'
+            for name, text in rows.items()
+            if text
+        )
+        return f"<table>{cells}</table>"
+
+    def _length(self) -> str:
+        lasted_s = float(self.pass_times_s[-1] - self.pass_times_s[0])
+        return f"{count_of(len(self.pass_times_s), 'pass', 'passes')} in {number(lasted_s, 3)} s"
+
+    def _done_about_it(self) -> list[str]:
+        """What was repaired, in a few words each."""
+        accepted = [repair for repair in self.repairs if repair.accepted]
+        bounces = sum(repair.kind == "bounce" for repair in accepted)
+        missed = sum(repair.passes for repair in accepted if repair.kind == "missed")
+        refused = len(self.repairs) - len(accepted)
+        said = {
+            f"{count_of(bounces, 'bounce')} left out": bounces,
+            f"{count_of(missed, 'missed pass', 'missed passes')} counted": missed,
+            f"{count_of(refused, 'repair')} refused": refused,
+        }
+        return [words for words, many in said.items() if many]
+
+
+def _checked_times(times: object, place: str | None) -> np.ndarray:
     try:
         times = np.array(times, dtype=np.float64)  # a copy: nobody can change it behind our back
     except (TypeError, ValueError) as error:
@@ -114,7 +259,7 @@ def _checked_times(times, place: str | None) -> np.ndarray:
     return times
 
 
-def _at_least_one(value, name: str, place: str | None) -> int:
+def _at_least_one(value: SupportsIndex, name: str, place: str | None) -> int:
     try:
         number = whole_number(value)
     except TypeError:
@@ -129,12 +274,21 @@ def _at_least_one(value, name: str, place: str | None) -> int:
 def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Repair, ...]:
     """Bounces and missed passes of one run, in order of time. Nothing is changed.
 
+    How they are found, and what cannot be found, is told in `kit.logs.repairs`.
+
     Parameters
     ----------
     pass_times_s : (n,) strictly increasing pass times, s.
     flags_per_turn : flags that pass the gate in one turn; their angles may be unequal.
 
-    How they are found, and what cannot be found, is told in `kit.logs.repairs`.
+    Raises
+    ------
+    KitError : times that make no run, or a number of flags that is not a whole number of at least 1.
+
+    >>> import kit
+    >>> found = kit.find_repairs([0.0, 0.2, 0.4, 0.6, 0.8, 1.2, 1.4, 1.61, 1.82, 2.03, 2.25])
+    >>> [(repair.kind, repair.index, repair.passes) for repair in found]
+    [('missed', 5, 1)]
     """
     times = _checked_times(pass_times_s, None)
     flags = _at_least_one(flags_per_turn, "flags_per_turn", None)
@@ -166,37 +320,6 @@ def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Rep
             )
         )
     return tuple(sorted(found, key=lambda repair: (repair.index, repair.kind)))
-
-
-def with_repairs(run: Run) -> Run:
-    """The same run with its repairs found and accepted; decisions made before are kept."""
-    refused = {(r.kind, r.index) for r in run.repairs if not r.accepted}
-    found = find_repairs(run.pass_times_s, run.flags_per_turn)
-    repairs = tuple(replace(r, accepted=False) if (r.kind, r.index) in refused else r for r in found)
-    return replace(run, repairs=repairs)
-
-
-def refuse(run: Run, *indices: int) -> Run:
-    """The same run with the repairs at these positions of `run.repairs` refused."""
-    return _decide(run, indices, accepted=False)
-
-
-def accept(run: Run, *indices: int) -> Run:
-    """The same run with the repairs at these positions of `run.repairs` accepted (again)."""
-    return _decide(run, indices, accepted=True)
-
-
-def _decide(run: Run, indices: tuple[int, ...], accepted: bool) -> Run:
-    repairs = list(run.repairs)
-    for i in indices:
-        if not 0 <= i < len(repairs):
-            raise KitError(
-                f"There is no repair number {i}",
-                file=run.source or None,
-                fix=f"choose from 0 to {len(repairs) - 1}" if repairs else "this run has no repairs",
-            )
-        repairs[i] = replace(repairs[i], accepted=accepted)
-    return replace(run, repairs=tuple(repairs))
 
 
 def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
@@ -289,21 +412,22 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     return int(np.argmax(at_pass))
 
 
-# --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
-
-NEW_PUSH = 1.3  # a coasting rotor never gets this much faster again
-
-FEWEST_PASSES = 5  # in a run that is worth proposing
-
-
 def split_proposal(run: Run) -> list[int]:
     """Where a run probably holds several: positions of the passes at which a new run begins.
 
     A coasting rotor only slows down. Wherever the speed, after falling, rises by more than 30 % for
     several passes, somebody pushed again; the cut is at the longest gap between the two. Nothing is cut
-    here: the person looks, and confirms with `split`.
+    here: the person looks, and confirms with `Run.split`.
+
+    >>> import kit
+    >>> first = [0.0, 0.2, 0.41, 0.63, 0.86, 1.1, 1.36, 1.66, 2.01]
+    >>> run = kit.Run(first + [10 + time for time in first])
+    >>> kit.split_proposal(run)
+    [9]
+    >>> len(run.split(kit.split_proposal(run)))
+    2
     """
-    clean = run if run.repairs else with_repairs(run)
+    clean = run if run.repairs else run.repaired()
     times, turns = counted_passes(clean)
     if len(times) < 2 * FEWEST_PASSES:
         return []
@@ -313,7 +437,8 @@ def split_proposal(run: Run) -> list[int]:
     usual = np.concatenate((gaps[:1], np.median(windows, axis=1), gaps[-1:]))
     speed = (1 / np.maximum(gaps, usual)).tolist()
 
-    cuts, rising, extreme, at = [], True, speed[0], 0
+    cuts: list[int] = []
+    rising, extreme, at = True, speed[0], 0
     for i, now in enumerate(speed):
         if (now > extreme) == rising:
             extreme, at = now, i
@@ -329,31 +454,46 @@ def split_proposal(run: Run) -> list[int]:
     return np.searchsorted(run.pass_times_s, times[cuts]).tolist() if cuts else []
 
 
-def split(run: Run, indices: list[int]) -> list[Run]:
-    """The runs that begin at pass 0 and at each of these positions, numbered on as trials.
+# --- the same as functions: one way to write a step that is applied to many runs --------------------------------------
 
-    Conditions and everything else stay. If the run had its repairs found, they are found again in each
-    part (near a cut they can differ), and what was refused stays refused.
+
+def with_repairs(run: Run) -> Run:
+    """`Run.repaired` as a function.
+
+    >>> import kit
+    >>> kit.with_repairs(kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]))
+    Run(trial 1: 10 passes in 1.70 s, one bounce left out)
     """
-    n = len(run.pass_times_s)
-    cuts = sorted(set(indices))
-    if any(not 0 < i < n for i in cuts):
-        raise KitError(
-            "A cut must lie within the run",
-            file=run.source or None,
-            found=cuts,
-            fix=f"choose from 1 to {n - 1}",
-        )
-    edges = [0, *cuts, n]
-    runs = []
-    for number, (a, b) in enumerate(pairwise(edges)):
-        own = tuple(replace(r, index=r.index - a) for r in run.repairs if a < r.index < b)
-        part = replace(
-            run,
-            pass_times_s=run.pass_times_s[a:b],
-            repairs=own,
-            trial=run.trial + number,
-            source=f"{run.source}, part {number + 1}" if len(edges) > 2 else run.source,
-        )
-        runs.append(with_repairs(part) if run.repairs else part)
-    return runs
+    return run.repaired()
+
+
+def refuse(run: Run, *indices: int) -> Run:
+    """`Run.refusing` as a function.
+
+    >>> import kit
+    >>> run = kit.with_repairs(kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]))
+    >>> kit.refuse(run, 0)
+    Run(trial 1: 10 passes in 1.70 s, one repair refused)
+    """
+    return run.refusing(*indices)
+
+
+def accept(run: Run, *indices: int) -> Run:
+    """`Run.accepting` as a function.
+
+    >>> import kit
+    >>> run = kit.with_repairs(kit.Run([0.0, 0.2, 0.4, 0.405, 0.61, 0.82, 1.03, 1.25, 1.47, 1.7]))
+    >>> kit.accept(kit.refuse(run, 0), 0)
+    Run(trial 1: 10 passes in 1.70 s, one bounce left out)
+    """
+    return run.accepting(*indices)
+
+
+def split(run: Run, indices: Iterable[int]) -> list[Run]:
+    """`Run.split` as a function.
+
+    >>> import kit
+    >>> kit.split(kit.Run([0.0, 0.2, 0.4, 0.6, 9.0, 9.1, 9.2]), [4])
+    [Run(trial 1: 4 passes in 0.600 s), Run(trial 2: 3 passes in 0.200 s)]
+    """
+    return run.split(indices)

@@ -106,8 +106,7 @@ class Journal:
 
     def keep_beside(self, label: str, data: bytes) -> Path:
         """Write `data` to a new file `<stem>.<label>-<k><suffix>` beside this one; return its path."""
-        for number in range(1, 10_000):
-            path = self.path.with_name(f"{self.path.stem}.{label}-{number}{self.path.suffix}")
+        for path in numbered(self.path, f".{label}-", first=1):
             with contextlib.suppress(FileExistsError):
                 write_new(path, data)
                 return path
@@ -117,6 +116,12 @@ class Journal:
         """The files `keep_beside` has written."""
         start, end = f"{self.path.stem}.", f"-[0-9]*{self.path.suffix}"
         return sorted(p for p in self.path.parent.glob(f"*{end}") if p.name.startswith(start))
+
+
+def numbered(path: Path, mark: str = "_", first: int = 2) -> Iterator[Path]:
+    """Names beside `path` to try where nothing may be replaced: `<stem>_2<suffix>`, `<stem>_3<suffix>` … up to 9999."""
+    for number in range(first, 10_000):
+        yield path.with_name(f"{path.stem}{mark}{number}{path.suffix}")
 
 
 def write_new(path: Path, data: bytes) -> None:

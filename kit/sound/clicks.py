@@ -58,6 +58,16 @@ def find_clicks(
 
     The noise is assumed to be Gaussian and steady over a quarter of a second within the band; clicks to fill less
     than three quarters of the time.
+
+    Raises
+    ------
+    KitError : a band that does not fit the recording.
+
+    >>> import kit
+    >>> recording = kit.read_sound("datasets_demo/coasting_disc/claims/hub/sound/magnets-08_dry_trial-1.wav")
+    >>> clicks = kit.find_clicks(recording)
+    >>> clicks.times_s.size, f"{clicks.times_s[0]:.3f} s"
+    (49, '0.011 s')
     """
     after, rate, reach = _power_after(recording, band_hz, channel)
     edges, noise = _noise(after, rate, _independent(rate, reach, band_hz), recording)
@@ -90,7 +100,7 @@ def run_from_clicks(
     """A run from the recording of something that clicks at every turn, such as a card that a peg strikes.
 
     The result is like a run from a gate log: false and missed clicks still have to be looked for with
-    `passes.with_repairs`. Its note states the timing uncertainty: the scatter of single clicks, and the relative
+    `Run.repaired`. Its note states the timing uncertainty: the scatter of single clicks, and the relative
     uncertainty of the recorder's clock, which no repetition averages away.
 
     Parameters

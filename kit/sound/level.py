@@ -1,4 +1,4 @@
-"""How loud: frequency-weighted, time-weighted sound level by IEC 61672-1:2013.
+"""How loud, and of what: frequency- and time-weighted sound level by IEC 61672-1:2013; third octaves, spectrogram.
 
 Weighting is done on spectra with the analytic gain of the standard's Annex E, so it is as good at 8 kHz as at 80 Hz.
 Without calibration 0 dB is the level of a sine that just fills the recorder's range ("full scale"): such levels may
@@ -27,18 +27,19 @@ __all__ = [
 ]
 
 TIME_CONSTANTS_S = {"F": 0.125, "S": 1.0}
-
 FULL_SCALE = 0.5  # mean square of a sine that just fills the range
-
 CLIPPED = 0.999  # samples beyond this part of full scale have probably been cut
-
 _POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1 Annex E, equations E.1 to E.6
-
 _BIN_S = 0.001  # squares are summed over this long before the time weighting; short against 0.125 s
 
 
 def weighting_dB(frequency_hz: np.ndarray, weighting: str = "A") -> np.ndarray:
-    """Frequency weighting A, C or Z in dB, 0 at 1 kHz (IEC 61672-1:2013 Annex E)."""
+    """Frequency weighting A, C or Z in dB, 0 at 1 kHz (IEC 61672-1:2013 Annex E).
+
+    Raises
+    ------
+    KitError : another weighting.
+    """
     with np.errstate(divide="ignore"):
         return 20 * np.log10(_gain(np.asarray(frequency_hz, dtype=float), weighting))
 
@@ -97,6 +98,10 @@ def level(
     `sentence` (the same for the screen), `weighting`, `time_weighting`, `equivalent_dB` (level of the mean square
     over the whole recording), `maximum_dB` and `clipped` (share of samples that fill the range: if not 0, the true
     level was higher).
+
+    Raises
+    ------
+    KitError : another weighting or time weighting, or a step below a millisecond.
     """
     if time_weighting not in TIME_CONSTANTS_S:
         raise KitError("There are two time weightings", found=time_weighting, fix='use "F" or "S"')
@@ -188,7 +193,7 @@ def _decibels(mean_square) -> np.ndarray:
         return 10 * np.log10(mean_square)
 
 
-# --- What a sound is made of: third-octave bands, spectrogram, and how noise-like it is.
+# --- what a sound is made of: third-octave bands, spectrogram, and how noise-like it is ------------------------------
 
 
 def third_octaves(
@@ -204,6 +209,10 @@ def third_octaves(
     DataFrame `middle_hz, level_dB` (−inf for an empty band). `.attrs["flatness"]`: geometric over arithmetic mean of
     the power spectrum between 1 and 6 kHz (or what the recording holds of it); near 0 for a few pure tones, 0.56 for
     noise from one piece and near 1 for noise over many.
+
+    Raises
+    ------
+    KitError : the part is too short for a spectrum.
     """
     rate = recording.sample_rate_hz
     first = int(max(start_s, 0) * rate)

@@ -90,8 +90,8 @@ class Recording:
         if dtype == "3u1":
             wide = np.zeros((raw.size // 3, 4), dtype=np.uint8)
             wide[:, 1:] = raw.reshape(-1, 3)
-            raw, dtype = wide, "<i4"
-        values = raw.ravel().view(dtype)
+            raw, dtype = wide.reshape(-1), "<i4"
+        values = raw.view(dtype)
         if self._kind == (1, 8):
             values = values.astype(np.int16) - 128
         values = values.astype(np.float32)
@@ -153,6 +153,11 @@ def read_sound(path: str | Path) -> Recording:
     Raises
     ------
     KitError : no such file, not a recording, a kind that can't be read, or a broken file (with the byte).
+
+    >>> import kit
+    >>> recording = kit.read_sound("datasets_demo/coasting_disc/claims/hub/sound/magnets-08_dry_trial-1.wav")
+    >>> recording.sample_rate_hz, recording.channels, f"{recording.duration_s:.1f} s"
+    (16000, 1, '3.0 s')
     """
     path = Path(path)
     if not path.is_file():

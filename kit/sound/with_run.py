@@ -108,9 +108,12 @@ def clicks_per_turn(clicks: Clicks, run: Run, offset_s: float = 0.0) -> pd.DataF
 
     Returns
     -------
-    DataFrame, one row a whole turn: `turn, start_s` (on the log's clock)`, turns_per_s, clicks`. `.attrs`:
-    `per_turn` (mean) and `per_turn_u` (its standard uncertainty from the scatter between turns, taken as
-    independent).
+    DataFrame, one row a whole turn: `turn`, `start_s` (on the log's clock), `turns_per_s`, `clicks`. `.attrs`:
+    `per_turn` (mean) and `per_turn_u` (its standard uncertainty from the spread between turns, taken as independent).
+
+    Raises
+    ------
+    KitError : recording and run do not overlap by a whole turn, or the run has too few passes.
     """
     times_s, turns = _coasting(run)
     covered = (offset_s, offset_s + clicks.recording.duration_s)
@@ -138,12 +141,16 @@ def level_against_speed(levels: pd.DataFrame, run: Run | SpeedCurve, offset_s: f
 
     Parameters
     ----------
-    levels : as `sound_level.level` makes them, `time_s` on the recording's clock.
+    levels : as `kit.sound.level.level` makes them, `time_s` on the recording's clock.
     offset_s : time in the log = time in the recording + offset_s.
 
     Returns
     -------
     DataFrame `time_s` (on the log's clock), `turns_per_s, level_dB`, only where the run was coasting.
+
+    Raises
+    ------
+    KitError : a run with too few passes, or one that does not overlap with the recording.
     """
     (curve,) = speed_curves([run])
     if not curve.usable:
@@ -192,9 +199,8 @@ def level_at_speeds(table: pd.DataFrame, slowest_turns_per_s: float, fastest_tur
     """One level for a whole recording, fit to be compared with others: the mean over equal bands of speed, dB.
 
     Every half turn a second between the two speeds has the same weight, however long the run stayed there. This is
-    the number to take for a claim about sound (`kit.stats.claims`): one a recording, since the bands of one
-    recording are
-    not independent of each other.
+    the number to take for a claim about sound (`kit.stats.claims`): one a recording, since the bands of one recording
+    are not independent of each other.
 
     Raises
     ------

@@ -1,24 +1,24 @@
 """The virtual bench: simulated apparatus, from its law of drag to the log a beam gate would have written.
 
 The motion is exact (closed forms of the drag law); on top come the things that make real logs real: a push by hand,
-drag that differs a little from run to run, a bearing that warms up over the session, jitter, bounces and missed
+drag that differs a little from run to run, a spindle that warms up over the session, jitter, bounces and missed
 passes of the gate. Everything is invented, and every file made here says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..motion.drag import DragLaw
+from ..motion.drag import TURN, DragLaw
+from .setup import APPARATUS, Apparatus, Gate, Torque
 
 __all__ = [
     "APPARATUS",
+    "INVENTED",
     "Apparatus",
     "Gate",
     "Motion",
@@ -32,79 +32,10 @@ __all__ = [
 INVENTED = "Invented data from the kit's virtual bench (seed {seed}): no real apparatus was used."
 
 
-@dataclass(frozen=True)
-class Torque:
-    """Coefficients of the drag torque τ₀ + τ₁ω + τ₂ω², in N m, N m s and N m s²."""
-
-    constant: float = 0.0
-    linear: float = 0.0
-    quadratic: float = 0.0
-
-
-@dataclass(frozen=True)
-class Apparatus:
-    """A spinning apparatus and how its drag depends on what is changed.
-
-    Drag torque = spindle + count × added. Tilt and a dry hub multiply the spindle's constant friction.
-    """
-
-    name: str
-    x: str  # what is changed, as the condition's name
-    values: tuple[int, ...]  # the conditions of the demo
-    inertia_kg_m2: float
-    spindle: Torque
-    added: Torque  # per unit of what is changed
-    tilt_growth: float = 0.5  # constant friction grows by this share at 3° of tilt, in step with the angle
-    dry_hub_factor: float = 3.0
-    drag_scatter: float = 0.02  # run to run, relative
-    warm_up: float = 0.03  # growth of duration over a session
-    push_turns_per_s: tuple[float, float] = (4.3, 6.0)
-
-    def law(self, count: float, tilt_deg: float = 0.0, dry_hub: bool = False) -> DragLaw:
-        """Drag law (SI) with `count` units added, the spindle tilted by `tilt_deg` degrees, the hub greased or dry."""
-        spindle, added = self.spindle, self.added
-        rough = (1 + self.tilt_growth * tilt_deg / 3) * (self.dry_hub_factor if dry_hub else 1)
-        return DragLaw(
-            (spindle.constant * rough + count * added.constant) / self.inertia_kg_m2,
-            (spindle.linear + count * added.linear) / self.inertia_kg_m2,
-            (spindle.quadratic + count * added.quadratic) / self.inertia_kg_m2,
-        )
-
-
-_SPINDLE = Torque(constant=8e-5, linear=1e-5)
-
-APPARATUS: Mapping[str, Apparatus] = MappingProxyType(
-    {
-        a.name: a
-        for a in (
-            Apparatus("coasting_disc", "magnets", (1, 2, 3, 4, 6, 8, 12), 1.28e-3, _SPINDLE, Torque(linear=3.0e-5)),
-            Apparatus("felt_brake", "pads", (3, 4, 5, 6, 8), 1.28e-3, _SPINDLE, Torque(constant=7.5e-4)),
-            Apparatus("card_vanes", "vanes", (1, 2, 3, 4, 6), 1.28e-3, _SPINDLE, Torque(quadratic=2.3e-6)),
-        )
-    }
-)
-
-
-@dataclass(frozen=True)
-class Gate:
-    """How a gate's log departs from the true passes."""
-
-    jitter_s: float = 2e-4  # standard deviation of each time
-    bounces: float = 0.01  # chance that a pass is followed by a second one
-    misses: float = 0.005  # chance that a pass is not seen
-    bounce_gap_s: tuple[float, float] = (0.002, 0.012)
-    flag_offsets_turns: tuple[float, ...] = field(default=(0.0,))  # one a flag: how far it sits from its even place
-
-    @classmethod
-    def perfect(cls) -> Gate:
-        """A gate without jitter, bounces or misses."""
-        return cls(jitter_s=0.0, bounces=0.0, misses=0.0)
-
-
 def true_stretch(law: DragLaw, start_period_s: float, stop_period_s: float) -> tuple[float, float]:
     """Exact duration (s) and turns between two turn periods."""
-    speeds = 2 * np.pi / start_period_s, 2 * np.pi / stop_period_s
-    return float(law.duration(*speeds)), float(law.angle(*speeds) / (2 * np.pi))
+    speeds = TURN / start_period_s, TURN / stop_period_s
+    return float(law.duration(*speeds)), float(law.angle(*speeds) / TURN)
 
 
 @dataclass(frozen=True)
@@ -126,17 +57,17 @@ class Motion:
     @property
     def rest_s(self) -> float:
         """When it comes to rest; infinite without constant drag."""
-        return self.push_s + float(self.law.time_to_rest(2 * np.pi * self.release_turns_per_s))
+        return self.push_s + float(self.law.time_to_rest(TURN * self.release_turns_per_s))
 
     def state_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Speed (turns/s) and angle (turns) at times ≥ 0."""
         time_s = np.asarray(time_s, dtype=float)
         share = np.minimum(time_s / self.push_s, 1.0)
-        speed, angle = self.law.state_at(np.maximum(time_s - self.push_s, 0.0), 2 * np.pi * self.release_turns_per_s)
+        speed, angle = self.law.state_at(np.maximum(time_s - self.push_s, 0.0), TURN * self.release_turns_per_s)
         pushing = share < 1
         return (
-            np.where(pushing, share * self.release_turns_per_s, speed / (2 * np.pi)),
-            np.where(pushing, share**2 * self.push_turns, self.push_turns + angle / (2 * np.pi)),
+            np.where(pushing, share * self.release_turns_per_s, speed / TURN),
+            np.where(pushing, share**2 * self.push_turns, self.push_turns + angle / TURN),
         )
 
     def time_at(self, angle_turns: np.ndarray) -> np.ndarray:
@@ -144,8 +75,8 @@ class Motion:
         angle = np.asarray(angle_turns, dtype=float)
         times = self.push_s * np.sqrt(np.minimum(angle, self.push_turns) / self.push_turns)
         coasting = angle > self.push_turns
-        later = 2 * np.pi * (angle[coasting] - self.push_turns)
-        times[coasting] = self.push_s + self.law.time_at_angle(later, 2 * np.pi * self.release_turns_per_s)
+        later = TURN * (angle[coasting] - self.push_turns)
+        times[coasting] = self.push_s + self.law.time_at_angle(later, TURN * self.release_turns_per_s)
         return times
 
 
@@ -166,13 +97,13 @@ class Spin:
     def coasting_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Speed (turns/s), and turns since the flag first came to the gate, at moments of coasting on its clock."""
         motion, since_s = self.motion, np.asarray(time_s) - self.released_at_s
-        peak = 2 * np.pi * motion.release_turns_per_s
-        turns = motion.push_turns + motion.law.angle_at(since_s, peak) / (2 * np.pi) - self.first_pass_turns
-        return motion.law.speed_at(since_s, peak) / (2 * np.pi), turns
+        peak = TURN * motion.release_turns_per_s
+        turns = motion.push_turns + motion.law.angle_at(since_s, peak) / TURN - self.first_pass_turns
+        return motion.law.speed_at(since_s, peak) / TURN, turns
 
     def when_as_slow_as(self, turns_per_s: float) -> float:
         """The moment of coasting at which it has slowed to this speed, on the gate's clock."""
-        speeds = 2 * np.pi * self.motion.release_turns_per_s, 2 * np.pi * turns_per_s
+        speeds = TURN * self.motion.release_turns_per_s, TURN * turns_per_s
         return self.released_at_s + float(self.motion.law.duration(*speeds))
 
 
@@ -198,7 +129,7 @@ def simulate(
     flags = len(gate.flag_offsets_turns)
     motion = Motion(law, push_turns_per_s, random.uniform(0.7, 1.3))
     first = random.uniform() / flags
-    coasting_turns = _turns_until(law, 2 * np.pi * push_turns_per_s, slowest_period_s, longest_s)
+    coasting_turns = _turns_until(law, TURN * push_turns_per_s, slowest_period_s, longest_s)
     even = np.arange(first, motion.push_turns + coasting_turns, 1 / flags)
     times = motion.time_at(np.maximum(even + np.resize(gate.flag_offsets_turns, even.size), 0.0))
     pushed_at_s = random.uniform(1.0, 4.0)
@@ -214,8 +145,8 @@ def simulate_run(law: DragLaw, push_turns_per_s: float, random: np.random.Random
 
 
 def _turns_until(law: DragLaw, peak, slowest_period_s, longest_s) -> float:
-    slowest = 2 * np.pi / slowest_period_s
-    return float(min(law.angle(peak, min(slowest, peak)), law.angle_at(longest_s, peak)) / (2 * np.pi))
+    slowest = TURN / slowest_period_s
+    return float(min(law.angle(peak, min(slowest, peak)), law.angle_at(longest_s, peak)) / TURN)
 
 
 def _through_gate(times, gate: Gate, random) -> np.ndarray:

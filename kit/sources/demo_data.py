@@ -1,25 +1,28 @@
-"""The runs behind a lesson's claims, made on the virtual bench: tilted or upright, greased or dry, with recordings.
+"""The invented data of the demo lessons, made on the virtual bench: runs, those behind claims, recordings.
 
-Every session is a folder of its own with a `runs.csv`: each setting under each condition once a round, every round in
-a new random order. Everything is invented, and every file says so or stands beside one that does.
+Every session is a folder with a `runs.csv`: each setting under each condition once a round, every round in a new random
+order. The same seed makes the same bytes, and every file says that it is invented or stands beside one that does.
 """
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 from pathlib import Path
 
 import numpy as np
 
 from ..errors import KitError
+from ..logs.folder import LIST_NAME, csv_text, runs_list, write_files
+from ..logs.log import log_text
 from ..logs.run import Run
-from ..motion.drag import DragLaw
+from ..motion.drag import TURN
 from ..sound.level import weighting_dB
 from ..sound.recording import write_wav
-from .bench import APPARATUS, INVENTED, Apparatus, Gate, Spin, simulate, simulate_run, true_stretch
+from .bench import INVENTED, Spin, simulate, simulate_run, true_stretch
+from .setup import APPARATUS, Apparatus, Gate
 
 __all__ = [
     "DRY_LOUDER_DB",
@@ -27,14 +30,14 @@ __all__ = [
     "SESSIONS",
     "ClaimSession",
     "claim_files",
-    "csv_text",
-    "log_text",
     "recorded",
     "session",
     "write_claim_data",
     "write_lesson_data",
-    "write_new",
 ]
+
+
+# --- a lesson's own runs ---------------------------------------------------------------------------------------------
 
 
 def session(
@@ -46,7 +49,7 @@ def session(
 ) -> list[Run]:
     """All runs of a lesson: every condition once a round, each round in a new random order.
 
-    Run-to-run scatter multiplies the whole drag by a log-normal factor; over the session the bearing warms, so that
+    Run-to-run spread multiplies the whole drag by a log-normal factor; over the session the spindle warms, so that
     the last run lasts `apparatus.warm_up` longer than it would have at first. Returned in the order they were made.
     """
     # RandomState: numpy promises never to change its stream, so a seed makes the same bytes for ever (NEP 19)
@@ -57,8 +60,7 @@ def session(
     for done, (value, trial) in enumerate(order):
         warmth = 1 + apparatus.warm_up * done / max(len(order) - 1, 1)
         factor = np.exp(apparatus.drag_scatter * random.standard_normal()) / warmth
-        law = apparatus.law(value)
-        law = DragLaw(law.a * factor, law.b * factor, law.c * factor)
+        law = apparatus.law(value).scaled(factor)
         run = simulate_run(law, random.uniform(*apparatus.push_turns_per_s), random, gate)
         source = f"passes/{apparatus.x}-{value:02d}_trial-{trial}.csv"
         runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source, order=done + 1))
@@ -73,49 +75,22 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     Raises
     ------
     KitError : an unknown apparatus, or a file that would be overwritten.
+
+    >>> import kit, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     paths = kit.write_lesson_data("card_vanes", folder, seed=1)
+    ...     print(len(paths), paths[0].name, len(kit.read_folder(folder, repairs=False)))
+    17 vanes-03_trial-1.csv 15
     """
     if apparatus not in APPARATUS:
         raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
     kind = APPARATUS[apparatus]
     runs = session(kind, seed)
     notice = INVENTED.format(seed=seed)
-    files = {run.source: log_text(run, notice) for run in runs}
-    files["runs.csv"] = csv_text(
-        ["file", kind.x, "trial", "order", "flags_per_turn", "set_aside", "note"],
-        [[r.source, int(r.conditions[kind.x]), r.trial, r.order, r.flags_per_turn, "", ""] for r in runs],
-    )
+    files = {run.source: log_text(run, notice, places=5) for run in runs}
+    files[LIST_NAME] = runs_list(runs)
     files["hand_counts.csv"] = f"# {notice}\n" + _hand_counts(kind, seed)
-    return write_new(folder, files)
-
-
-def write_new(folder: str | Path, files: Mapping[str, str | Callable[[Path], object]]) -> list[Path]:
-    """Write files below a folder: texts as they are, others by a function of their path; return the paths.
-
-    Raises
-    ------
-    KitError : one of the files is there already; then nothing is written.
-    """
-    folder = Path(folder)
-    for name in files:
-        if (folder / name).exists():
-            raise KitError(
-                "This file is there already and is not overwritten",
-                file=folder / name,
-                fix="name a new folder",
-            )
-    for name, content in files.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if callable(content):
-            content(path)
-        else:
-            path.write_text(content, encoding="utf-8", newline="\n")
-    return [folder / name for name in files]
-
-
-def log_text(run: Run, notice: str) -> str:
-    """A gate log as the bench writes it: the notice, a heading, one time a line."""
-    return f"# {notice}\ntime (s)\n" + "".join(f"{t:.5f}\n" for t in run.pass_times_s)
+    return write_files(folder, files)
 
 
 def _hand_counts(kind: Apparatus, seed: int) -> str:
@@ -136,32 +111,15 @@ def _hand_counts(kind: Apparatus, seed: int) -> str:
     return csv_text([kind.x, "duration_s", "turns"], rows)
 
 
-def csv_text(header, rows) -> str:
-    """A table with commas, one row a line."""
-    from io import StringIO
-
-    out = StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerows([header, *rows])
-    return out.getvalue()
-
-
-# --- What a microphone beside the virtual apparatus would have recorded: rolling, a dry hub, a card that clicks.
+# --- what a microphone would have recorded: rolling, a dry hub, a card that clicks -----------------------------------
 
 RATE_HZ = 16_000  # the least that holds 1 to 6 kHz well
-
 DRY_LOUDER_DB = 9.0
-
 TICKS_AT = (0.05, 0.31, 0.44, 0.68, 0.87)  # places of the turn at which a dry hub ticks
-
 CARD_AT = 0.3  # where the card is struck, in turns after the flag has passed the gate
-
 _ROLLING = 0.002  # root mean square of the rolling noise at one turn a second, as a part of full scale
-
 _TICKS_SHARE = 0.5  # of the power that a dry hub adds
-
 _CARD = 0.25  # a click's first swing, as a part of full scale
-
 _LOUDEST = 0.5
 
 
@@ -184,7 +142,7 @@ def recorded(
     rolling = _ROLLING * _noise(time_s.size, _rolling_gain, random)
     sound = rolling * speed
     if dry_hub:
-        hiss = _noise(time_s.size, _hiss_gain, random) * (1 + 0.6 * np.cos(2 * np.pi * turns))
+        hiss = _noise(time_s.size, _hiss_gain, random) * (1 + 0.6 * np.cos(TURN * turns))
         ticks = _struck(turns, TICKS_AT, swing_hz=3_400, decay_s=0.0012, random=random)
         added = _a_weighted_power(rolling) * (10 ** (DRY_LOUDER_DB / 10) - 1)
         for part, share in ((hiss, 1 - _TICKS_SHARE), (ticks, _TICKS_SHARE)):
@@ -220,7 +178,7 @@ def _struck(turns: np.ndarray, places, swing_hz: float, decay_s: float, random) 
             at = np.interp(turn + place, turns, np.arange(turns.size))
             first = int(np.ceil(at))
             late_s = (first - at) / RATE_HZ  # it begins between two samples
-            burst = np.exp(-(t + late_s) / decay_s) * np.sin(2 * np.pi * swing_hz * (t + late_s))
+            burst = np.exp(-(t + late_s) / decay_s) * np.sin(TURN * swing_hz * (t + late_s))
             here = sound[first : first + t.size]
             here += burst[: here.size] * (1 + 0.1 * random.standard_normal())
     return sound
@@ -233,12 +191,10 @@ def _a_weighted_power(sound: np.ndarray) -> float:
     return float(2 * np.sum(power[1:] * 10 ** (weighting_dB(f[1:]) / 10)) / sound.size**2)
 
 
-# --- The runs behind a lesson's claims, made on the virtual bench: tilted or upright, greased or dry, with recordings.
+# --- the runs behind a lesson's claims: tilted or upright, greased or dry, with recordings ---------------------------
 
 PUSH_TURNS_PER_S = (4.7, 6.0)  # fast enough for a recording to begin before the start threshold
-
 HEARD_BEFORE_S = 0.5  # a recording begins this long before it is as slow as its first speed: the meter has to settle
-
 DISTANCE_DB = 0.5  # how the microphone's place changes the level from run to run, standard deviation
 
 
@@ -286,42 +242,47 @@ SESSIONS: dict[str, tuple[ClaimSession, ...]] = {
 def write_claim_data(apparatus: str, folder: str | Path, seed: int) -> list[Path]:
     """Write the sessions behind a lesson's claims below its folder; return the paths.
 
-    The same seed writes the same bytes. Raises KitError as `kit.write_lesson_data` does.
+    The same seed writes the same bytes.
+
+    Raises
+    ------
+    KitError : an apparatus without claims, or a file that would be overwritten.
     """
     if apparatus not in SESSIONS:
         raise KitError("The bench has no claims for this apparatus", found=apparatus, fix=f"one of: {list(SESSIONS)}")
-    files = {}
+    files: dict[str, str | Callable[[Path], object]] = {}
     for session in SESSIONS[apparatus]:
         found = claim_files(APPARATUS[apparatus], session, seed)
         files |= {f"{session.folder}/{name}": content for name, content in found.items()}
-    return write_new(folder, files)
+    return write_files(folder, files)
 
 
-def claim_files(kind: Apparatus, session: ClaimSession, seed: int) -> dict:
+def claim_files(kind: Apparatus, session: ClaimSession, seed: int) -> dict[str, str | Callable[[Path], object]]:
     """The files of one session: name in its folder → text, or a function that writes the recording to a path."""
     random = np.random.RandomState(seed + session.seed_step)
     notice = INVENTED.format(seed=seed + session.seed_step)
     settings = session.settings()
     order = [(settings[i], t) for t in range(1, session.trials + 1) for i in random.permutation(len(settings))]
-    columns = [kind.x]
-    columns += ["tilt_deg"] if len(session.tilts_deg) > 1 else []
-    columns += ["hub"] if len(session.hubs) > 1 else []
-    files, rows = {}, []
+    files: dict[str, str | Callable[[Path], object]] = {}
+    runs = []
     for place, ((count, tilt_deg, hub), trial) in enumerate(order, start=1):
         warmth = 1 + kind.warm_up * (place - 1) / max(len(order) - 1, 1)
-        law = _scaled(
-            kind.law(count, tilt_deg, dry_hub=hub == "dry"),
-            np.exp(kind.drag_scatter * random.standard_normal()) / warmth,
-        )
+        factor = np.exp(kind.drag_scatter * random.standard_normal()) / warmth
+        law = kind.law(count, tilt_deg, dry_hub=hub == "dry").scaled(factor)
         spin = simulate(law, random.uniform(*PUSH_TURNS_PER_S), random)
-        known = {kind.x: count, "tilt_deg": f"{tilt_deg:g}", "hub": hub}
-        name = "_".join([f"{kind.x}-{count:02d}", *(f"{c[:4]}-{known[c]}" for c in columns[1:]), f"trial-{trial}"])
-        name = name.replace("hub-", "")
-        files[f"passes/{name}.csv"] = log_text(spin.run, notice)
-        sound, start_s = "", ""
+        conditions: dict[str, float | str] = {kind.x: float(count)}
+        name = f"{kind.x}-{count:02d}"
+        if len(session.tilts_deg) > 1:
+            conditions["tilt_deg"] = tilt_deg
+            name += f"_tilt-{tilt_deg:g}"
+        if len(session.hubs) > 1:
+            conditions["hub"] = hub
+            name += f"_{hub}"
+        name += f"_trial-{trial}"
+        run = replace(spin.run, conditions=conditions, trial=trial, order=place, source=f"passes/{name}.csv")
+        files[run.source] = log_text(run, notice, places=5)
         heard = session.heard
         if heard and count in heard.counts and trial <= heard.trials:
-            sound = f"sound/{name}.wav"
             begins_s = round(spin.when_as_slow_as(heard.fastest_turns_per_s) - HEARD_BEFORE_S, 3)
             ends_s = spin.when_as_slow_as(heard.slowest_turns_per_s[heard.counts.index(count)])
             samples = recorded(
@@ -333,18 +294,9 @@ def claim_files(kind: Apparatus, session: ClaimSession, seed: int) -> dict:
                 card=heard.card,
                 gain_dB=DISTANCE_DB * random.standard_normal(),
             )
-            start_s = f"{begins_s:.3f}"
-            files[sound] = _writer(samples)
-        conditions = [known[c] for c in columns]
-        rows.append([f"passes/{name}.csv", *conditions, trial, place, 1, sound, start_s, "", ""])
-    header = ["file", *columns, "trial", "order", "flags_per_turn", "sound", "sound_start_s", "set_aside", "note"]
-    files["runs.csv"] = f"# {notice}\n" + csv_text(header, rows)
+            run = replace(run, sound=f"sound/{name}.wav", sound_start_s=begins_s)
+            files[run.sound] = partial(write_wav, samples=samples, sample_rate_hz=RATE_HZ)
+        runs.append(run)
+    columns = ("trial", "order", "flags_per_turn", "sound", "sound_start_s", "set_aside", "note")
+    files[LIST_NAME] = runs_list(runs, notice, columns)
     return files
-
-
-def _writer(samples: np.ndarray):
-    return lambda path: write_wav(path, samples, RATE_HZ)
-
-
-def _scaled(law: DragLaw, factor: float) -> DragLaw:
-    return DragLaw(law.a * factor, law.b * factor, law.c * factor)

@@ -7,23 +7,26 @@ only then shown.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
-import select
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, Protocol
 
 import numpy as np
 
 from ..errors import KitError
-from ..logs.run import Run, with_repairs
+from ..logs.run import Run
 from ..wording import count_of
 from .gate_lines import PassReader
+
+if TYPE_CHECKING:
+    from serial import Serial
 
 __all__ = [
     "Captured",
@@ -35,104 +38,99 @@ __all__ = [
     "recover",
 ]
 
-WAIT_S = 0.1  # a read returns after so long, so that a gate can be stopped
+WAIT_S = 0.1  # a read of a port returns after so long, so that a gate can be stopped
+AT_ONCE = 4096  # bytes a read
+MOST_BYTES = 50_000_000  # in a raw file: hours of passes, and no disk full of noise
 
-BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400)
+ENDINGS = {
+    "stopped": "You stopped it.",
+    "at rest": "No pass came for {waited:.0f} s after it had slowed down, so it has stopped turning.",
+    "unplugged": "The connection broke ({why}). All that came before is kept.",
+    "source ended": "The source has no more to say.",
+    "restart": "The board started anew, so this run ends there.",
+    "disk": "The log could not be written ({why}). What is listed is on disk as far as it could be.",
+    "too much": "The board sends far more than a gate can, so listening stopped.",
+    "failed": "The reading failed ({why}). All that came before is kept.",
+}
 
-_DEVICES = ("ttyACM*", "ttyUSB*", "cu.usb*")  # how Linux and macOS name boards on a USB cable
 
-HINT = "run `python3 -m pip install pyserial` in the kit's environment (the kit's extra “live-gate”), then start again"
+# --- where bytes come from -------------------------------------------------------------------------------------------
+
+
+class Readable(Protocol):
+    """Any object with `read(n)`, such as an open file."""
+
+    def read(self, n: int, /) -> bytes | None: ...
+
+
+class Source(Protocol):
+    """What a `LiveGate` reads: no bytes means not yet, `EOFError` the end, `OSError` a cable that was pulled."""
+
+    def read(self, n: int, /) -> bytes: ...
+
+    def close(self) -> None: ...
 
 
 def list_ports() -> list[tuple[str, str]]:
-    """Serial ports of this machine as (name to open, words for a person); without pyserial, boards on a USB cable."""
-    try:
-        from serial.tools.list_ports import comports
-    except ImportError:
-        found = sorted(path for pattern in _DEVICES for path in Path("/dev").glob(pattern))
-        return [(str(path), path.name) for path in found]
-    return [(p.device, f"{p.device} ({p.description})" if p.description not in ("n/a", p.device) else p.device)
-            for p in sorted(comports())]  # fmt: skip
+    """Serial ports of this machine as (name to open, words for a person)."""
+    from serial.tools.list_ports import comports  # late: a pretend gate needs no ports
+
+    return [
+        (p.device, f"{p.device} ({p.description})" if p.description not in ("n/a", p.device) else p.device)
+        for p in sorted(comports())
+    ]
 
 
-def open_port(name: str, baud: int = 115200):
+def open_port(name: str, baud: int = 115200) -> Source:
     """A source that reads the serial port of this name: 8 data bits, no parity, one stop bit.
 
-    With pyserial (the extra "live-gate") on every system; without it on Linux and macOS, by the system's own
-    terminal settings.
-
-    Raises KitError if the port is not there, is in use or may not be read, for an unusual speed, and on Windows if
-    pyserial is missing.
+    Raises
+    ------
+    KitError : the port is not there, is in use or may not be read, or cannot be set to this speed.
     """
+    from serial import Serial  # late: a pretend gate needs no ports
+
     try:
-        import serial
-    except ImportError:
-        serial = None
-    try:
-        if serial is not None:
-            return _SerialPort(serial.Serial(name, baud, timeout=WAIT_S))
-        return _TerminalPort(name, baud)
-    except ImportError:
-        raise KitError("Reading a serial port needs the package pyserial here", fix=HINT) from None
+        # two readers would share the bytes between them
+        return _SerialPort(Serial(name, baud, timeout=WAIT_S, exclusive=True))
     except (OSError, ValueError) as error:
+        number = getattr(error, "errno", None)
         ports = ", ".join(port for port, _ in list_ports()) or "none was found"
         fix = f"check the cable, and that no other program uses it; ports now: {ports}"
-        if isinstance(error, PermissionError) or "ermission" in str(error):
+        if number == errno.EACCES and os.name == "posix":
             fix = "ask who looks after this computer: you may not read serial ports (on Linux: group “dialout”)"
-        reason = getattr(error, "strerror", None) or str(error)
+        reason = os.strerror(number) if number else str(error)
+        if number in (errno.EAGAIN, errno.EBUSY):
+            reason = "another program uses it"
         raise KitError(f"This port can't be opened ({reason})", found=name, fix=fix) from error
 
 
 class _SerialPort:
-    """A port that pyserial opened."""
+    """A port that pyserial opened. Its `read(n)` would wait until n bytes are there; a gate wants each pass at once."""
 
-    def __init__(self, port):
+    def __init__(self, port: Serial):
         self._port = port
 
-    def read(self, n: int) -> bytes:
-        first = self._port.read(1)  # waits; the rest is there already
-        return first + self._port.read(min(n - 1, self._port.in_waiting)) if first else first
+    def read(self, n: int, /) -> bytes:
+        try:
+            first = self._port.read(1)  # waits; the rest is there already
+        except OSError as error:
+            raise OSError("the port has gone") from error
+        if not first:
+            return first
+        try:
+            return first + self._port.read(min(n - 1, self._port.in_waiting))
+        except OSError:  # the cable was pulled just now: the next read says so, and this byte is not lost
+            return first
 
     def close(self) -> None:
         self._port.close()
 
 
-class _TerminalPort:
-    """A port read with nothing but the system: Linux, macOS and other POSIX systems."""
-
-    def __init__(self, name: str, baud: int):
-        import termios  # not on Windows: open_port says what to do
-        import tty
-
-        if baud not in BAUDS:
-            raise KitError("This speed is unusual", found=baud, fix=f"use one of: {', '.join(map(str, BAUDS))}")
-        self._fd = os.open(name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        try:
-            tty.setraw(self._fd)
-            settings = termios.tcgetattr(self._fd)
-            settings[2] |= termios.CLOCAL | termios.CREAD
-            settings[4] = settings[5] = getattr(termios, f"B{baud}")
-            termios.tcsetattr(self._fd, termios.TCSANOW, settings)
-        except termios.error as error:
-            os.close(self._fd)
-            raise OSError(f"it is no serial port ({error.args[-1]})") from error
-
-    def read(self, n: int) -> bytes:
-        if not select.select([self._fd], [], [], WAIT_S)[0]:
-            return b""
-        data = os.read(self._fd, n)
-        if not data:
-            raise OSError("the port has gone")
-        return data
-
-    def close(self) -> None:
-        os.close(self._fd)
-
-
 class FileSource:
     """Any object with `read(n)` as a source: no bytes means the end, None or a timeout of its own means not yet."""
 
-    def __init__(self, file):
+    def __init__(self, file: Readable):
         self._file = file
 
     def read(self, n: int) -> bytes:
@@ -144,7 +142,9 @@ class FileSource:
         return data or b""
 
     def close(self) -> None:
-        self._file.close()
+        close = getattr(self._file, "close", None)
+        if close is not None:
+            close()
 
 
 class PretendGate:
@@ -155,13 +155,18 @@ class PretendGate:
     pass_times_s : (n,) increasing, s.
     speed : how many times faster than it happened; infinite: all at once.
     clock : seconds that grow; another one for tests.
+
+    >>> import kit
+    >>> kit.PretendGate([0.5, 0.71], speed=float("inf")).read(100)
+    b'# pretend gate\\n# unit us\\n500000\\n710000\\n'
     """
 
     def __init__(self, pass_times_s: Iterable[float], speed: float = 1.0, clock: Callable[[], float] = time.monotonic):
         times = np.asarray(list(pass_times_s), dtype=float)
         self._due_s = (times - times[0] + 1.0) / speed if np.isfinite(speed) else np.zeros(len(times))
         self._lines = [b"# pretend gate\n# unit us\n"] + [b"%d\n" % round(1e6 * t) for t in times]
-        self._next, self._clock, self._begin = 0, clock, None
+        self._next, self._clock = 0, clock
+        self._begin: float | None = None
 
     def read(self, n: int) -> bytes:
         if self._begin is None:
@@ -179,35 +184,7 @@ class PretendGate:
         self._next = len(self._lines)
 
 
-# --- A live gate: passes read from a board as they happen, and on disk before anybody is told of them.
-
-AT_ONCE = 4096  # bytes a read
-
-MOST_BYTES = 50_000_000  # in a raw file: hours of passes, and no disk full of noise
-
-ENDINGS = {
-    "stopped": "You stopped it.",
-    "at rest": "No pass came for {waited:.0f} s after it had slowed down, so it has stopped turning.",
-    "unplugged": "The connection broke ({why}). All that came before is kept.",
-    "source ended": "The source has no more to say.",
-    "restart": "The board started anew, so this run ends there.",
-    "disk": "The log could not be written ({why}). What is listed is on disk as far as it could be.",
-    "too much": "The board sends far more than a gate can, so listening stopped.",
-    "failed": "The reading failed ({why}). All that came before is kept.",
-}
-
-
-@dataclass(frozen=True, eq=False)
-class Captured:
-    """What a raw file holds: the passes, and what was odd in them."""
-
-    raw_path: Path
-    pass_times_s: np.ndarray  # (n,)
-    report: tuple[str, ...]
-
-    def run(self, conditions: Mapping[str, float | str] | None = None, trial: int = 1, flags_per_turn: int = 1) -> Run:
-        """The passes as a run with its repairs found. KitError for fewer than two."""
-        return _run_of(self.pass_times_s, conditions, trial, flags_per_turn, self.raw_path.stem)
+# --- the gate ---------------------------------------------------------------------------------------------------------
 
 
 class LiveGate:
@@ -230,11 +207,21 @@ class LiveGate:
     Raises
     ------
     KitError : an unknown unit, or a folder that cannot be written to.
+
+    >>> import io, kit, tempfile
+    >>> lines = io.BytesIO(b"# unit ms\\n1000\\n1210\\n1430\\n1660\\n")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     gate = kit.LiveGate(lines, folder).start()
+    ...     ended = gate.wait(5)
+    ...     print(*gate.report()[:2], gate.run({"magnets": 2}), sep="\\n")
+    4 passes logged.
+    The source has no more to say.
+    Run(2 magnets, trial 1: 4 passes in 0.660 s)
     """
 
     def __init__(
         self,
-        source,
+        source: Source | Readable,
         folder: str | Path,
         *,
         name: str = "gate",
@@ -249,7 +236,8 @@ class LiveGate:
         self.flags_per_turn = flags_per_turn
         self._rest = None if rest_s is None or rest_turns is None else (rest_s, rest_turns)
         self._clock, self._lock = clock, threading.RLock()
-        self._stop, self._thread = threading.Event(), None
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
         self._written, self._bytes, self._last_pass_at, self._waited_s = 0, 0, clock(), 0.0
         self._ended, self._why = "", ""
         self._times_s = np.empty(0)
@@ -285,13 +273,13 @@ class LiveGate:
             return (*said, *self._reader.report(), f"Every byte is in {self.raw_path.name}.")
 
     def run(self, conditions: Mapping[str, float | str] | None = None, trial: int = 1) -> Run:
-        """What was logged, as a run with its repairs found. KitError for fewer than two passes."""
+        """What was logged, as a run with its repairs found. Raises KitError if there are fewer than two passes."""
         return _run_of(self.pass_times_s, conditions, trial, self.flags_per_turn, self.log_path.name)
 
     # --- start and stop --------------------------------------------------------------------------------------------
 
     def start(self) -> LiveGate:
-        """Begin to listen. KitError if it has done so before: each run is a new LiveGate."""
+        """Begin to listen. Raises KitError if it has done so before: each run is a new LiveGate."""
         if self._thread is not None:
             raise KitError("This run has been started already", fix="make a new LiveGate for the next run")
         self._last_pass_at = self._clock()
@@ -413,10 +401,37 @@ class _DiskError(Exception):
     """Writing failed: not to be taken for a port that has gone."""
 
 
+# --- after a crash ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Captured:
+    """What a raw file holds: the passes, and what was odd in them."""
+
+    raw_path: Path
+    pass_times_s: np.ndarray  # (n,)
+    report: tuple[str, ...]
+
+    def run(self, conditions: Mapping[str, float | str] | None = None, trial: int = 1, flags_per_turn: int = 1) -> Run:
+        """The passes as a run with its repairs found. Raises KitError if there are fewer than two."""
+        return _run_of(self.pass_times_s, conditions, trial, flags_per_turn, self.raw_path.stem)
+
+
 def recover(path: str | Path) -> list[Captured]:
     """What the raw files of a folder, or one raw file, hold: after a crash, or to look again.
 
-    The unit a person gave is taken from the log beside the raw file, if it is there. KitError if there is no raw file.
+    The unit a person gave is taken from the log beside the raw file, if it is there.
+
+    Raises
+    ------
+    KitError : there is no raw file.
+
+    >>> import io, kit, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     ended = kit.LiveGate(io.BytesIO(b"# unit ms\\n1000\\n1210\\n1430\\n1660\\n"), folder).start().wait(5)
+    ...     [captured] = kit.recover(folder)
+    ...     print(captured.run({"magnets": 2}))
+    Run(2 magnets, trial 1: 4 passes in 0.660 s)
     """
     path = Path(path)
     files = [path] if path.is_file() else sorted(path.glob("*.raw"))
@@ -434,6 +449,9 @@ def recover(path: str | Path) -> list[Captured]:
     return found
 
 
+# --- files -----------------------------------------------------------------------------------------------------------
+
+
 def _run_of(times_s, conditions, trial: int, flags: int, source: str) -> Run:
     if len(times_s) < 2:
         raise KitError(
@@ -442,7 +460,7 @@ def _run_of(times_s, conditions, trial: int, flags: int, source: str) -> Run:
             found=count_of(len(times_s), "pass", "passes"),
             fix="check that the flag cuts the beam, and that the board prints one line a pass",
         )
-    return with_repairs(Run(times_s, conditions or {}, flags_per_turn=flags, trial=trial, source=source))
+    return Run(times_s, conditions or {}, flags_per_turn=flags, trial=trial, source=source).repaired()
 
 
 def _new_file(folder: Path, name: str) -> tuple[Path, BinaryIO]:

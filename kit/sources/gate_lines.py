@@ -39,7 +39,12 @@ _WRAPS_S = (Decimal(2**32) / 10**6, Decimal(2**32) / 10**3)
 
 
 def check_unit(unit: str | None) -> str | None:
-    """ "s", "ms" or "us" for any usual way to write it; None stays None. KitError for anything else."""
+    """ "s", "ms" or "us" for any usual way to write it; None stays None.
+
+    Raises
+    ------
+    KitError : anything else.
+    """
     if unit is None:
         return None
     known = UNIT_WORDS.get(str(unit).strip().lower())
@@ -107,7 +112,8 @@ class PassReader:
         self.ended = ""
         self.remarks: list[str] = []
         self.lines = 0
-        self._reader, self._tracks = LineReader(), {}
+        self._reader = LineReader()
+        self._tracks: dict[str, _Track] = {}
         self._kinds: Counter[str] = Counter()
         self._examples: dict[str, str] = {}
         self._banner = False
@@ -136,7 +142,7 @@ class PassReader:
         sizes = {name: len(self._tracks[name].counts) for name in self.channels}
         if set(sizes) == {"0", "1"} and abs(sizes["0"] - sizes["1"]) <= 1:
             return "1"
-        return max(sizes, key=sizes.get, default="")
+        return max(sizes, key=lambda name: sizes[name], default="")
 
     def counts(self, channel: str | None = None) -> list[Decimal]:
         """A channel's times in the board's unit, exactly as written, made continuous where a clock ran over."""
@@ -287,8 +293,8 @@ class PassReader:
             track.waiting = came
 
     def _accept(self, track: _Track, last: Decimal, came: tuple[Decimal, int, str]) -> None:
-        if came[0] < last:
-            track.offset += self._wrap(last, came[0])
+        if (lost := self._wrap(last, came[0])) is not None:
+            track.offset += lost
             self._odd_at("wrap", came)
         track.counts.append(came[0] + track.offset)
 
@@ -305,12 +311,12 @@ class PassReader:
         return max(self._per_second() * Decimal(SLOWEST_USUAL_GAP_S), 6 * gap)
 
     def _wrap(self, last: Decimal, now: Decimal) -> Decimal | None:
-        """What a 32-bit clock that ran over between the two has lost; None if no such clock explains it."""
+        """What a 32-bit clock that ran over between the two has lost; None if it did not, or none such explains it."""
         for wrap_s in _WRAPS_S:
             lost = wrap_s * self._per_second()
             if (
                 not self._banner
-                and last < lost
+                and now < last < lost
                 and 0 < now + lost - last <= self._per_second() * Decimal(SLOWEST_USUAL_GAP_S)
             ):
                 return lost

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import KitError
-from ..logs.run import Run, refuse, with_repairs
+from ..logs.run import Run
 from ..wording import count_of, number
 
 __all__ = ["Steadiness", "describe_taps", "steadiness", "tapped_run"]
@@ -37,7 +37,9 @@ def tapped_run(
     ----------
     taps_s : (n,) times of the taps, s; any order.
 
-    Raises KitError for fewer than two taps, and for times that are not numbers.
+    Raises
+    ------
+    KitError : fewer than two taps, or times that are not numbers.
     """
     try:
         times = np.unique(np.asarray(taps_s, dtype=float))  # two events of one stamp are one tap
@@ -45,12 +47,12 @@ def tapped_run(
         raise KitError("Times of taps must be numbers", file=source, found=str(error)) from error
     if len(times) < 2:
         raise KitError("A run needs two taps or more", file=source, fix="tap once a turn until it stops")
-    run = with_repairs(Run(times, conditions or {}, trial=trial, source=source))
+    run = Run(times, conditions or {}, trial=trial, source=source).repaired()
     kept = np.ones(len(times), dtype=bool)
     kept[[r.index for r in run.repairs if r.kind == "bounce"]] = False
     missed = [(k, r.index) for k, r in enumerate(run.repairs) if r.kind == "missed"]
     doubtful = [k for k, index in missed if _ratio_to_neighbours(times, kept, index) < CLEARLY_LONGER]
-    return refuse(run, *doubtful)
+    return run.refusing(*doubtful)
 
 
 def _ratio_to_neighbours(times: np.ndarray, kept: np.ndarray, index: int) -> float:
@@ -66,7 +68,7 @@ class Steadiness:
     """How a person taps along to a steady beat."""
 
     n: int  # beats counted
-    sd_ms: float  # scatter of the taps about the beat
+    sd_ms: float  # spread of the taps about the beat
     low_ms: float
     high_ms: float  # 95 % interval of the scatter
     shift_ms: float  # mean lateness; negative: ahead of the beat
@@ -78,11 +80,11 @@ class Steadiness:
         early = "before" if self.shift_ms < 0 else "after"
         left_out = f" {count_of(self.missed, 'beat')} had no tap.".replace(" one", " One") if self.missed else ""
         return (
-            f"Your taps scatter by {number(self.sd_ms, 2)} ms (95 % interval {number(self.low_ms, 2)} to "
+            f"The spread of your taps is {number(self.sd_ms, 2)} ms (95 % interval {number(self.low_ms, 2)} to "
             f"{number(self.high_ms, 2)} ms, {self.n} taps).{left_out}",
             f"On average they came {number(abs(self.shift_ms), 2)} ms {early} the beat. That shift is the same at the "
-            "start and at the end of a run, so it drops out of a duration.",
-            f"One duration is a difference of two times. Two single taps alone would make it uncertain by "
+            "start and at the end of a run, so it drops out of a coasting time.",
+            f"One coasting time is a difference of two times. Two single taps alone would make it uncertain by "
             f"{number(self.sd_ms * np.sqrt(2), 2)} ms; the curve through all taps does better.",
         )
 
@@ -101,7 +103,9 @@ def steadiness(taps_s: np.ndarray, beat_s: float, first_beat_s: float = 0.0) -> 
     beat_s : time from beat to beat, s.
     first_beat_s : when the first beat was, on the same clock.
 
-    Raises KitError for fewer than eight taps that belong to beats, or a beat that is not above zero.
+    Raises
+    ------
+    KitError : fewer than eight taps that belong to beats, or a beat that is not above zero.
     """
     if not beat_s > 0:
         raise KitError("A beat must take more than 0 s", found=beat_s)
@@ -139,9 +143,10 @@ def describe_taps(run: Run, scatter_s: float | None) -> tuple[str, ...]:
     if missed:
         said += f" {count_of(missed, 'missed turn').capitalize()} filled in."
     if scatter_s is None:
-        return (said, "There are too few taps to tell how much they scatter.")
+        return (said, "There are too few taps to tell how large their spread is.")
     return (
         said,
-        f"Your taps scattered by {number(1e3 * scatter_s, 2)} ms around a smooth curve. That goes into the uncertainty "
-        "of every duration from this run. How late or early you are on average is the same at both ends and drops out.",
+        f"The spread of your taps around a smooth curve is {number(1e3 * scatter_s, 2)} ms. That goes into the "
+        "uncertainty of every coasting time from this run. How late or early you are on average is the same at both "
+        "ends and drops out.",
     )

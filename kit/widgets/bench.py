@@ -18,7 +18,8 @@ from ..errors import KitError
 from ..logs.run import Run, with_repairs
 from ..motion.threshold import ALREADY_SLOWER, NEVER_SLOW_ENOUGH, measure
 from ..sources.bench import Spin
-from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, BenchSetup, log_text, motion_samples, push
+from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, motion_samples, push, simulated_log
+from ..sources.setup import BenchSetup
 from ..wording import count_of
 from .parts import joined_scripts
 
@@ -35,7 +36,7 @@ class Bench(anywidget.AnyWidget):
 
     Parameters
     ----------
-    setup : the bench, from `lesson.bench` or `kit.sources.push.bench_setup`.
+    setup : the bench, from `lesson.bench` or `kit.sources.setup.bench_setup`.
     code : the student's code. Together with a run's number it seeds the scatter: code and number make a run again.
     on_keep : called as on_keep(pass_times_s, conditions, note) when a run is kept. A text it returns is shown, and so
         is a KitError it raises; then the run is not kept. None: runs can't be kept, only downloaded.
@@ -123,7 +124,7 @@ class Bench(anywidget.AnyWidget):
 
     def log(self, number: int) -> str:
         """The log of run `number` as a CSV text."""
-        return log_text(self._spin_of(number))
+        return simulated_log(self._spin_of(number))
 
     # --- from the page ---------------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ import tempfile
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -19,7 +20,7 @@ from ..logs.columns import conditions_from_name, number_or_word
 from ..logs.folder import write_folder
 from ..logs.log import preview, read_log
 from ..logs.run import Run, split, split_proposal
-from ..record.journal import write_new
+from ..record.journal import numbered, write_new
 from ..record.workbook import Workbook, friendly_code
 from ..wording import condition_value
 from .bench import Bench
@@ -51,8 +52,7 @@ def keep_file(folder: Path, name: str, data: bytes) -> Path:
     name = Path(name.replace("\\", "/")).name or "log.csv"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for number in range(1, 10_000):
-            path = folder / (name if number == 1 else f"{Path(name).stem}_{number}{Path(name).suffix}")
+        for path in chain([folder / name], numbered(folder / name)):
             if path.is_file() and path.read_bytes() == data:
                 return path
             try:

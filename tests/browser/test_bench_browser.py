@@ -7,12 +7,13 @@ import json
 import numpy as np
 import pytest
 
-from kit.sources.push import bench_setup, motion_samples, push
+from kit.sources.push import motion_samples, push
+from kit.sources.setup import bench_setup
 from kit.widgets.bench import Bench
 from tests.browser.in_page import call_in_page
 
 NOTEBOOK = """
-from kit.bench_setup import bench_setup
+from kit.sources.setup import bench_setup
 from kit.widgets.bench import Bench
 
 kept = []

@@ -136,7 +136,7 @@ def test_practice_gives_the_persons_own_scatter(taps_page, kernel_says):
                 .observe(dot, { attributes: true });
         }"""
     )
-    page.get_by_role("status").filter(has_text="Your taps scatter by").wait_for()
+    page.get_by_role("status").filter(has_text="The spread of your taps is").wait_for()
     assert float(kernel_says(page, "tapping.practice.sd_ms")) < 60
     assert kernel_says(page, "tapping.taps_ms") == "[]"  # practice is no run
 

@@ -182,6 +182,16 @@ def test_an_analysis_loads_nothing_that_draws(name):
     assert name not in loaded_by("import kit; kit.analyse")
 
 
+def test_reading_a_lesson_loads_nothing_that_simulates():
+    done = python(
+        f"import sys, kit; lesson = kit.load_lesson({str(PROJECT / 'datasets_demo/coasting_disc')!r})\n"
+        "assert lesson.bench.whole\n"
+        "print(*sorted(name for name in sys.modules if name.startswith('kit.sources.')))"
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["kit.sources.setup"]  # what a [bench] table may say, and no motion
+
+
 # --- the contents page ---------------------------------------------------------------------------------
 
 

@@ -9,8 +9,6 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.lessons.progress import LESSON, OwnRuns, Progress
-from kit.logs.folder import read_folder, write_folder
-from kit.logs.run import Run
 from kit.record.handin import make_handin, read_handin, write_handin
 from kit.record.workbook import Workbook
 from kit.sources.bench import APPARATUS, simulate_run
@@ -110,31 +108,3 @@ class TestSources:
         with pytest.raises(KitError, match=message):
             progress.use_sources("measure", *sources)
         assert progress.sources == (LESSON,)
-
-
-class TestFolder:
-    def test_a_folder_reads_back_as_the_same_runs(self, tmp_path):
-        lessons = Progress(DEMO, Workbook(tmp_path / "w.jsonl")).lesson_runs
-        write_folder(lessons, tmp_path / "data")
-        again = read_folder(tmp_path / "data")
-        assert len(again) == len(lessons)
-        for old, new in zip(lessons, again, strict=True):
-            assert np.array_equal(old.pass_times_s, new.pass_times_s)
-            for name in ("conditions", "trial", "origin", "flags_per_turn", "set_aside", "note", "repairs"):
-                assert getattr(old, name) == getattr(new, name), name
-
-    @pytest.mark.parametrize(
-        ("runs", "message"),
-        [([], "no runs"), ([Run(TIMES, {"a": 1}), Run(TIMES, {"b": 1})], "do not name the same conditions")],
-    )
-    def test_what_makes_no_folder(self, tmp_path, runs, message):
-        with pytest.raises(KitError, match=message):
-            write_folder(runs, tmp_path / "data")
-        assert not (tmp_path / "data").exists()
-
-    def test_nothing_is_overwritten(self, tmp_path):
-        write_folder([Run(TIMES, {"a": 1})], tmp_path)
-        before = {path: path.read_bytes() for path in tmp_path.rglob("*.csv")}
-        with pytest.raises(KitError, match="there already"):
-            write_folder([Run(2 * TIMES, {"a": 1})], tmp_path)
-        assert {path: path.read_bytes() for path in tmp_path.rglob("*.csv")} == before

@@ -1,9 +1,8 @@
-"""Runs, and the oddities found in them, on hand-made passes and on simulated spin-downs with a known truth."""
+"""Runs: what makes one, what is counted, decisions about repairs, where coasting starts, runs in one log."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,118 +16,26 @@ from kit.logs.run import (
     accept,
     coasting_start,
     counted_passes,
-    find_repairs,
     flag_angles,
     refuse,
+    split,
+    split_proposal,
     with_repairs,
 )
+from tests.unit.logs.made import (
+    LAWS,
+    START,
+    STOP,
+    A,
+    coasting_angle,
+    drag_for,
+    simulate,
+    slowing,
+    speed_after,
+    time_after,
+)
 
-# --- a small bench with closed forms -------------------------------------------------------------
-
-LAWS = ("constant", "linear", "square")  # what drag does with speed
-PUSH, START, STOP, REST = (4.3, 6.0), 4.0, 1.0, 0.2  # turns/s
-
-
-def drag_for(law: str, turns: float) -> float:
-    """The drag constant with which a rotor makes so many turns between START and STOP."""
-    if law == "constant":
-        return (START**2 - STOP**2) / (2 * turns)
-    return {"linear": (START - STOP) / turns, "square": np.log(START / STOP) / turns}[law]
-
-
-def speed_after(law: str, k: float, first: float, angle: np.ndarray) -> np.ndarray:
-    """Speed (turns/s) after `angle` turns of coasting from speed `first`."""
-    if law == "constant":  # dω/dt = -k
-        return np.sqrt(np.maximum(first**2 - 2 * k * angle, 0))
-    return first - k * angle if law == "linear" else first * np.exp(-k * angle)  # dω/dt = -kω, -kω²
-
-
-def time_after(law: str, k: float, first: float, angle: np.ndarray) -> np.ndarray:
-    """Time (s) after `angle` turns of coasting from speed `first`; the inverse of θ(t) in closed form."""
-    if law == "constant":
-        return (first - np.sqrt(first**2 - 2 * k * angle)) / k
-    if law == "linear":  # θ(t) = (ω₁/k)(1 - e^{-kt})
-        return -np.log1p(-k * angle / first) / k
-    return np.expm1(k * angle) / (k * first)  # θ(t) = ln(1 + kω₁t)/k
-
-
-def coasting_angle(law: str, k: float, first: float, last: float) -> float:
-    if law == "constant":
-        return (first**2 - last**2) / (2 * k)
-    return (first - last) / k if law == "linear" else np.log(first / last) / k
-
-
-@dataclass
-class Truth:
-    times_s: np.ndarray  # as logged
-    number: np.ndarray  # of the flag step behind each logged time; -1 for a bounce
-    speed: np.ndarray  # turns/s at each true flag step
-    coasting: np.ndarray  # is each true flag step after the push?
-    angle: np.ndarray  # turns at each true flag step
-
-
-def simulate(
-    rng: np.random.Generator,
-    law: str,
-    turns: float,
-    *,
-    jitter_s: float = 1e-4,
-    bounces: float = 0.01,
-    misses: float = 0.01,
-    flags: tuple[float, ...] = (0.0,),
-) -> Truth:
-    """A push with constant torque over 0.5 to 3 turns, then coasting down to REST, seen by a gate."""
-    first, k = rng.uniform(*PUSH), drag_for(law, turns)
-    push = rng.uniform(0.5, 3.0)
-    end = push + coasting_angle(law, k, first, REST)
-    step = np.arange(int(end + 2) * len(flags))
-    angle = rng.uniform(0.02, 1) + step // len(flags) + np.array(flags)[step % len(flags)]
-    angle = angle[angle < end]
-    coasting = angle >= push
-    after = np.maximum(angle - push, 0)
-    push_time = 2 * push / first
-    pushed = np.minimum(angle / push, 1)
-    times = np.where(coasting, push_time + time_after(law, k, first, after), push_time * np.sqrt(pushed))
-    speed = np.where(coasting, speed_after(law, k, first, after), first * np.sqrt(pushed))
-    times = times + rng.normal(0, jitter_s, len(times))
-
-    seen = np.flatnonzero(rng.random(len(times)) >= misses)
-    again = seen[rng.random(len(seen)) < bounces]
-    logged = np.concatenate((times[seen], times[again] + rng.uniform(0.002, 0.015, len(again))))
-    number = np.concatenate((seen, np.full(len(again), -1)))
-    order = np.argsort(logged)
-    return Truth(logged[order], number[order], speed, coasting, angle)
-
-
-def counts_are_right(truth: Truth, run: Run) -> bool:
-    """Does every pass between START and STOP carry the right number, and is no bounce left there?"""
-    times, turns = counted_passes(run)
-    kept = np.isin(truth.times_s, times)
-    number = truth.number
-
-    def between(which: np.ndarray) -> np.ndarray:
-        return truth.coasting[which] & (truth.speed[which] <= START) & (truth.speed[which] >= STOP)
-
-    real = number >= 0
-    counted = np.zeros(len(number), dtype=bool)
-    counted[real] = between(number[real])
-    nearest = number[np.maximum.accumulate(np.where(real, np.arange(len(number)), 0))]
-    if (kept & ~real & between(nearest)).any() or (counted & ~kept).any():
-        return False
-    return not counted.any() or np.ptp((turns - number[kept])[counted[kept]]) < 1e-9
-
-
-def test_the_bench_of_these_tests_obeys_its_laws():
-    for law, power in zip(LAWS, (0, 1, 2), strict=True):
-        k = drag_for(law, 7)
-        angle = np.array([2.0, 2.0001, 2.0002])
-        times, speed = time_after(law, k, 5.0, angle), speed_after(law, k, 5.0, angle)
-        assert np.diff(angle) / np.diff(times) == pytest.approx((speed[1:] + speed[:-1]) / 2, rel=1e-6)
-        assert (speed[2] - speed[0]) / (times[2] - times[0]) == pytest.approx(-k * speed[1] ** power, rel=1e-6)
-        assert coasting_angle(law, k, START, STOP) == pytest.approx(7)
-
-
-# --- runs ----------------------------------------------------------------------------------------
+# --- runs ------------------------------------------------------------------------------------------------------------
 
 
 def test_a_run_keeps_its_times_as_they_are_and_protects_them():
@@ -178,96 +85,12 @@ def test_a_repair_must_fit_its_run():
         Run([0.0, 1.0], repairs=(Repair("hiccup", 1, 1.0, 1, ""),))
 
 
-# --- oddities by hand ----------------------------------------------------------------------------
+def test_more_flags_than_any_disc_has_are_refused_before_they_cost_the_memory():
+    with pytest.raises(KitError, match="at most 10,000 flags a turn"):
+        Run([0.1, 0.2, 0.3], flags_per_turn=10**8)
 
 
-def slowing(n: int = 30, first: float = 0.2, growth: float = 1.02) -> np.ndarray:
-    """Pass times whose turn periods grow by the same factor from turn to turn."""
-    return np.concatenate(([0.0], np.cumsum(first * growth ** np.arange(n))))
-
-
-def kinds(repairs) -> list[tuple[str, int, int]]:
-    return [(r.kind, r.index, r.passes) for r in repairs]
-
-
-def test_a_clean_run_needs_no_repairs():
-    assert find_repairs(slowing()) == ()
-
-
-@pytest.mark.parametrize("at", [0, 1, 2, 15, 28, 29])
-@pytest.mark.parametrize("late_s", [0.001, 0.008, 0.02])
-def test_a_bounce_is_the_later_pass(at, late_s):
-    times = np.insert(slowing(), at + 1, slowing()[at] + late_s)
-    (repair,) = find_repairs(times)
-    assert kinds([repair]) == [("bounce", at + 1, 1)]
-    assert repair.time_s == times[at + 1]
-    assert f"{1000 * late_s:.1f} ms after the pass before" in repair.reason
-
-
-def test_several_bounces_in_a_row():
-    clean = slowing()
-    times = np.sort(np.concatenate((clean, clean[9] + np.array([0.003, 0.007, 0.012]))))
-    assert kinds(find_repairs(times)) == [("bounce", 10, 1), ("bounce", 11, 1), ("bounce", 12, 1)]
-
-
-def test_a_gate_that_bounces_at_every_pass():
-    clean = slowing()
-    times = np.sort(np.concatenate((clean, clean + 0.006)))
-    run = with_repairs(Run(times))
-    assert counted_passes(run)[0].tolist() == clean.tolist()
-
-
-@pytest.mark.parametrize(("at", "many"), [(2, 1), (2, 6), (3, 2), (15, 1), (15, 2), (15, 3), (15, 6), (26, 3), (28, 1)])
-def test_missed_passes_are_inferred_from_both_sides(at, many):
-    times = np.delete(slowing(), np.arange(at, at + many))
-    (repair,) = find_repairs(times)
-    assert kinds([repair]) == [("missed", at, many)]
-    assert f"room for {many} missed {'pass' if many == 1 else 'passes'}" in repair.reason
-
-
-def test_a_miss_in_the_first_or_last_gap_is_left_alone():
-    assert find_repairs(np.delete(slowing(), 1)) == ()
-    assert find_repairs(np.delete(slowing(), -2)) == ()
-
-
-def test_misses_one_after_the_other():
-    times = np.delete(slowing(), [10, 12, 14, 17])
-    assert kinds(find_repairs(times)) == [
-        ("missed", 10, 1),
-        ("missed", 11, 1),
-        ("missed", 12, 1),
-        ("missed", 14, 1),
-    ]
-
-
-def test_a_bounce_beside_a_miss():
-    clean = slowing()
-    for bounced in (9, 11):  # the pass before, or after, the missed one
-        times = np.sort(np.append(np.delete(clean, 10), clean[bounced] + 0.005))
-        run = with_repairs(Run(times))
-        times_s, turns = counted_passes(run)
-        assert np.array_equal(times_s, np.delete(clean, 10))
-        assert turns.tolist() == np.delete(np.arange(31), 10).tolist()
-
-
-@pytest.mark.parametrize("missed", [2, 3, 4, 5, 6, 7])
-def test_misses_during_the_push_and_at_the_peak(missed):
-    pushing = 1.2 * np.sqrt(np.arange(1, 6) / 5)  # constant torque over five turns
-    coasting = pushing[-1] + time_after("linear", 0.1, 2 * 5 / 1.2, np.arange(1, 30))
-    times = np.delete(np.concatenate((pushing, coasting)), missed)
-    assert kinds(find_repairs(times)) == [("missed", missed, 1)]
-
-
-@pytest.mark.parametrize("law", LAWS)
-@pytest.mark.parametrize("offset", np.linspace(0.01, 0.99, 12))
-def test_natural_slowing_near_rest_is_never_a_miss(law, offset):
-    k = drag_for(law, 7)
-    end = coasting_angle(law, k, 6.0, 0.02)
-    angle = np.arange(offset, end, 1.0)
-    times = time_after(law, k, 6.0, angle)
-    growth = np.diff(times)[1:] / np.diff(times)[:-1]
-    assert growth.max() > 1.2
-    assert find_repairs(times) == ()
+# --- several flags ---------------------------------------------------------------------------------------------------
 
 
 def test_unequal_flags_need_no_repairs_and_their_angles_are_found():
@@ -289,39 +112,7 @@ def test_equal_flags_stand_at_exactly_equal_angles():
     assert turns.tolist() == (np.arange(len(turns)) / 4).tolist()
 
 
-def test_a_million_passes():
-    rng = np.random.default_rng(6)
-    clean = np.cumsum(0.2 + 0.1 * np.arange(1_000_000) / 1e6) + rng.normal(0, 1e-4, 1_000_000)
-    seen = clean[rng.random(len(clean)) > 0.005]
-    times = np.sort(np.concatenate((seen, seen[::200] + 0.006)))
-    _, turns = counted_passes(with_repairs(Run(times)))
-    assert turns[-1] == np.searchsorted(clean, times[-1]) - np.searchsorted(clean, times[0])
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.floats(1e-6, 1e3), min_size=1, max_size=40), st.integers(1, 5))
-def test_no_list_of_times_breaks_the_search(gaps, flags):
-    times = np.unique(np.cumsum(gaps))
-    run = with_repairs(Run(times, flags_per_turn=flags))
-    times_s, turns = counted_passes(run)
-    assert len(times_s) == len(turns) > 0
-    assert (np.diff(turns) > 0).all()
-    assert 0 <= coasting_start(times_s, turns) < len(times_s)
-
-
-@settings(max_examples=40, deadline=None)
-@given(
-    st.integers(0, 10_000),
-    st.sampled_from(LAWS),
-    st.sampled_from([7, 40]),
-    st.sampled_from([0.001, 1 / 3, 64.0, 1e6]),
-)
-def test_the_unit_of_time_does_not_matter(seed, law, turns, scale):
-    times = simulate(np.random.default_rng(seed), law, turns, bounces=0.03, misses=0.03).times_s
-    assert kinds(find_repairs(times * scale)) == kinds(find_repairs(times))
-
-
-# --- repairs are proposals -----------------------------------------------------------------------
+# --- repairs are proposals -------------------------------------------------------------------------------------------
 
 
 @settings(max_examples=40, deadline=None)
@@ -368,7 +159,7 @@ def test_there_is_no_such_repair(index):
         accept(Run(slowing()), 0)
 
 
-# --- where coasting starts -----------------------------------------------------------------------
+# --- where coasting starts -------------------------------------------------------------------------------------------
 
 
 def test_coasting_starts_at_the_speed_peak():
@@ -396,68 +187,88 @@ def test_the_shortest_runs():
     assert coasting_start(np.array([1.0, 2.0]), np.array([0.0, 1.0])) == 0
 
 
-# --- how often the counting is right -------------------------------------------------------------
+def test_the_bench_of_these_tests_obeys_its_laws():
+    for law, power in zip(LAWS, (0, 1, 2), strict=True):
+        k = drag_for(law, 7)
+        angle = np.array([2.0, 2.0001, 2.0002])
+        times, speed = time_after(law, k, 5.0, angle), speed_after(law, k, 5.0, angle)
+        assert np.diff(angle) / np.diff(times) == pytest.approx((speed[1:] + speed[:-1]) / 2, rel=1e-6)
+        assert (speed[2] - speed[0]) / (times[2] - times[0]) == pytest.approx(-k * speed[1] ** power, rel=1e-6)
+        assert coasting_angle(law, k, START, STOP) == pytest.approx(7)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("law", LAWS)
-@pytest.mark.parametrize(("turns", "least"), [(7, 0.98), (40, 0.99), (200, 0.99)])
-def test_turn_numbers_are_exactly_right(law, turns, least):
-    """0.1 ms jitter, 1 % bounces, 1 % misses. At 7 turns with constant friction the last turn before rest
-    ends near 1 turn/s, and a miss in a last gap cannot be told from slowing: that is most of what is lost there.
-    """
-    rng = np.random.default_rng(20_000 + turns)
-    right = raw_right = 0
-    for _ in range(1000):
-        truth = simulate(rng, law, turns)
-        run = Run(truth.times_s)
-        raw_right += counts_are_right(truth, run)
-        right += counts_are_right(truth, with_repairs(run))
-    assert right >= 1000 * least
-    assert raw_right < (900 if turns == 7 else 600 if turns == 40 else 100)  # without repairs they are not
+# --- several runs in one log -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("law", LAWS)
-def test_clean_passes_are_left_alone(law):
-    """At most one false repair in 1,000 clean passes, also with a gate a hundred times as shaky (10 ms)."""
-    rng = np.random.default_rng(30)
-    for jitter_s, turns, most in (
-        (1e-4, 7, 0.0),
-        (1e-4, 40, 0.0),
-        (1e-4, 200, 0.0),
-        (0.003, 40, 0.0),
-        (0.01, 40, 1.0),
-    ):
-        runs = [simulate(rng, law, turns, bounces=0, misses=0, jitter_s=jitter_s).times_s for _ in range(150)]
-        false = sum(len(find_repairs(times)) for times in runs)
-        assert 1000 * false / sum(map(len, runs)) <= most
+def spin_down(start_s: float, turns: int = 30, push: bool = True) -> np.ndarray:
+    """A push over three turns to 5 turns/s, then drag in proportion to speed down to about 0.4 turns/s."""
+    pushed = 1.2 * np.sqrt(np.arange(3) / 3) if push else np.zeros(0)
+    k = 4.6 / turns
+    return start_s + np.concatenate((pushed, 1.2 - np.log1p(-k * np.arange(turns) / 5.0) / k))
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("flags", [(0.0, 0.5), (0.0, 0.3), (0.0, 0.22, 0.5, 0.8)])
-def test_turn_numbers_with_several_flags(flags):
-    """Unequal flags, with bounces and misses among them: the step numbers, read off as nearest flags."""
-    rng = np.random.default_rng(40)
-    right = 0
-    for turn in range(300):
-        truth = simulate(rng, LAWS[turn % 3], 10, flags=flags)
-        run = with_repairs(Run(truth.times_s, flags_per_turn=len(flags)))
-        times, turns = counted_passes(run)
-        kept = np.isin(truth.times_s, times)
-        number = truth.number[kept]
-        window = (number >= 0) & (truth.speed[number] <= START) & (truth.speed[number] >= STOP) & truth.coasting[number]
-        error = (turns - truth.angle[number])[window]
-        right += len(error) == 0 or np.ptp(error) < 0.05
-    assert right >= 295
+def test_splits_are_proposed_where_somebody_pushed_again():
+    first, second, third = spin_down(0.0), spin_down(25.0, 40), spin_down(60.0, 20)
+    run = Run(np.concatenate((first, second, third)), conditions={"magnets": 2.0}, source="all.csv")
+    cuts = split_proposal(run)
+    assert cuts == [len(first), len(first) + len(second)]
+    parts = split(run, cuts)
+    for part, times in zip(parts, (first, second, third), strict=True):
+        assert np.array_equal(part.pass_times_s, times)
+    assert [p.trial for p in parts] == [1, 2, 3]
+    assert [p.source for p in parts] == ["all.csv, part 1", "all.csv, part 2", "all.csv, part 3"]
+    assert all(p.conditions == {"magnets": 2.0} for p in parts)
 
 
-def test_the_reasons_are_plain_words():
-    run = with_repairs(Run(np.sort(np.append(np.delete(slowing(), 20), slowing()[5] + 0.005))))
-    for repair in run.repairs:
-        assert not re.search("wrong|error|correct", repair.reason)
+def test_bounces_and_misses_call_for_no_split():
+    times = np.delete(spin_down(0.0, 60), [12, 30, 31, 45])
+    times = np.sort(np.concatenate((times, times[[5, 20, 33]] + 0.006)))
+    assert split_proposal(Run(times)) == []
+    assert split_proposal(with_repairs(Run(times))) == []
+    assert split_proposal(Run(A)) == []
 
 
-def test_more_flags_than_any_disc_has_are_refused_before_they_cost_the_memory():
-    with pytest.raises(KitError, match="at most 10,000 flags a turn"):
-        Run([0.1, 0.2, 0.3], flags_per_turn=10**8)
+def test_a_split_is_found_among_bounces_and_misses_and_refusals_are_kept():
+    first, second = np.delete(spin_down(0.0, 40), 20), np.delete(spin_down(30.0, 40), 15)
+    times = np.sort(np.concatenate((first, second, [first[10] + 0.005])))
+    run = with_repairs(Run(times))
+    bounce = next(i for i, r in enumerate(run.repairs) if r.kind == "bounce")
+    run = refuse(run, bounce)
+    one, two = split(run, split_proposal(run))
+    assert np.array_equal(two.pass_times_s, second)
+    assert [(r.kind, r.accepted) for r in one.repairs] == [("bounce", False), ("missed", True)]
+    assert [(r.kind, r.passes) for r in two.repairs] == [("missed", 1)]
+    assert counted_passes(two)[1][-1] == 42
+
+
+@pytest.mark.parametrize("cut", [0, 12, -1])
+def test_a_cut_must_lie_within_the_run(cut):
+    with pytest.raises(KitError, match=r"cut must lie within the run.*from 1 to 11"):
+        split(Run(A), [cut])
+
+
+# --- how a run shows itself ------------------------------------------------------------------------------------------
+
+
+def test_a_run_shows_itself_in_one_line():
+    times = np.sort(np.append(np.delete(slowing(), 20), slowing()[5] + 0.005))
+    run = Run(times, {"magnets": 3.0, "hub": "dry"}, trial=2, set_aside="bumped").repaired()
+    shown = "Run(3 magnets, hub dry, trial 2: 31 passes in 8.11 s, one bounce left out, one missed pass counted"
+    assert repr(run) == f"{shown}; set aside: bumped)"
+    assert "2 repairs refused" in repr(run.refusing(0, 1))
+
+
+def test_a_run_shows_itself_as_a_table_and_nothing_in_it_becomes_markup():
+    html = Run(slowing(), {"<i>x</i>": "<b>"}, note="a & b", source="<script>", flags_per_turn=2)._repr_html_()
+    assert "<script>" not in html and "<i>" not in html and "<b>" not in html
+    assert "&lt;script&gt;" in html and "a &amp; b" in html
+    assert '>passes</th><td style="text-align: left">31 passes in 8.11 s</td>' in html
+    assert ">flags a turn</th>" in html and "set aside" not in html
+
+
+def test_methods_and_functions_say_the_same():
+    run = Run(np.delete(slowing(), [10, 20]))
+    assert run.repaired().repairs == with_repairs(run).repairs
+    assert run.repaired().refusing(1).repairs == refuse(with_repairs(run), 1).repairs
+    assert run.repaired().refusing(1).accepting(1).repairs == accept(refuse(with_repairs(run), 1), 1).repairs
+    assert [part.trial for part in run.split([7])] == [part.trial for part in split(run, [7])] == [1, 2]

@@ -1,4 +1,5 @@
-import hashlib
+"""The bench: designed durations and turns, a perfect gate, errors as often as asked."""
+
 from pathlib import Path
 
 import numpy as np
@@ -6,8 +7,8 @@ import pytest
 
 from kit.errors import KitError
 from kit.motion.drag import DragLaw
-from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
-from kit.sources.demo_data import session, write_lesson_data
+from kit.sources.bench import simulate_run, true_stretch
+from kit.sources.setup import APPARATUS, Gate
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 SEEDS = {"coasting_disc": 20, "felt_brake": 34, "card_vanes": 30}
@@ -80,39 +81,6 @@ def test_several_flags_pass_in_their_own_places():
     gaps = np.diff(run.pass_times_s)[20:40]
     ratio = gaps[::2] / gaps[1::2]
     assert (ratio > 1.08).all() or (ratio < 0.92).all()
-
-
-def test_session_scatter_and_warm_up():
-    runs = session(APPARATUS["coasting_disc"], seed=3, trials=3)
-    assert len(runs) == 21
-    assert len({run.source for run in runs}) == 21
-    assert [run.trial for run in runs] == sorted(run.trial for run in runs)
-
-
-@pytest.mark.parametrize("name", SEEDS)
-def test_making_the_demo_data_again_gives_the_same_bytes(name, tmp_path):
-    paths = write_lesson_data(name, tmp_path / name, SEEDS[name])
-    assert len(paths) > 15
-    for path in paths:
-        kept = DEMO / name / path.relative_to(tmp_path / name)
-        assert hashlib.sha256(path.read_bytes()).hexdigest() == hashlib.sha256(kept.read_bytes()).hexdigest(), kept
-
-
-def test_another_seed_gives_other_data(tmp_path):
-    first, second = (write_lesson_data("felt_brake", tmp_path / str(s), s) for s in (1, 2))
-    assert first[0].read_text() != second[0].read_text()
-    assert "Invented data" in first[0].read_text()
-
-
-def test_nothing_is_overwritten(tmp_path):
-    write_lesson_data("card_vanes", tmp_path, 1)
-    with pytest.raises(KitError, match="not overwritten"):
-        write_lesson_data("card_vanes", tmp_path, 2)
-
-
-def test_unknown_apparatus(tmp_path):
-    with pytest.raises(KitError, match=r"no such apparatus.*coasting_disc"):
-        write_lesson_data("yo-yo", tmp_path, 1)
 
 
 def test_a_push_must_push():

@@ -1,5 +1,6 @@
-"""The sessions behind the claims: the same bytes again, the designed effects, recordings that hold what they should."""
+"""The invented data: the same bytes again, the designed effects, recordings that hold what they should."""
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -10,11 +11,60 @@ from kit.logs.folder import read_folder
 from kit.sound.clicks import find_clicks
 from kit.sound.level import level
 from kit.sound.recording import read_sound, write_wav
-from kit.sources.bench import APPARATUS, simulate
-from kit.sources.demo_data import DRY_LOUDER_DB, RATE_HZ, SESSIONS, claim_files, recorded, write_claim_data
+from kit.sources.bench import simulate
+from kit.sources.demo_data import (
+    DRY_LOUDER_DB,
+    RATE_HZ,
+    SESSIONS,
+    claim_files,
+    recorded,
+    session,
+    write_claim_data,
+    write_lesson_data,
+)
+from kit.sources.setup import APPARATUS
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 SEEDS = {"coasting_disc": 20, "felt_brake": 34, "card_vanes": 30}
+
+
+# --- a lesson's own runs ---------------------------------------------------------------------------------------------
+
+
+def test_session_scatter_and_warm_up():
+    runs = session(APPARATUS["coasting_disc"], seed=3, trials=3)
+    assert len(runs) == 21
+    assert len({run.source for run in runs}) == 21
+    assert [run.trial for run in runs] == sorted(run.trial for run in runs)
+
+
+@pytest.mark.parametrize("name", SEEDS)
+def test_making_the_demo_data_again_gives_the_same_bytes(name, tmp_path):
+    paths = write_lesson_data(name, tmp_path / name, SEEDS[name])
+    assert len(paths) > 15
+    for path in paths:
+        kept = DEMO / name / path.relative_to(tmp_path / name)
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == hashlib.sha256(kept.read_bytes()).hexdigest(), kept
+
+
+def test_another_seed_gives_other_data(tmp_path):
+    first, second = (write_lesson_data("felt_brake", tmp_path / str(s), s) for s in (1, 2))
+    assert first[0].read_text() != second[0].read_text()
+    assert "Invented data" in first[0].read_text()
+
+
+def test_nothing_is_overwritten(tmp_path):
+    write_lesson_data("card_vanes", tmp_path, 1)
+    with pytest.raises(KitError, match="not overwritten"):
+        write_lesson_data("card_vanes", tmp_path, 2)
+
+
+def test_unknown_apparatus(tmp_path):
+    with pytest.raises(KitError, match=r"no such apparatus.*coasting_disc"):
+        write_lesson_data("yo-yo", tmp_path, 1)
+
+
+# --- the sessions behind claims, and their recordings ----------------------------------------------------------------
 
 
 @pytest.fixture
@@ -44,10 +94,10 @@ def test_all_recordings_together_are_small_and_quiet():
 
 @pytest.mark.parametrize("name", SEEDS)
 def test_every_setting_comes_once_a_round_in_mixed_order(name):
-    for session in SESSIONS[name]:
-        runs = read_folder(DEMO / name / session.folder)
+    for claimed in SESSIONS[name]:
+        runs = read_folder(DEMO / name / claimed.folder)
         assert [run.order for run in runs] == list(range(1, len(runs) + 1))
-        settings = len(session.settings())
+        settings = len(claimed.settings())
         for start in range(0, len(runs), settings):
             block = runs[start : start + settings]
             assert len({tuple(run.conditions.items()) for run in block}) == settings
@@ -100,7 +150,7 @@ def test_nothing_is_overwritten_and_nothing_unknown_made(tmp_path):
         write_claim_data("yo-yo", tmp_path, 1)
 
 
-def test_another_seed_gives_other_data():
-    session = SESSIONS["felt_brake"][0]
-    first, second = (claim_files(APPARATUS["felt_brake"], session, seed)["runs.csv"] for seed in (1, 2))
+def test_another_seed_gives_other_claims():
+    claimed = SESSIONS["felt_brake"][0]
+    first, second = (claim_files(APPARATUS["felt_brake"], claimed, seed)["runs.csv"] for seed in (1, 2))
     assert first != second

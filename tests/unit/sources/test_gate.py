@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import signal
@@ -11,13 +12,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+import serial
 
 from kit import KitError, read_log
 from kit.launcher import PROJECT, project_environment
 from kit.sources.gate import LiveGate, PretendGate, list_ports, open_port, recover
-from kit.sources.gate_lines import LONGEST_LINE, LineReader, PassReader
+from kit.sources.gate_lines import LONGEST_LINE
 
 pty = pytest.importorskip("pty", reason="this platform has no pseudo-terminals")
 
@@ -247,24 +247,10 @@ def test_without_a_unit_it_is_guessed_as_read_log_does_and_said(board, tmp_path,
     check_files(gate, data)
 
 
-@pytest.mark.parametrize("header", [b"# unit us\n", b"# unit: \xb5s\n", "# Unit=µs\n".encode(), b"time (us)\n"])
-def test_the_board_says_its_unit_in_several_ways(header):
-    reader = PassReader()
-    reader.feed(header + b"".join(LINES))
-    assert reader.unit_declared == "us"
-
-
 def test_an_unknown_unit_is_refused(tmp_path):
     with pytest.raises(KitError, match=r"The unit of the gate's times is s, ms or us\. Found: 'hours'"):
         LiveGate(io.BytesIO(b""), tmp_path, unit="hours")
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_board_that_changes_its_unit_is_reported():
-    reader = PassReader("us")
-    reader.feed(b"# unit ms\n" + b"".join(LINES))
-    assert reader.unit == "us"
-    assert reader.report()[0].startswith("one line named another unit than the one in use; the first one stays.")
 
 
 # --- the end of a run ------------------------------------------------------------------------------------------------
@@ -373,8 +359,7 @@ def test_a_full_disk_is_not_taken_for_a_pulled_cable(tmp_path, monkeypatch):
 
 CHILD = """
 import sys, time
-from kit.capture import LiveGate
-from kit.capture_ports import open_port
+from kit.sources.gate import LiveGate, open_port
 
 gate = LiveGate(open_port(sys.argv[1]), sys.argv[2]).start()
 print(gate.log_path, flush=True)
@@ -444,41 +429,28 @@ def test_a_file_is_no_port(tmp_path):
         open_port(str(path))
 
 
-def test_without_pyserial_and_without_posix_terminals_the_extra_is_named(monkeypatch):
-    monkeypatch.setitem(sys.modules, "serial", None)
-    monkeypatch.setitem(sys.modules, "termios", None)
-    with pytest.raises(KitError, match=r"needs the package pyserial here. What to do: run `python3 -m pip install"):
-        open_port("COM3")
+def test_a_port_that_is_in_use_is_refused_and_free_again_after_closing(board):
+    first = open_port(board.port)
+    with pytest.raises(KitError, match=r"This port can't be opened \(another program uses it\)"):
+        open_port(board.port)
+    first.close()
+    open_port(board.port).close()
+
+
+def test_a_port_that_may_not_be_read_says_whom_to_ask(monkeypatch):
+    def refuse(*_, **__):
+        raise serial.SerialException(errno.EACCES, "could not open port: [Errno 13] Permission denied")
+
+    monkeypatch.setattr(serial, "Serial", refuse)
+    with pytest.raises(KitError, match=r"\(Permission denied\).*ask who looks after this computer.*dialout"):
+        open_port("/dev/ttyACM0")
 
 
 def test_ports_can_be_listed():
     assert all(len(pair) == 2 and all(isinstance(word, str) for word in pair) for pair in list_ports())
 
 
-# --- the reader itself -----------------------------------------------------------------------------------------------
-
-
-@given(st.lists(st.sampled_from([b"12", b"\n", b"\r\n", b"\r", b"a b", b"9" * 50, b"\xff"]), max_size=40), st.data())
-def test_lines_do_not_depend_on_how_the_bytes_are_cut(pieces, data):
-    whole = b"".join(pieces)
-    cuts = sorted(data.draw(st.lists(st.integers(0, len(whole)), max_size=6)))
-    reader, split = LineReader(), LineReader()
-    lines = reader.feed(whole) + reader.finish()
-    parts = [split.feed(whole[a:b]) for a, b in zip([0, *cuts], [*cuts, len(whole)], strict=True)]
-    assert [line for part in parts for line in part] + split.finish() == lines
-
-
-@given(st.binary(max_size=400))
-def test_any_bytes_are_survived_and_every_line_is_a_pass_a_remark_or_reported(data):
-    reader = PassReader()
-    reader.feed(data)
-    reader.finish()
-    passes = sum(len(reader.counts(name)) for name in reader.channels)
-    informative = {"wrap", "unit"}
-    told = sum(n for kind, n in reader.oddities.items() if kind not in informative)
-    assert passes + told + len(reader.remarks) == reader.lines
-    for name in reader.channels:
-        assert (np.diff([float(c) for c in reader.counts(name)]) >= 0).all()
+# --- without a board --------------------------------------------------------------------------------------------------
 
 
 def test_a_pretend_gate_plays_in_its_own_time():

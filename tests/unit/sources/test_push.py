@@ -10,8 +10,9 @@ from kit.logs.log import read_log
 from kit.logs.run import with_repairs
 from kit.motion.drag import DragLaw
 from kit.motion.threshold import COUNTED, measure
-from kit.sources.bench import APPARATUS, Gate, Motion
-from kit.sources.push import bench_setup, conditions_of, log_text, motion_samples, push, run_seed
+from kit.sources.bench import Motion
+from kit.sources.push import conditions_of, motion_samples, push, run_seed, simulated_log
+from kit.sources.setup import APPARATUS, Gate, bench_setup
 
 TURN = 2 * np.pi
 DISC = bench_setup("coasting_disc")
@@ -168,7 +169,7 @@ def test_a_run_says_its_conditions_and_that_it_is_simulated():
 def test_the_log_can_be_read_like_any_other(tmp_path):
     spin = push(DISC, 3, tilt_deg=2.0)
     path = tmp_path / "log.csv"
-    path.write_text(log_text(spin), encoding="utf-8")
+    path.write_text(simulated_log(spin), encoding="utf-8")
     assert "simulation" in path.read_text(encoding="utf-8").splitlines()[0]
     assert "# tilt_deg = 2.0" in path.read_text(encoding="utf-8")
     np.testing.assert_allclose(read_log(path)[0].pass_times_s, spin.run.pass_times_s, atol=5.1e-6)

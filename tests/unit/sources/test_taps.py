@@ -70,7 +70,10 @@ def test_a_double_tap_is_left_out_and_a_missed_turn_is_counted():
     assert turns[-1] == len(times) - 1
     assert run.conditions == {"magnets": 2}
     said = " ".join(describe_taps(run, 0.02))
-    assert said.startswith("33 taps. One double tap left out. One missed turn filled in. Your taps scattered by 20 ms")
+    assert said.startswith(
+        "33 taps. One double tap left out. One missed turn filled in. "
+        "The spread of your taps around a smooth curve is 20 ms"
+    )
 
 
 @pytest.mark.parametrize("name", SLOW_DISCS)
@@ -216,7 +219,7 @@ def test_saving_hands_the_taps_over_and_forgets_them():
     assert (conditions, note) == ({"magnets": 4}, "odd")
     assert answer["saved"]
     assert answer["sentences"][0] == "Saved as run 3."
-    assert answer["sentences"][2].startswith("Your taps scattered by ")
+    assert answer["sentences"][2].startswith("The spread of your taps around a smooth curve is ")
     assert widget.taps_ms == []
 
 
@@ -237,6 +240,6 @@ def test_practice_is_judged_and_remembered():
     taps = [1000.0 * k + 20 * (-1) ** k for k in range(22)]
     widget._handle_custom_msg({"asked": "a", "practice": taps, "beat_ms": 1000}, [])
     assert widget.practice.sd_ms == pytest.approx(20.5, abs=0.5)
-    assert sent[0]["sentences"][0].startswith("Your taps scatter by 21 ms (95 % interval")
+    assert sent[0]["sentences"][0].startswith("The spread of your taps is 21 ms (95 % interval")
     widget._handle_custom_msg({"asked": "b", "practice": [], "beat_ms": 1000}, [])
     assert sent[1]["problem"]

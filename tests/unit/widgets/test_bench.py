@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from kit.errors import KitError
-from kit.sources.push import bench_setup, push
+from kit.sources.push import push
+from kit.sources.setup import bench_setup
 from kit.widgets import Bench
 
 DISC = bench_setup("coasting_disc", x_words="number of magnets")

@@ -4,8 +4,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
-from kit.sources.bench import APPARATUS, Gate, Torque
-from kit.sources.push import bench_setup
+from kit.sources.setup import APPARATUS, Gate, Torque, bench_setup
 
 LESSON = """
 schema = "kit-lesson-1"

@@ -1,0 +1,191 @@
+"""Folders of logs, read and written."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kit.errors import KitError
+from kit.logs.folder import read_folder, write_folder
+from kit.logs.run import Run
+from tests.unit.logs.made import LOGS, A, B, C, written
+
+DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
+TIMES = 0.2 * np.arange(40) ** 1.1
+
+
+# --- what a list or the names say ------------------------------------------------------------------------------------
+
+
+def numbers(times: list[float]) -> str:
+    return "time_s\n" + "\n".join(map(str, times))
+
+
+def test_a_folder_with_a_list_of_runs(tmp_path):
+    (tmp_path / "passes").mkdir()
+    written(tmp_path, numbers(A), "passes/a.csv")
+    written(tmp_path, numbers(B), "b.txt")
+    written(tmp_path, "magnets,duration\n3,9\n", "hand_counts.csv")
+    written(
+        tmp_path,
+        "# our session\nfile;magnets;hub;trial;flags_per_turn;sound;set_aside;note\n"
+        "passes/a.csv;1,5;dry;1;2;a.wav;;\nb.txt;3;oiled;2;;;touched;windy; indeed\n".replace(
+            "windy; indeed", '"windy; indeed"'
+        ),
+        "runs.csv",
+    )
+    one, two = read_folder(tmp_path)
+    assert (one.conditions, one.trial, one.flags_per_turn, one.sound, one.set_aside) == (
+        {"magnets": 1.5, "hub": "dry"},
+        1,
+        2,
+        "a.wav",
+        "",
+    )
+    assert (two.conditions, two.trial, two.flags_per_turn, two.set_aside, two.note) == (
+        {"magnets": 3.0, "hub": "oiled"},
+        2,
+        1,
+        "touched",
+        "windy; indeed",
+    )
+    assert (one.source, two.source) == ("passes/a.csv", "b.txt")
+    assert one.pass_times_s.tolist() == A
+
+
+def test_a_folder_in_which_the_names_say_it(tmp_path):
+    written(tmp_path, numbers(A), "tilt-1.5_magnets-10_trial-1.txt")
+    written(tmp_path, numbers(B), "tilt-1.5_magnets-9_trial-2.csv")
+    written(tmp_path, numbers(C), "tilt-0_magnets-9_trial-2.tsv")
+    written(tmp_path, "x", ".hidden.csv")
+    assert [(r.conditions, r.trial) for r in read_folder(tmp_path)] == [
+        ({"tilt": 0.0, "magnets": 9.0}, 2),
+        ({"tilt": 1.5, "magnets": 9.0}, 2),
+        ({"tilt": 1.5, "magnets": 10.0}, 1),
+    ]
+
+
+def test_trials_are_numbered_where_the_list_does_not(tmp_path):
+    for name in ("a", "b", "c"):
+        written(tmp_path, numbers(A), f"{name}.csv")
+    written(tmp_path, "file,magnets\na.csv,3\nb.csv,3\nc.csv,4\n", "runs.csv")
+    assert [r.trial for r in read_folder(tmp_path)] == [1, 2, 1]
+
+
+def test_a_listed_file_may_hold_several_trials(tmp_path):
+    written(tmp_path, (LOGS / "wide_ragged.csv").read_bytes(), "a.csv")
+    written(tmp_path, "file,magnets\na.csv,3\n", "runs.csv")
+    runs = read_folder(tmp_path)
+    assert [(r.conditions, r.trial) for r in runs] == [({"magnets": 3.0}, k) for k in (1, 2, 3)]
+
+
+def test_the_place_in_the_session_is_no_condition(tmp_path):
+    (tmp_path / "a.csv").write_text("0.1\n0.5\n1.0\n1.7\n")
+    (tmp_path / "runs.csv").write_text("file,pads,trial,order\na.csv,3,1,7\n")
+    (run,) = read_folder(tmp_path)
+    assert run.order == 7
+    assert run.conditions == {"pads": 3.0}
+    (tmp_path / "runs.csv").write_text("file,pads,trial,order\na.csv,3,1,first\n")
+    with pytest.raises(KitError, match="order must be a whole number"):
+        read_folder(tmp_path)
+
+
+# --- errors ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("listing", "row", "column", "message"),
+    [
+        ("file,magnets\na.csv,3\nx.csv,4\n", 3, "file", "This file is missing.*'x.csv'"),
+        ("file,magnets\na.csv,3\na.csv,4\n", 3, "file", "named twice.*row 2"),
+        ("file,magnets\n../a.csv,3\n", 2, "file", "must be in this folder"),
+        ("file,magnets\n/etc/passwd,3\n", 2, "file", "must be in this folder"),
+        ("file,magnets\na.csv,\n", 2, "magnets", "This condition is empty"),
+        ("file,magnets,trial\na.csv,3,first\n", 2, "trial", "trial must be a whole number.*'first'"),
+        ("file,flags_per_turn\na.csv,0\n", 2, "flags_per_turn", "whole number of at least 1"),
+        ("file,magnets\n,3\n", 2, "file", "A run needs a file"),
+        ("file,note\na.csv,windy, and cold\n", 2, 3, "more cells than the header.*quotes"),
+        ("log,magnets\na.csv,3\n", 1, None, "no column 'file'"),
+        ("file,magnets,magnets\na.csv,3,4\n", 1, 3, "name of its own"),
+    ],
+)
+def test_errors_in_the_list_name_the_row(tmp_path, listing, row, column, message):
+    written(tmp_path, numbers(A), "a.csv")
+    path = written(tmp_path, listing, "runs.csv")
+    with pytest.raises(KitError, match=message) as caught:
+        read_folder(tmp_path)
+    assert (caught.value.file, caught.value.row, caught.value.column) == (str(path), row, column)
+
+
+@pytest.mark.parametrize(
+    ("names", "message"),
+    [
+        (["notes.txt"], "does not say which run it is.*magnets-3_trial-2.csv"),
+        (["magnets-3_trial-1.csv", "magnets-3_tilt-1_trial-1.csv"], "do not name the same conditions"),
+        (["magnets-3_trial-1.csv", "magnets-3.0_trial-1.csv"], "same conditions and the same trial number"),
+        ([], "no gate logs in this folder"),
+    ],
+)
+def test_errors_in_a_folder_without_a_list(tmp_path, names, message):
+    for name in names:
+        written(tmp_path, numbers(A), name)
+    with pytest.raises(KitError, match=message):
+        read_folder(tmp_path)
+
+
+def test_an_error_in_one_log_of_a_folder_names_that_log(tmp_path):
+    path = written(tmp_path, "time_s\n0.5\nx\n0.7\n", "magnets-3_trial-1.csv")
+    with pytest.raises(KitError, match="row 3") as caught:
+        read_folder(tmp_path)
+    assert caught.value.file == str(path)
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("x" * 300 + ".csv,2,1,1", "row 2, column file: This file is missing"),
+        ("a\0b.csv,2,1,1", "This is not a text file|column file: This file is missing"),
+        (f"log.csv,2,{'9' * 5000},1", "column trial: trial must be a whole number"),
+        ("log.csv,2,1,100000000", "at most 10,000 flags a turn|flags_per_turn must be"),
+        (f'"{"x" * 140_000}",2,1,1', "cannot be read from here on"),
+    ],
+)
+def test_lists_of_runs_that_are_refused(tmp_path, row, message):
+    written(tmp_path, "".join(f"{t}\n" for t in A))
+    written(tmp_path, f"file,magnets,trial,flags_per_turn\n{row}\n", "runs.csv")
+    with pytest.raises(KitError, match=message):
+        read_folder(tmp_path)
+
+
+# --- writing ---------------------------------------------------------------------------------------------------------
+
+
+class TestWriting:
+    def test_a_folder_reads_back_as_the_same_runs(self, tmp_path):
+        runs = [replace(run, origin="lesson") for run in read_folder(DEMO)]
+        write_folder(runs, tmp_path / "data")
+        again = read_folder(tmp_path / "data")
+        assert len(again) == len(runs)
+        for old, new in zip(runs, again, strict=True):
+            assert np.array_equal(old.pass_times_s, new.pass_times_s)
+            for name in ("conditions", "trial", "origin", "flags_per_turn", "set_aside", "note", "repairs"):
+                assert getattr(old, name) == getattr(new, name), name
+
+    @pytest.mark.parametrize(
+        ("runs", "message"),
+        [([], "no runs"), ([Run(TIMES, {"a": 1}), Run(TIMES, {"b": 1})], "do not name the same conditions")],
+    )
+    def test_what_makes_no_folder(self, tmp_path, runs, message):
+        with pytest.raises(KitError, match=message):
+            write_folder(runs, tmp_path / "data")
+        assert not (tmp_path / "data").exists()
+
+    def test_nothing_is_overwritten(self, tmp_path):
+        write_folder([Run(TIMES, {"a": 1})], tmp_path)
+        before = {path: path.read_bytes() for path in tmp_path.rglob("*.csv")}
+        with pytest.raises(KitError, match="there already"):
+            write_folder([Run(2 * TIMES, {"a": 1})], tmp_path)
+        assert {path: path.read_bytes() for path in tmp_path.rglob("*.csv")} == before
