@@ -198,9 +198,14 @@ def _confidence_words(table: pd.DataFrame) -> str:
 def _confidence_numbers(table: pd.DataFrame) -> Table:
     """What the chart shows, as a table."""
     rows = [
-        [BANDS[band["confidence"]], band["n"], band["supported"], *map(_share, (band["share"], band["low"], band["high"]))]
+        [
+            BANDS[band["confidence"]],
+            band["n"],
+            band["supported"],
+            *(_share(band[end]) for end in ("share", "low", "high")),
+        ]
         for band in table.to_dict("records")
-    ]  # fmt: skip
+    ]
     return Table(["", "answers", "data support", "share", "95 %: from", "to"], rows)
 
 
