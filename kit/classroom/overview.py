@@ -5,7 +5,7 @@
 
 Hand-ins are strangers' files. One that cannot be read is named in `refused`, and the others count. Texts are kept as
 the groups wrote them, apart from characters that act instead of being seen; whoever shows them has to escape them.
-What the numbers say is in `class_tables`.
+What the numbers say is in `kit.classroom.tables`.
 """
 
 from __future__ import annotations
@@ -266,7 +266,8 @@ def _group(file: str, handin: HandIn, lesson: Lesson | None) -> Group:
 def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], int]:
     """The group's answers, and how many there are to questions that the lesson does not ask."""
     asked = {question.id for question in lesson.questions} if lesson else None
-    answers, unknown, given_before = [], 0, set()
+    answers: list[GivenAnswer] = []
+    unknown, given_before = 0, set()
     for prediction in handin.predictions:
         given = {prediction.first.moment or "first": prediction.first}
         given |= {"after discussion": prediction.after_discussion} if prediction.after_discussion else {}
@@ -308,8 +309,9 @@ def _runs(handin: HandIn, x: str | None) -> tuple[list[tuple[float, float, float
 
 def _number(value: object) -> float:
     """A number of a size that can be meant, as a float; else NaN."""
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST
-    return float(value) if usable else nan
+    if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST:
+        return float(value)
+    return nan
 
 
 # --- several hand-ins of one group ---------------------------------------------------------------------------------

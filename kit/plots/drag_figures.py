@@ -69,7 +69,7 @@ def collapse_figure(collapsed: pd.DataFrame, curves: pd.DataFrame, x: str, *, le
         )
     figure.update_xaxes(range=[0, 1], tickformat=".0%")
     figure.update_layout(legend={"x": 1.02, "xanchor": "left", "y": 1, "tracegroupgap": 12, "itemsizing": "trace"})
-    if zoom is None:
+    if zoom is None or left_over is None:
         figure.update_yaxes(range=[0, 1.02], tickformat=".0%")
     else:
         figure.update_yaxes(**zoom)

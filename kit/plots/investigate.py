@@ -1,4 +1,4 @@
-"""Plots and words of stage 7, where groups test claims of their own: shuffled worlds, recordings, and plans.
+"""Plots and words of the stage where groups test claims of their own: shuffled worlds, recordings, and plans.
 
 Tables and verdicts in, plotly figures and sentences out; nothing here computes a statistic.
 """
