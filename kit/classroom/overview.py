@@ -139,7 +139,12 @@ class Overview:
         return pd.DataFrame(rows, columns=["group", "file", "warning"])
 
     def ask(self, question_id: str) -> Question:
-        """The question with this id; KitError if nobody answered it."""
+        """The question with this id.
+
+        Raises
+        ------
+        KitError : nobody answered it.
+        """
         for question in self.questions:
             if question.id == question_id:
                 return question
@@ -165,6 +170,15 @@ def read_class(
     Raises
     ------
     KitError : no such folder, a lesson that cannot be read, or not a single hand-in that can be used.
+
+    Examples
+    --------
+    >>> import kit
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> [group.code for group in overview.groups], len(overview.refused)
+    (['demo-amber-crane-103'], 0)
+    >>> overview.answers["moment"].unique().tolist()
+    ['first', 'after discussion', 'end']
     """
     lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
     key = _key(lesson, key_folder)

@@ -21,6 +21,16 @@ def write_class_report(overview: Overview, path: str | Path) -> Path:
     Raises
     ------
     KitError : the file can't be written.
+
+    Examples
+    --------
+    >>> import kit, tempfile
+    >>> from pathlib import Path
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = kit.write_class_report(overview, Path(folder, "class.html")).read_text("utf-8")
+    >>> "one hand-in read" in page
+    True
     """
     path = Path(path)
     try:

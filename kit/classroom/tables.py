@@ -382,6 +382,14 @@ def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     """Write the tables as CSV files that are safe to open in a spreadsheet; return their paths.
 
     Files: answers, choices, moves, confidence, explanations, runs, pooled, groups, refused. Earlier ones are replaced.
+
+    Examples
+    --------
+    >>> import kit, tempfile
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.stem for path in kit.write_class_csv(overview, folder))[:4]
+    ['answers', 'choices', 'confidence', 'explanations']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

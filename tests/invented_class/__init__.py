@@ -104,7 +104,7 @@ def write_demo_class(folder: str | Path, seed: int = SEED) -> list[Path]:
     files = {folder / name: json.dumps(handin, ensure_ascii=False).encode() for name, handin in demo_handins(seed)}
     for path, data in files.items():
         if path.exists() and path.read_bytes() != data:
-            raise KitError("This file is there already and is not overwritten", file=path, fix="delete it first, or name another folder")
+            raise KitError("This file is there already and is not overwritten", file=path, fix="delete it first")
     for path, data in files.items():
         path.write_bytes(data)
     return list(files)

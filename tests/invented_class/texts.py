@@ -30,7 +30,7 @@ REASONS = {
         ),
         "between": (
             "It also rubs at the spindle, and that does not get doubled.",
-            "Not quite half since the bearing and the air were there before.",
+            "Not quite half since the spindle and the air were there before.",
             "It would stop even with no magnets, so the second one is not everything.",
             "The first magnet has the biggest effect, the next ones do less each.",
             "Doubling never works out exactly in real life. So a bit more than half.",
@@ -94,7 +94,7 @@ LATER = {
             "Maybe it is 19 and a little bit. That is half for us.",
             "Two of us wanted to change, two not. We stay.",
             "We did the sum again: 38 / 2.",
-            "The ball bearing is so good that it does not count.",
+            "The spindle runs so well that it does not count.",
             "Half. The other group only guessed too.",
             "If it was not half there would have to be something else that brakes.",
         ),
@@ -106,12 +106,12 @@ LATER = {
             "There are three brakes: magnet, magnet, spindle. Before there were two. So not half.",
             "We forgot the friction. Only the magnet part doubles.",
             "Someone asked what happens with no magnet. It stops anyway. So it is more than 19 s.",
-            "The air and the bearing stay the same when you add a magnet.",
+            "The air and the spindle stay the same when you add a magnet.",
             "It must be longer than half because one part of the brake did not get bigger.",
             "We worked it out with numbers: if the spindle is 1 and a magnet 2, it goes from 3 to 5, not to 6.",
             "A bit more than 19 s. They convinced us with the empty disc.",
             "The disc slows down without magnets too. That was the best argument.",
-            "Because the first magnet was not alone, the bearing helped it.",
+            "Because the first magnet was not alone, the spindle helped it.",
             "We are still half sure, but the friction argument is good.",
             "Double would need double of everything that brakes.",
         ),
@@ -214,7 +214,7 @@ REASONING = (
 
 REBUTTALS = (
     "Somebody could say it was the pushes. But counting starts at the same speed for all.",
-    "The bearing may get warm and run easier later. We did not do the runs in order of magnets.",
+    "The spindle may get warm and run easier later. We did not do the runs in order of magnets.",
     "We have only three trials each, so the last digits are not sure.",
     "",
 )
