@@ -64,7 +64,7 @@ _MODULE_OF = {
     "ratio_test": "motion.explain",
     "collapse": "motion.explain",
     "write_report": "report",
-    "run_sheet_html": "stats.planning",
+    "run_sheet_html": "report",
     # sound
     "read_sound": "sound.recording",
     "find_clicks": "sound.clicks",

@@ -229,7 +229,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
-    _set_up(chosen, only=(*COMPUTING, "plotly") if chosen.report else COMPUTING)
+    _set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
     analysis = kit.analyse(
         chosen.folder,
         start_period_s=chosen.start_period,
@@ -368,10 +368,11 @@ def overview_class(chosen: argparse.Namespace) -> int:
     folder = local_path(chosen.folder)
     if folder and not folder.exists():  # said before anything is installed
         raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
+    needed = (*COMPUTING, "jinja2")
     if folder:
-        _set_up(chosen, only=COMPUTING)
+        _set_up(chosen, only=needed)
     else:
-        _set_up(chosen, extras=("object-store",), only=(*COMPUTING, "fsspec", *_adapters(chosen.folder)))
+        _set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
     from .classroom.overview import read_class
     from .classroom.page import write_class_report
     from .classroom.sections import handed_in_words

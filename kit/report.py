@@ -1,35 +1,94 @@
-"""A printable page of an analysis: one HTML file that needs no network."""
+"""Pages to print, each one HTML file that needs no network: an analysis with its plots, and a sheet for the runs.
+
+Nothing is measured or fitted here: an analysis comes with its tables and trends, and the words are those of `plots`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from html import escape
+from collections.abc import Iterator, Sequence
+from math import isfinite
 from pathlib import Path
+from typing import Protocol
 
+import numpy as np
 import pandas as pd
 
 from .errors import KitError
+from .plots.pages import templates
 from .plots.style import CONFIG
 from .plots.trend_figures import trend_figure
-from .plots.trend_text import ranking_table
-from .plots.trials import trials_figure
-from .stats.averages import average, counting
-from .stats.trend import bootstrap_band, fit_trends
-from .wording import name_of, plus_minus
+from .plots.trend_text import describe_trend, ranking_table
+from .plots.trials import describe_trials, trials_figure
+from .stats.averages import counting
+from .stats.trend import Trend, bootstrap_band
+from .stats.verdict import NextCondition
+from .wording import DASH, axis_title, case_of, condition_value, interval, name_of, number, plus_minus, unit_of
 
-__all__ = ["report_html", "write_report"]
+__all__ = ["Analysed", "report_html", "run_sheet_html", "write_report"]
 
-_STYLE = """
-body { font: 16px/1.5 system-ui, sans-serif; color: #1b2430; background: #fff; }
-body { max-width: 62rem; margin: 2rem auto; padding: 0 1rem; }
-table { border-collapse: collapse; margin: .5rem 0 1rem; font-variant-numeric: tabular-nums; }
-th, td { text-align: left; padding: .2rem .7rem; border-bottom: 1px solid #c9ced3; }
-@media print { section { break-inside: avoid; } }
-"""
+HERE = Path(__file__).parent  # where the templates are
+QUANTITIES = {"duration_s": "Coasting time", "turns": "Turns"}
 
 
-def write_report(analysis: dict, path: str | Path) -> Path:
-    """Write the page of an analysis (see `kit.analysis.analyse_runs`); raises KitError if it can't be written."""
+class Analysed(Protocol):
+    """What the page needs of an analysis; `kit.analyse` returns one that has it all."""
+
+    @property
+    def title(self) -> str:
+        """What was analysed, such as the lesson's title; may be empty."""
+
+    @property
+    def x(self) -> str:
+        """The column that was changed."""
+
+    @property
+    def start_period_s(self) -> float:
+        """Turn period at which counting starts, s."""
+
+    @property
+    def stop_period_s(self) -> float | None:
+        """Turn period at which counting stops, s; None for the last pass."""
+
+    @property
+    def rule(self) -> str:
+        """The counting rule."""
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """One row a run, as `kit.measure` makes it."""
+
+    @property
+    def next_condition(self) -> NextCondition | None:
+        """Where to measure next."""
+
+    def averages(self, quantity: str) -> pd.DataFrame:
+        """One row a condition, as `kit.average` makes it."""
+
+    def trends(self, quantity: str) -> list[Trend]:
+        """The curves fitted, best first; none where nothing can be fitted."""
+
+    def conclusion(self, quantity: str) -> str:
+        """The verdict on a quantity in sentences, or why there is none; also of "same_shape"."""
+
+
+def write_report(analysis: Analysed, path: str | Path) -> Path:
+    """Write the page of an analysis; return where it is.
+
+    Raises
+    ------
+    KitError : the page can't be written there.
+
+    Examples
+    --------
+    >>> import kit, tempfile
+    >>> from pathlib import Path
+    >>> runs = [kit.Run([0.0, 0.3, 0.7, 1.2, 1.8, 2.5, 3.3], {"pads": float(n)}, trial=1) for n in (1, 2)]
+    >>> analysis = kit.Analysis(runs, start_period_s=0.4, stop_period_s=0.6)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = kit.write_report(analysis, Path(folder, "report.html"))
+    ...     "Analysis: pads" in page.read_text("utf-8")
+    True
+    """
     path = Path(path)
     try:
         path.write_text(report_html(analysis), encoding="utf-8")
@@ -38,104 +97,148 @@ def write_report(analysis: dict, path: str | Path) -> Path:
     return path
 
 
-def report_html(analysis: dict) -> str:
+def report_html(analysis: Analysed) -> str:
     """The page as text: thresholds, every run with its status, averages, trends and what the data say."""
-    body = "".join(f"<section>{part}</section>" for part in _parts(analysis))
-    title = escape(f"Analysis: {name_of(analysis['x'])}")
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f"<style>{_STYLE}</style></head><body><h1>{title}</h1>{body}</body></html>"
+    after = analysis.next_condition
+    page = templates(HERE).get_template("report.html.j2")
+    return page.render(
+        title=f"Analysis: {analysis.title or name_of(analysis.x)}",
+        counted=_counted_words(analysis),
+        runs=_runs_shown(analysis.results, analysis.x),
+        quantities=list(_quantities(analysis)),
+        same_shape=analysis.conclusion("same_shape"),
+        next_condition=f"The leading curves differ most at {case_of(analysis.x, after.x)}: measure there next."
+        if after
+        else "",
     )
 
 
-def _parts(analysis: dict) -> Iterator[str]:
-    threshold, x = analysis["threshold"], analysis["x"]
-    stop = threshold["stop_period_s"]
+def _counted_words(analysis: Analysed) -> str:
+    stop = analysis.stop_period_s
     until = "the last pass, which is not rest" if stop is None else f"{stop:g} s a turn"
-    yield _paragraph(f"Counted from {threshold['start_period_s']:g} s a turn to {until}, rule: {threshold['rule']}.")
-    results = _results(analysis)
-    yield "<h2>Runs</h2>" + _table(_runs_shown(results, x))
-    counted = results[counting(results)]
-    scripts = True  # plotly's script goes into the page once
-    for quantity in ("duration_s", "turns"):
-        yield f"<h2>{escape(name_of(quantity).capitalize())}</h2>" + _paragraph(analysis["verdict"][quantity])
-        if not analysis["trends"][quantity]:
-            continue
-        averages = average(results, x, quantity)
-        yield _table(_averages_shown(averages, x, quantity))
-        yield _figure(trials_figure(results, averages, x, quantity), scripts)
-        scripts = False
-        trends = fit_trends(counted[x], counted[quantity])
-        yield _table(ranking_table(trends).astype(str))
-        yield _figure(_trend_figure(trends, averages, counted, x, quantity), scripts)
-    yield "<h2>One shape for both?</h2>" + _paragraph(analysis["verdict"]["same_shape"])
-    if analysis["next_condition"] is not None:
-        yield _paragraph(f"The leading curves differ most at {x} = {analysis['next_condition']:g}: measure there next.")
+    return f"Counted from {analysis.start_period_s:g} s a turn to {until}, rule: {analysis.rule}."
 
 
-def _results(analysis: dict) -> pd.DataFrame:
-    """The results table again, from the analysis."""
-    names = ("trial", "duration_s", "duration_u_s", "turns", "turns_u", "status", "set_aside", "source", "note")
-    rows = [run["conditions"] | {name: run[name] for name in names} for run in analysis["runs"]]
-    table = pd.DataFrame(rows)
-    numbers = ["duration_s", "duration_u_s", "turns", "turns_u"]
-    return table.assign(**table[numbers].astype(float))
+def _quantities(analysis: Analysed) -> Iterator[dict]:
+    """Of each quantity: what the data say, its averages and its curves, each as a table with a plot."""
+    results, x = analysis.results, analysis.x
+    any_counted = bool(counting(results).any())
+    script = True  # plotly's own script goes into the page once
+    for quantity, title in QUANTITIES.items():
+        part: dict = {"title": title, "conclusion": analysis.conclusion(quantity), "averages": None, "curves": None}
+        trends = analysis.trends(quantity)
+        if any_counted:
+            averages = analysis.averages(quantity)
+            part["averages"] = _averages_shown(averages, x, quantity)
+            figure = trials_figure(results, averages, x, quantity)
+            part["trials"] = _plot(figure, describe_trials(results, averages, x, quantity), script)
+            script = False
+            if trends:
+                part["curves"] = ranking_table(trends)
+                figure = _trend_plot(trends, averages, x, quantity)
+                words = describe_trend(trends[:2], x, quantity, (trends[0].x, trends[0].y))
+                part["trend"] = _plot(figure, words, script)
+        yield part
+
+
+def _plot(figure, words: str, with_script: bool) -> dict:
+    return {"figure": figure.to_html(full_html=False, include_plotlyjs=with_script, config=CONFIG), "words": words}
+
+
+def _trend_plot(trends: list[Trend], averages: pd.DataFrame, x: str, quantity: str):
+    """The two best curves; with the best one's band where there is any scatter to draw one from."""
+    best = trends[0]
+    band = None
+    if best.dof > 0:
+        grid = np.linspace(best.x.min(), best.x.max(), 80)
+        band = (grid, *bootstrap_band(best, grid, n=2000))
+    return trend_figure(best.x, best.y, trends[:2], x_name=x, quantity=quantity, averages=averages, band=band)
 
 
 def _runs_shown(results: pd.DataFrame, x: str) -> pd.DataFrame:
-    return pd.DataFrame(
+    """Every run as text, in order of condition and trial."""
+    rows = [
         {
-            x: results[x],
-            "trial": results["trial"],
-            "duration": [
-                plus_minus(v, u, "s") for v, u in zip(results["duration_s"], results["duration_u_s"], strict=True)
-            ],
-            "turns": [plus_minus(v, u) for v, u in zip(results["turns"], results["turns_u"], strict=True)],
-            "status": results["status"],
-            "set aside because": results["set_aside"],
-            "note": results["note"],
-            "file": results["source"],
+            axis_title(x): condition_value(run[x]),
+            "Trial": condition_value(run["trial"]) if pd.notna(run["trial"]) else DASH,
+            "Coasting time": _duration_words(run),
+            "Turns": plus_minus(run["turns"], run["turns_u"]),
+            "Status": run["status"],
+            "Set aside because": _text(run["set_aside"]),
+            "Note": _text(run["note"]),
+            "File": _text(run["source"]),
         }
-    ).sort_values([x, "trial"])
+        for run in results.sort_values([x, "trial"]).to_dict("records")
+    ]
+    return pd.DataFrame(rows)
+
+
+def _duration_words(run: dict) -> str:
+    """The coasting time; of a run that ended before it was slow enough, how long it had lasted at least."""
+    more = run.get("more_than_s", float("nan"))
+    if not isfinite(run["duration_s"]) and isfinite(more) and more > 0:
+        return f"more than {number(more, 3)} s"
+    return plus_minus(run["duration_s"], run["duration_u_s"], "s")
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
 
 
 def _averages_shown(averages: pd.DataFrame, x: str, quantity: str) -> pd.DataFrame:
-    unit = "s" if quantity == "duration_s" else ""
-    return pd.DataFrame(
+    unit = unit_of(quantity)
+    rows = [
         {
-            x: averages[x],
-            "trials": averages["n"],
-            "mean ± standard uncertainty": [
-                plus_minus(m, u, unit) for m, u in zip(averages["mean"], averages["u"], strict=True)
-            ],
-            "95 % interval": [f"{low:.4g} to {high:.4g}" for low, high in averages[["low", "high"]].to_numpy()],
+            axis_title(x): condition_value(row[x]),
+            "Trials": row["n"],
+            "Average ± standard uncertainty": plus_minus(row["mean"], row["u"], unit),
+            "95 % interval": interval(row["low"], row["high"], unit) if row["n"] > 1 else DASH,
         }
+        for row in averages.to_dict("records")
+    ]
+    return pd.DataFrame(rows)
+
+
+# --- a sheet for the runs ------------------------------------------------------------------------------------------
+
+
+def run_sheet_html(
+    order: pd.DataFrame,
+    x: str,
+    *,
+    title: str = "Run sheet",
+    cautions: Sequence[str] = (),
+    blank: Sequence[str] = ("file", "what happened"),
+) -> str:
+    """A page to print, one line a run, with room to write.
+
+    Parameters
+    ----------
+    order : from `kit.run_order`.
+    x : column name of what is changed, such as "magnets" or "level_deg"; its unit is read from the name.
+    cautions : sentences printed above the table.
+    blank : headings of the empty columns. In the first one, a run at the reference condition is named so.
+
+    Examples
+    --------
+    >>> import kit
+    >>> page = kit.run_sheet_html(kit.run_order([1, 2, 2], seed=1), "magnets", title="Tuesday")
+    >>> page.count("<tr><td>"), "<h1>Tuesday</h1>" in page
+    (3, True)
+    """
+    page = templates(HERE).get_template("run_sheet.html.j2")
+    return page.render(
+        title=title,
+        cautions=cautions,
+        condition=axis_title(x),
+        blank=[text[:1].upper() + text[1:] for text in blank],
+        runs=[
+            {
+                "order": run["order"],
+                "x": condition_value(run["x"]),
+                "trial": run["trial"],
+                "note": "reference" if run["role"] == "reference" else "",
+            }
+            for run in order.to_dict("records")
+        ],
     )
-
-
-def _trend_figure(trends, averages: pd.DataFrame, counted: pd.DataFrame, x: str, quantity: str):
-    import numpy as np
-
-    grid = np.linspace(counted[x].min(), counted[x].max(), 80)
-    low, high = bootstrap_band(trends[0], grid, n=2000)
-    return trend_figure(
-        counted[x],
-        counted[quantity],
-        trends[:2],
-        x_name=x,
-        quantity=quantity,
-        averages=averages,
-        band=(grid, low, high),
-    )
-
-
-def _figure(figure, with_script: bool) -> str:
-    return figure.to_html(full_html=False, include_plotlyjs=with_script, config=CONFIG)
-
-
-def _table(table: pd.DataFrame) -> str:
-    return table.to_html(index=False, border=0, escape=True)
-
-
-def _paragraph(text: str) -> str:
-    return f"<p>{escape(text)}</p>"

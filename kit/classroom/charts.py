@@ -1,6 +1,6 @@
 """Charts of a class as small SVG drawings: they need no script, print well, and each has its numbers in words.
 
-Tables of `class_tables` in, the text of an `<svg>` out. Every text in it is escaped. `class_view.css` styles the words.
+Tables of `kit.classroom.tables` in, the text of an `<svg>` out. Every text in it is escaped; `sections.css` styles it.
 """
 
 from __future__ import annotations
@@ -53,14 +53,16 @@ def moves_chart(counts: pd.DataFrame, texts: Sequence[str]) -> str:
             parts.append(_text(edge, tops[i] + 15, f"{letter(i)}: {n}", anchor, "strong"))
             inner = edge - 62 if anchor == "end" else edge + 62
             parts += [_text(inner, tops[i] + 15 + 19 * k, line, anchor) for k, line in enumerate(words)]
-    words = f"{int(np.trace(table))} of {int(table.sum())} groups kept their answer; ribbons show how the others moved."
-    return _svg(tops[-1], words, parts)
+    said = f"{int(np.trace(table))} of {int(table.sum())} groups kept their answer; ribbons show how the others moved."
+    return _svg(tops[-1], said, parts)
 
 
 def _ribbons(table: np.ndarray, tops: np.ndarray, unit: float, left: float, right: float) -> list[str]:
     """Bands between the two sides, those who stayed at the back, with the number of groups on each."""
     start, end = tops.copy(), tops.copy()
-    stayed, moved, numbers = [], [], []
+    stayed: list[str] = []
+    moved: list[str] = []
+    numbers: list[str] = []
     for i, j in np.argwhere(table > 0):
         height = unit * table[i, j]
         ribbon = _ribbon(left, start[i], right, end[j], height, STAY if i == j else PALETTE[i % len(PALETTE)])
@@ -84,18 +86,17 @@ def confidence_chart(table: pd.DataFrame, words: Sequence[str]) -> str:
     for share in (0, 0.2, 0.4, 0.6, 0.8, 1):
         parts.append(_line(x(share), top, x(share), bottom, GRID))
         parts.append(_text(x(share), bottom + 22, f"{100 * share:.0f} %", "middle"))
-    for i, (band, word) in enumerate(zip(table.itertuples(index=False), words, strict=True)):
+    for i, (band, word) in enumerate(zip(table.to_dict("records"), words, strict=True)):
         y = top + row_height * (i + 0.5)
-        low, high = CLAIMS[band.confidence]
+        low, high = CLAIMS[band["confidence"]]
         parts.append(_box(x(low), y - 21, x(high) - x(low), 42, "#e4eaed", MUTED))
         parts.append(_text(x(0) - 14, y - 4, word, "end", "strong"))
         parts.append(_text(x(0) - 14, y + 16, _claim(low, high), "end", "quiet"))
-        if band.n:
-            parts.append(_line(x(band.low), y, x(band.high), y, USUAL, 4))
-            parts.append(_dot(x(band.share), y, 9, USUAL))
-        parts.append(
-            _text(x(1) + 20, y + 6, f"{band.supported} of {band.n}" if band.n else "nobody", "start", "strong")
-        )
+        if band["n"]:
+            parts.append(_line(x(band["low"]), y, x(band["high"]), y, USUAL, 4))
+            parts.append(_dot(x(band["share"]), y, 9, USUAL))
+        counted = f"{band['supported']} of {band['n']}" if band["n"] else "nobody"
+        parts.append(_text(x(1) + 20, y + 6, counted, "start", "strong"))
     parts.append(_text(x(0.5), bottom + 44, "share that chose what the data support", "middle"))
     shares = "; ".join(
         f"{word}: {n} of {of}" for word, n, of in zip(words, table["supported"], table["n"], strict=True)
@@ -128,8 +129,8 @@ def pooled_chart(means: pd.DataFrame, medians: pd.DataFrame, x_title: str, y_tit
         parts.append(_text(LEFT - 10, log_y(log10(tick)) + 5, f"{tick:g}", "end"))
     parts += _condition_ticks([(x(value), f"{value:g}") for value in medians["x"]], bottom)
     parts += [_line(LEFT, bottom, RIGHT, bottom, INK, 1.5), _line(LEFT, top, LEFT, bottom, INK, 1.5)]
-    for (value, usual), dots in means.groupby(["x", "usual"])["mean"]:
-        for k, mean in enumerate(dots):
+    for value, usual in means[["x", "usual"]].drop_duplicates().sort_values(["x", "usual"]).to_numpy().tolist():
+        for k, mean in enumerate(means.loc[(means["x"] == value) & (means["usual"] == usual), "mean"]):
             aside = 4.2 * (k % 7 - 3) + (-4 if usual else 9)  # dots beside each other, not on top
             parts.append(_dot(x(value) + aside, log_y(log10(mean)), 4.5, USUAL if usual else UNUSUAL, hollow=not usual))
     for value, median in zip(medians["x"], medians["median"], strict=True):

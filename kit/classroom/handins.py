@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from ..errors import KitError
-from ..record.handin import MAX_BYTES, Store, is_address, local_path
+from ..record.handin import MAX_BYTES, Store, local_path
 
 __all__ = ["ClassFile", "class_files", "clean_text"]
 
@@ -54,14 +54,14 @@ def class_files(source: str | Path) -> Iterator[ClassFile]:
     ------
     KitError : there is no such folder or file, or the store at the address does not let us in.
     """
-    if is_address(source) and local_path(source) is None:
-        return _limited(_store_files(Store(source)))
-    source = local_path(source)
-    if source.is_dir():
-        return _limited(_folder_files(source))
-    if source.is_file():
-        return _limited(_one(source, source.name))
-    raise KitError("There is no such folder or ZIP", file=source, fix="check the name and where you are")
+    path = local_path(source)
+    if path is None:
+        return _limited(_store_files(Store(str(source))))
+    if path.is_dir():
+        return _limited(_folder_files(path))
+    if path.is_file():
+        return _limited(_one(path, path.name))
+    raise KitError("There is no such folder or ZIP", file=path, fix="check the name and where you are")
 
 
 def clean_text(text: str, limit: int) -> str:
@@ -130,8 +130,8 @@ def _stored(store: Store, shown: str, details: dict) -> Iterator[ClassFile]:
 
 def _zip_files(open_zip: Callable[[], BinaryIO], name: str) -> Iterator[ClassFile]:
     try:
-        with open_zip() as file, zipfile.ZipFile(_checked(file)) as archive:
-            budget = MAX_RATIO * file.seek(0, os.SEEK_END) + SPARE_BYTES
+        with open_zip() as packed, zipfile.ZipFile(_checked(packed)) as archive:
+            budget = MAX_RATIO * packed.seek(0, os.SEEK_END) + SPARE_BYTES
             for info in archive.infolist():
                 if info.is_dir() or QUIET.search(info.filename):
                     continue

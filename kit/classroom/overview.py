@@ -5,7 +5,7 @@
 
 Hand-ins are strangers' files. One that cannot be read is named in `refused`, and the others count. Texts are kept as
 the groups wrote them, apart from characters that act instead of being seen; whoever shows them has to escape them.
-What the numbers say is in `class_tables`.
+What the numbers say is in `kit.classroom.tables`.
 """
 
 from __future__ import annotations
@@ -139,7 +139,12 @@ class Overview:
         return pd.DataFrame(rows, columns=["group", "file", "warning"])
 
     def ask(self, question_id: str) -> Question:
-        """The question with this id; KitError if nobody answered it."""
+        """The question with this id.
+
+        Raises
+        ------
+        KitError : nobody answered it.
+        """
         for question in self.questions:
             if question.id == question_id:
                 return question
@@ -165,6 +170,15 @@ def read_class(
     Raises
     ------
     KitError : no such folder, a lesson that cannot be read, or not a single hand-in that can be used.
+
+    Examples
+    --------
+    >>> import kit
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> [group.code for group in overview.groups], len(overview.refused)
+    (['demo-amber-crane-103'], 0)
+    >>> overview.answers["moment"].unique().tolist()
+    ['first', 'after discussion', 'end']
     """
     lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
     key = _key(lesson, key_folder)
@@ -266,7 +280,8 @@ def _group(file: str, handin: HandIn, lesson: Lesson | None) -> Group:
 def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], int]:
     """The group's answers, and how many there are to questions that the lesson does not ask."""
     asked = {question.id for question in lesson.questions} if lesson else None
-    answers, unknown, given_before = [], 0, set()
+    answers: list[GivenAnswer] = []
+    unknown, given_before = 0, set()
     for prediction in handin.predictions:
         given = {prediction.first.moment or "first": prediction.first}
         given |= {"after discussion": prediction.after_discussion} if prediction.after_discussion else {}
@@ -308,8 +323,9 @@ def _runs(handin: HandIn, x: str | None) -> tuple[list[tuple[float, float, float
 
 def _number(value: object) -> float:
     """A number of a size that can be meant, as a float; else NaN."""
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST
-    return float(value) if usable else nan
+    if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST:
+        return float(value)
+    return nan
 
 
 # --- several hand-ins of one group ---------------------------------------------------------------------------------

@@ -4,23 +4,34 @@ from __future__ import annotations
 
 from base64 import b64encode
 from hashlib import sha256
-from html import escape
 from pathlib import Path
 
 from ..errors import KitError
+from ..lessons.lesson import Question
+from ..plots.pages import templates
 from .overview import MOMENTS, Overview
-from .sections import SECTIONS, STYLE, Section, Show, fold, handed_in_words, paragraph
+from .sections import HERE, SECTIONS, STYLE, Section, Show, handed_in_words
 
 __all__ = ["class_report", "write_class_report"]
 
-STYLES, SCRIPT = (Path(__file__).with_name(f"page.{kind}") for kind in ("css", "js"))
-HOW = (
-    "Nothing shows before you unfold it: students can look at the projector all the while. Printing unfolds everything."
-)
-
 
 def write_class_report(overview: Overview, path: str | Path) -> Path:
-    """Write `class_report` to a file; return where it is. Raises `KitError` if it cannot be written."""
+    """Write `class_report` to a file and return where it is.
+
+    Raises
+    ------
+    KitError : the file can't be written.
+
+    Examples
+    --------
+    >>> import kit, tempfile
+    >>> from pathlib import Path
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = kit.write_class_report(overview, Path(folder, "class.html")).read_text("utf-8")
+    >>> "one hand-in read" in page
+    True
+    """
     path = Path(path)
     try:
         path.write_text(class_report(overview), encoding="utf-8", newline="\n")
@@ -33,74 +44,48 @@ def write_class_report(overview: Overview, path: str | Path) -> Path:
 def class_report(overview: Overview) -> str:
     """The whole page as text. Whatever was handed in, its content policy allows no other script and loads nothing."""
     lesson = overview.lesson
-    title = lesson.title if lesson else overview.lesson_name
-    script = SCRIPT.read_text("utf-8")
-    policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{_digest(script)}'; form-action 'none'"
-    notices = "".join(paragraph(escape(notice), "notice") for notice in overview.notices)
-    asked = paragraph(f"<b>{escape(lesson.question)}</b>") if lesson else ""
-    once = [section for section in SECTIONS if not section.per_question]
-    before, after = once[:1], once[1:]
-    body = "".join(_section(section, overview) for section in before)
-    body += "".join(_question(overview, i) for i in range(len(overview.questions)))
-    body += "<h2>The class as a whole</h2>" + "".join(_section(section, overview) for section in after)
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{policy}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Class overview: {escape(title)}</title>
-<style>
-{STYLE.read_text("utf-8")}{STYLES.read_text("utf-8")}</style>
-</head>
-<body>
-<header>
-<h1>Class overview: {escape(title)}</h1>
-{asked}{notices}
-{paragraph(escape(handed_in_words(overview)))}
-{paragraph(HOW, "quiet screen")}
-<button id="fold" type="button">Fold everything</button>
-</header>
-<main>
-{body}
-</main>
-<script>{script}</script>
-</body>
-</html>
-"""
-
-
-def _question(overview: Overview, place: int) -> str:
-    question = overview.questions[place]
-    body = "".join(_section(s, overview, question.id) for s in SECTIONS if s.per_question)
-    ideas = overview.ideas.get(question.id, {})
-    if ideas:
-        texts = {choice.id: choice.text for choice in question.choices}
-        rows = "".join(f"<dt>{escape(texts[choice])}</dt><dd>{escape(idea)}</dd>" for choice, idea in ideas.items())
-        body += fold(
-            'For you, not for the projector <span class="quiet">– the idea behind each choice, and which one the data '
-            "support</span>",
-            f'<div class="class-view"><dl>{rows}</dl>{_supported(overview, question)}</div>',
-            "part",
+    script = (HERE / "page.js").read_text("utf-8")
+    first, *last = [_part(section, overview) for section in SECTIONS if not section.per_question]
+    return (
+        templates(HERE)
+        .get_template("page.html.j2")
+        .render(
+            title=lesson.title if lesson else overview.lesson_name,
+            asked=lesson.question if lesson else "",
+            notices=overview.notices,
+            handed_in=handed_in_words(overview),
+            first=[first],
+            questions=[_question(overview, question) for question in overview.questions],
+            last=last,
+            style=STYLE.read_text("utf-8") + (HERE / "page.css").read_text("utf-8"),
+            script=script,
+            digest=b64encode(sha256(script.encode()).digest()).decode(),
         )
-    return f"<section><h2>{place + 1}. {escape(question.text)}</h2>{body}</section>"
+    )
 
 
-def _supported(overview: Overview, question) -> str:
+def _question(overview: Overview, question: Question) -> dict:
+    """A question: its parts, and what is for the teacher's eyes alone (empty without the teacher's key)."""
+    texts = {choice.id: choice.text for choice in question.choices}
     supported = overview.supported.get(question.id)
-    return paragraph(f"The data support: <b>{escape(question.choice(supported).text)}</b>") if supported else ""
+    return {
+        "text": question.text,
+        "parts": [_part(section, overview, question.id) for section in SECTIONS if section.per_question],
+        "ideas": [(texts[choice], idea) for choice, idea in overview.ideas.get(question.id, {}).items()],
+        "supported": question.choice(supported).text if supported else "",
+    }
 
 
-def _section(section: Section, overview: Overview, question: str = "") -> str:
+def _part(section: Section, overview: Overview, question: str = "") -> dict:
+    """A section, and what it shows: the reasons of all moments at which there are any, everything else once."""
     shows = [Show(overview, question)]
     if section.id == "reasons":
         given = overview.answers.loc[overview.answers["question"] == question, "moment"]
         shows = [Show(overview, question, moment=moment) for moment in MOMENTS if (given == moment).any()]
-    search = '<label hidden>Find words: <input type="search"></label>' if section.searchable else ""
-    html = "".join(section.html(show) for show in shows)
-    summary = f'{section.title} <span class="quiet">– {escape(section.cover)}</span>'
-    return fold(summary, f'<div class="class-view">{search}{html}</div>', "part")
-
-
-def _digest(script: str) -> str:
-    return b64encode(sha256(script.encode()).digest()).decode()
+    return {
+        "title": section.title,
+        "cover": section.cover,
+        "macro": section.macro,
+        "searchable": section.searchable,
+        "contents": [section.content(show) for show in shows],
+    }

@@ -1,4 +1,8 @@
-"""Shares of a count and their interval, how good forecasts were, and how much of the possible gain was made."""
+"""Statistics of a class: shares and their interval, forecasts, gain, changed answers, spread between groups.
+
+In three parts: how large a share is and how good forecasts were; whether answers changed in one direction between two
+moments; how far groups differ that measured the same thing. Counts and values in, numbers out; no words.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +11,12 @@ from dataclasses import dataclass
 from math import inf, isfinite, nan, sqrt
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
 __all__ = [
+    "FLIPS",
     "GroupSpread",
     "McNemar",
     "StuartMaxwell",
@@ -21,6 +27,11 @@ __all__ = [
     "stuart_maxwell",
     "wilson_interval",
 ]
+
+FLIPS = 20_000  # random tables behind `p_flips`
+_AT_ONCE = 2_000  # tables drawn at a time, so that memory stays small
+
+# --- shares and forecasts ------------------------------------------------------------------------------------------
 
 
 def wilson_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
@@ -42,8 +53,9 @@ def wilson_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float
         return 0.0, 1.0
     from scipy.stats import binomtest
 
-    found = binomtest(count, n).proportion_ci(confidence, method="wilson")
-    return float(found.low), float(found.high)
+    ends = binomtest(count, n).proportion_ci(confidence, method="wilson")
+    # the ends at 0 and n are exact: rounding must not leave 1e-17 there
+    return (0.0 if count == 0 else float(ends.low)), (1.0 if count == n else float(ends.high))
 
 
 def brier_score(forecasts: Sequence[float], happened: Sequence[bool]) -> float:
@@ -69,6 +81,10 @@ def normalised_gain(before_percent: float, after_percent: float) -> float | None
 
     `before_percent`, `after_percent` : class averages of the *same* students (0 to 100). None where nothing could be
     gained any more. It describes a class: the mean of single students' gains is something else.
+
+    Raises
+    ------
+    KitError : an average that is not between 0 and 100.
     """
     for percent in (before_percent, after_percent):
         if not (isfinite(percent) and 0 <= percent <= 100):
@@ -78,11 +94,7 @@ def normalised_gain(before_percent: float, after_percent: float) -> float | None
     return (after_percent - before_percent) / (100 - before_percent)
 
 
-# --- Whether answers changed in one direction between two moments: tests for the same people asked twice.
-
-FLIPS = 20_000
-
-_AT_ONCE = 2_000  # tables drawn at a time, so that memory stays small
+# --- changed answers: the same people asked twice --------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -130,7 +142,7 @@ def mcnemar(gained: int, lost: int) -> McNemar:
     return McNemar(gained, lost, z, z * z, corrected, float(binomtest(gained, moved).pvalue))
 
 
-def stuart_maxwell(counts: Sequence[Sequence[int]], flips: int = FLIPS, seed: int = 1) -> StuartMaxwell:
+def stuart_maxwell(counts: ArrayLike, flips: int = FLIPS, seed: int = 1) -> StuartMaxwell:
     """Stuart–Maxwell test of equal shares before and after (Stuart 1955, Biometrika 42, 412; Maxwell 1970).
 
     Parameters
@@ -182,7 +194,7 @@ def _share_as_extreme(both: np.ndarray, inverse: np.ndarray, chi2: float, flips:
     return extreme / (flips + 1)
 
 
-# --- How far groups differ that measured the same thing: spread within a group, and spread between groups.
+# --- spread within a group and between groups ---------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -192,13 +204,17 @@ class GroupSpread:
     groups: int
     values: int
     within: float  # standard deviation of repeats in one group, pooled; NaN if no group repeated
-    between: float  # standard deviation of the groups' own means, repeats' scatter taken out; 0 if none is seen
+    between: float  # standard deviation of the groups' own means, repeats' spread taken out; 0 if none is seen
     f: float  # NaN if nothing was repeated
     p: float  # chance of so large an F if groups did not differ
 
 
-def group_spread(values: Sequence[float], groups: Sequence) -> GroupSpread:
+def group_spread(values: ArrayLike, groups: ArrayLike) -> GroupSpread:
     """Split the scatter of values into that within groups and that between them.
+
+    Parameters
+    ----------
+    values, groups : (n,) the values, and the name of each one's group.
 
     MS_within = Σ(v − group mean)²/(N − k), MS_between = Σ n_i(group mean − mean)²/(k − 1), F their ratio; the variance
     between groups is (MS_between − MS_within)/n₀ with n₀ = (N − Σn_i²/N)/(k − 1), and 0 where that is below 0 (Searle,
@@ -208,22 +224,22 @@ def group_spread(values: Sequence[float], groups: Sequence) -> GroupSpread:
     ------
     KitError : not one group label a value, a value that is not finite, or fewer than two groups.
     """
-    values = np.asarray(values, dtype=float)
+    measured = np.asarray(values, dtype=float)
     names, label = np.unique(np.asarray(groups), return_inverse=True)
-    if values.shape != label.shape or not np.isfinite(values).all():
-        raise KitError("Each finite value needs the name of its group", found=f"{values.size} values")
-    k, n = names.size, values.size
+    if measured.shape != label.shape or not np.isfinite(measured).all():
+        raise KitError("Each finite value needs the name of its group", found=f"{measured.size} values")
+    k, n = names.size, measured.size
     if k < 2:
         raise KitError("Fewer than two groups can't differ", found=k)
     count = np.bincount(label)
-    values = values - values.mean()  # only differences matter: this keeps their digits
-    mean = np.bincount(label, values) / count
+    away = measured - measured.mean()  # only differences matter: this keeps their digits
+    mean = np.bincount(label, away) / count
     ms_between = float(np.sum(count * mean**2)) / (k - 1)
     if n == k:
         return GroupSpread(k, n, nan, sqrt(ms_between), nan, nan)
     from scipy.special import fdtrc
 
-    ms_within = float(np.sum((values - mean[label]) ** 2)) / (n - k)
+    ms_within = float(np.sum((away - mean[label]) ** 2)) / (n - k)
     typical_count = (n - float(np.sum(count**2)) / n) / (k - 1)
     between = sqrt(max(ms_between - ms_within, 0.0) / typical_count)
     if ms_within == 0:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import nan
 from pathlib import Path
@@ -54,36 +53,12 @@ __all__ = [
     "write_csv",
 ]
 
-# At the start of a cell; and after a semicolon, tab or line end, where a spreadsheet set to another separator begins a
-# new cell, quotes or not. The full-width signs count as formulas in some East Asian editions.
-_FORMULA = re.compile(r"(^|[;\t\r\n\"])(?=\s*[=+\-@＝＋－＠|])|^(?=[\t\r\n])")
-
-
-def safe_cell(value: object) -> object:
-    """A text with an apostrophe wherever a formula could start; numbers and everything else as they are."""
-    return _FORMULA.sub(r"\1'", value) if isinstance(value, str) else value
-
-
-def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
-    """Write a table as UTF-8 with a byte order mark (spreadsheets need it to see the encoding); return the path.
-
-    Texts are neutralised by `safe_cell`, column names too. Numbers stay numbers, negative ones as well.
-    """
-    safe = table.astype(object).map(safe_cell)
-    safe.columns = [safe_cell(str(name)) for name in table.columns]
-    safe.to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\r\n")
-    return Path(path)
-
-
-# --- What a class's hand-ins show, as tables: choices, moves, confidence, reasons, data, and what is missing.
-
 OTHER = "another answer"  # one that is not among the question's choices
 
 NO_BAND = "not said"
 
 #: What a band is taken to claim where a single number is needed (the Brier score): about its middle.
 BAND_CHANCES = dict(zip(BANDS, (0.5, 0.735, 0.9), strict=True))
-
 
 # --- answers -----------------------------------------------------------------------------------------------------
 
@@ -382,11 +357,39 @@ def _usual_thresholds(runs: pd.DataFrame) -> tuple[float, float] | None:
 
 # --- files ---------------------------------------------------------------------------------------------------------
 
+# At the start of a cell; and after a semicolon, tab or line end, where a spreadsheet set to another separator begins a
+# new cell, quotes or not. The full-width signs count as formulas in some East Asian editions.
+_FORMULA = re.compile(r"(^|[;\t\r\n\"])(?=\s*[=+\-@＝＋－＠|])|^(?=[\t\r\n])")
+
+
+def safe_cell(value: object) -> object:
+    """A text with an apostrophe wherever a formula could start; numbers and everything else as they are."""
+    return _FORMULA.sub(r"\1'", value) if isinstance(value, str) else value
+
+
+def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
+    """Write a table as UTF-8 with a byte order mark (spreadsheets need it to see the encoding); return the path.
+
+    Texts are neutralised by `safe_cell`, column names too. Numbers stay numbers, negative ones as well.
+    """
+    safe = table.astype(object).map(safe_cell)
+    safe.columns = [safe_cell(str(name)) for name in table.columns]
+    safe.to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\r\n")
+    return Path(path)
+
 
 def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     """Write the tables as CSV files that are safe to open in a spreadsheet; return their paths.
 
     Files: answers, choices, moves, confidence, explanations, runs, pooled, groups, refused. Earlier ones are replaced.
+
+    Examples
+    --------
+    >>> import kit, tempfile
+    >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.stem for path in kit.write_class_csv(overview, folder))[:4]
+    ['answers', 'choices', 'confidence', 'explanations']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -430,7 +433,7 @@ def _about_groups(overview: Overview) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _stacked(tables: dict[tuple, pd.DataFrame], *names: Sequence[str]) -> pd.DataFrame:
+def _stacked(tables: dict[tuple, pd.DataFrame], *names: str) -> pd.DataFrame:
     """Tables below each other, each with its key in front."""
     with_keys = [table.assign(**dict(zip(names, key, strict=True))) for key, table in tables.items() if len(table)]
     if not with_keys:

@@ -17,8 +17,8 @@ from ..motion.drag import TURN
 from ..motion.drag_fit import DragFit, coasting_passes
 from ..motion.explain import RatioTest, beyond_last_pass, turn_speeds
 from ..wording import axis_title, case_of, interval, name_of, plus_minus, rounded_by
-from .drag_text import KINDS, short_law
-from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, series
+from .drag_text import KINDS, read_routes, short_law
+from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, places, series, side_by_side
 
 __all__ = ["collapse_figure", "ratio_figure", "speed_figure", "two_routes_figure"]
 
@@ -53,7 +53,8 @@ def collapse_figure(collapsed: pd.DataFrame, curves: pd.DataFrame, x: str, *, le
     for i, label in enumerate(labels):
         _add_condition(figure, collapsed[collapsed[x] == label], case_of(x, label), i, len(labels), shown)
     zoom = None if base is None else _zoomed(shown(collapsed["time_share"], collapsed["speed_share"]))
-    for law, curve in curves.groupby("law", sort=False):
+    for law in curves["law"].unique():
+        curve = curves[curves["law"] == law]
         y = shown(curve["time_share"], curve["speed_share"])
         if zoom is not None and not (zoom["range"][0] <= y.min() and y.max() <= zoom["range"][1]):
             continue  # far outside the stretched axis
@@ -69,7 +70,7 @@ def collapse_figure(collapsed: pd.DataFrame, curves: pd.DataFrame, x: str, *, le
         )
     figure.update_xaxes(range=[0, 1], tickformat=".0%")
     figure.update_layout(legend={"x": 1.02, "xanchor": "left", "y": 1, "tracegroupgap": 12, "itemsizing": "trace"})
-    if zoom is None:
+    if zoom is None or left_over is None:
         figure.update_yaxes(range=[0, 1.02], tickformat=".0%")
     else:
         figure.update_yaxes(**zoom)
@@ -123,7 +124,7 @@ def ratio_figure(test: RatioTest, *, close: bool = False):
     """
     figure = new_figure(axis_title(test.x), "Turns ÷ duration (turns/s)", showlegend=False, margin={"t": 30, "r": 190})
     runs = test.runs
-    place, ticks, gap = _places(runs[test.x])
+    place, ticks, gap = places(runs[test.x])
     reach = (runs["ratio"] - 2 * runs["ratio_u"], runs["ratio"] + 2 * runs["ratio_u"])
     low, high = float(reach[0].min()), float(reach[1].max())
     nearest = min(test.mean_speeds.values(), key=lambda speed: abs(speed - test.ratio))
@@ -132,12 +133,8 @@ def ratio_figure(test: RatioTest, *, close: bool = False):
     figure.update_xaxes(**ticks)
     figure.update_yaxes(range=shown, tickformat=f".{max(1, 1 - int(np.floor(np.log10((shown[1] - shown[0]) / 4))))}f")
     _add_mean_speeds(figure, test.mean_speeds, shown)
-    rank = runs.groupby(test.x).cumcount()
-    size = runs.groupby(test.x)[test.x].transform("size")
-    spread = np.where(size > 1, (rank / np.maximum(size - 1, 1) - 0.5) * 0.28 * gap, 0.0) - 0.12 * gap
-    at = runs[test.x].map(place).to_numpy() + spread
     figure.add_scatter(
-        x=at,
+        x=runs[test.x].map(place).to_numpy() + side_by_side(runs, test.x, gap),
         y=runs["ratio"],
         error_y={"type": "data", "array": runs["ratio_u"], "thickness": 1.5, "width": 3, "color": PALETTE[0]},
         mode="markers",
@@ -206,8 +203,8 @@ def two_routes_figure(routes: pd.DataFrame, x: str):
     title = f"The apparatus alone drags like so many {name_of(x)}"
     figure = new_figure(title, "", showlegend=False, height=340, margin={"t": 24, "r": 40})
     styles = {"trend": series(0), "drag fits": series(1), "one kind alone": series(2)}
-    places = [4.35, 3.65, 2.35, 1.65, 0.35]
-    for place, row in zip(places, routes.itertuples(), strict=True):
+    heights = [4.35, 3.65, 2.35, 1.65, 0.35]
+    for place, row in zip(heights, read_routes(routes), strict=True):
         style = styles[row.route]
         high = row.high if np.isfinite(row.high) else max(2 * row.value, row.value + 1)
         low = row.low if np.isfinite(row.low) else 0.0
@@ -237,7 +234,7 @@ def two_routes_figure(routes: pd.DataFrame, x: str):
         )
     names = ["trend", "drag fits", "trend", "drag fits", "one kind of drag"]
     figure.update_yaxes(
-        tickvals=places,
+        tickvals=heights,
         ticktext=[f"{name}  " for name in names],
         range=[-0.25, 5.05],
         showgrid=False,
@@ -347,18 +344,6 @@ def _add_estimate(figure, fit, last_s) -> None:
         font={"color": color},
         bgcolor="rgba(252,252,249,0.8)",
     )
-
-
-def _places(values: pd.Series) -> tuple[dict, dict, float]:
-    """Where each condition stands on the axis, its ticks, and the smallest distance between neighbours."""
-    found = sorted(values.dropna().unique(), key=lambda v: (isinstance(v, str), v))
-    words = any(isinstance(v, str) for v in found)
-    place = {v: float(i if words else v) for i, v in enumerate(found)}
-    at = sorted(place.values())
-    gap = float(np.min(np.diff(at))) if len(at) > 1 else 1.0
-    text = [v if isinstance(v, str) else f"{v:g}" for v in found]
-    ticks = {"range": [at[0] - 0.6 * gap, at[-1] + 0.8 * gap], "tickvals": [place[v] for v in found], "ticktext": text}
-    return place, ticks, gap
 
 
 def _zoomed(values, room: float = 0.15) -> dict:

@@ -19,6 +19,7 @@ from ..wording import DASH, case_of, count_of, interval, join_words, name_of, nu
 __all__ = [
     "KINDS",
     "Kind",
+    "Route",
     "collapse_numbers",
     "collapse_words",
     "compared_words",
@@ -33,6 +34,7 @@ __all__ = [
     "plain",
     "ratio_numbers",
     "ratio_words",
+    "read_routes",
     "rest_words",
     "routes_numbers",
     "routes_words",
@@ -57,6 +59,22 @@ class Kind(NamedTuple):
     def shown(self, value: float, u: float = np.nan) -> str:
         """A coefficient given in SI, in words: "2.325 ± 0.014 % of the speed lost each second"."""
         return plus_minus(self.from_si * value, self.from_si * u, self.unit)
+
+
+class Route(NamedTuple):
+    """A row of what `kit.motion.explain.routes` returns."""
+
+    quantity: str
+    route: str
+    value: float
+    u: float
+    low: float
+    high: float
+
+
+def read_routes(routes: pd.DataFrame) -> list[Route]:
+    """The rows of the table of routes, in its order."""
+    return [Route(*row) for row in routes[list(Route._fields)].to_numpy().tolist()]
 
 
 KINDS = (
@@ -130,7 +148,8 @@ def collapse_numbers(collapsed: pd.DataFrame, curves: pd.DataFrame, x: str) -> p
     """The numbers in the collapse plot, as text: speed shares at three moments, by condition and by law."""
     table = collapsed_at(collapsed, x, SHARES)
     rows = [[case_of(x, value), *shares] for value, shares in zip(table.index, table.to_numpy(), strict=True)]
-    for law, curve in curves.groupby("law", sort=False):
+    for law in curves["law"].unique():
+        curve = curves[curves["law"] == law]
         rows.append([f"law: {_BY_LAW[law].words}", *np.interp(SHARES, curve["time_share"], curve["speed_share"])])
     columns = ["Runs", *(f"speed left after {share:.0%} of the time" for share in SHARES)]
     cells = [[name, *(f"{100 * v:.1f} %" if np.isfinite(v) else DASH for v in shares)] for name, *shares in rows]
@@ -207,13 +226,13 @@ def fitted_words(joint: JointDrag) -> list[str]:
         f"Of the seven laws tried, the passes of all runs speak most for this one: {law_words(joint.law)}. "
         f"Its share of the evidence is {_evidence(joint.laws['weight'].iloc[0])}."
     ]
-    for row in joint.lines.itertuples():
-        kind = _BY_TERM[row.coefficient]
-        alone = _with_interval(kind, row.at_zero, row.at_zero_u, factor)
-        if row.slope > factor * row.slope_u:
-            added = f"Each {one} adds {_with_interval(kind, row.slope, row.slope_u, factor)}."
+    for line in joint.lines.to_dict("records"):
+        kind, slope, slope_u = _BY_TERM[line["coefficient"]], line["slope"], line["slope_u"]
+        alone = _with_interval(kind, line["at_zero"], line["at_zero_u"], factor)
+        if slope > factor * slope_u:
+            added = f"Each {one} adds {_with_interval(kind, slope, slope_u, factor)}."
         else:
-            most = number(kind.from_si * (row.slope + factor * row.slope_u), 2)
+            most = number(kind.from_si * (slope + factor * slope_u), 2)
             added = f"The data give no sign that {name_of(joint.x)} change it (each {one} at most {most} {kind.unit})."
         words.append(f"{kind.words.capitalize()}: the apparatus alone has {alone}. {added}")
     words.append(
@@ -367,22 +386,21 @@ def routes_numbers(routes: pd.DataFrame, x: str) -> pd.DataFrame:
     """The numbers in the plot of the two routes, as text."""
     return pd.DataFrame(
         {
-            "Route": [_route_name(row) for row in routes.itertuples()],
-            f"Drags like so many {name_of(x)}": [plus_minus(row.value, row.u) for row in routes.itertuples()],
-            "95 % interval": [interval(row.low, row.high) for row in routes.itertuples()],
+            "Route": [_route_name(row) for row in read_routes(routes)],
+            f"Drags like so many {name_of(x)}": [plus_minus(row.value, row.u) for row in read_routes(routes)],
+            "95 % interval": [interval(row.low, row.high) for row in read_routes(routes)],
         }
     )
 
 
-def _route_name(row) -> str:
+def _route_name(row: Route) -> str:
     if row.route == "one kind alone":
         return "the added kind of drag alone"
     return f"{row.route}, {_QUANTITIES[row.quantity]}"
 
 
-def _route(routes: pd.DataFrame, quantity: str, route: str):
-    chosen = routes[(routes["quantity"] == quantity) & (routes["route"] == route)]
-    return next(chosen.itertuples())
+def _route(routes: pd.DataFrame, quantity: str, route: str) -> Route:
+    return next(row for row in read_routes(routes) if (row.quantity, row.route) == (quantity, route))
 
 
 # --- one run: its speed, and the way to rest ----------------------------------------------------------------------

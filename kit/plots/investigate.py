@@ -1,4 +1,7 @@
-"""Plots of a claim: the measured world or a shuffled one, and the shuffled worlds building up beside the measured."""
+"""Plots and words of the stage where groups test claims of their own: shuffled worlds, recordings, and plans.
+
+Tables and verdicts in, plotly figures and sentences out; nothing here computes a statistic.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,9 @@ __all__ = [
     "worlds_table",
 ]
 
-BARS = 41  # an odd number, so that one bar stands on zero
+BARS = 41  # of the pile of shuffled worlds; an odd number, so that one bar stands on zero
+SYMBOL = {"x0": "x₀"}
+MOST_POINTS = 1_500  # of a level's line: more than a screen has columns
 
 
 def effect_of(verdict: Verdict, statistic) -> np.ndarray:
@@ -56,8 +61,8 @@ def world_figure(verdict: Verdict, scores: Sequence[np.ndarray] | None = None):
     """Every run as a dot, conditions side by side, with the labels as measured or as handed round.
 
     `scores`: labels of a shuffled world, as `kit.stats.shuffling.deal` makes them; None for the measured one.
-    Values are
-    shown as they differ from the mean of their condition: per cent on the relative scale. Returns a plotly Figure.
+    Values are shown as they differ from the mean of their condition: per cent on the relative scale. Returns a plotly
+    Figure.
     """
     claim, shuffled = verdict.claim, scores is not None
     relative = claim.scale == "relative"
@@ -170,9 +175,7 @@ def _setting_name(claim, setting: int) -> str:
     return case_of(claim.by, claim.settings[setting])
 
 
-# --- Plots of a recording: level with clicks and speed, spectrogram, levels at equal speed.
-
-MOST_POINTS = 1_500  # more than a screen has columns
+# --- a recording: level with clicks and speed, spectrogram, levels at equal speed ------------------------------------
 
 
 def level_figure(levels: pd.DataFrame, clicks: Clicks | None = None, speed: pd.DataFrame | None = None):
@@ -211,8 +214,15 @@ def level_figure(levels: pd.DataFrame, clicks: Clicks | None = None, speed: pd.D
             name="speed",
             line={"color": style["color"], "dash": style["dash"], "width": 2.5},
         )
-        second = {"title": "Speed (turns a second)", "overlaying": "y", "side": "right", "tickmode": "auto"}
-        second |= {"range": [0, 1.05 * float(speed["turns_per_s"].max())], "showgrid": False, "color": style["color"]}
+        second = {
+            "title": "Speed (turns a second)",
+            "overlaying": "y",
+            "side": "right",
+            "tickmode": "auto",
+            "range": [0, 1.05 * float(speed["turns_per_s"].max())],
+            "showgrid": False,
+            "color": style["color"],
+        }
         figure.update_layout(yaxis2=second, margin={"r": 72})
     figure.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
     return figure
@@ -294,18 +304,17 @@ def level_numbers(levels: pd.DataFrame, clicks: Clicks | None = None, rows: int 
     edges = np.linspace(0, float(levels["time_s"].iloc[-1]), rows + 1)
     piece = np.clip(np.searchsorted(edges, levels["time_s"], side="left") - 1, 0, rows - 1)
     power = pd.Series(10 ** (levels["level_dB"].to_numpy() / 10)).groupby(piece).mean()
-    with np.errstate(divide="ignore"):
-        mean = 10 * np.log10(power)
+    filled = power.index.tolist()  # stretches in which there is a level
     table = pd.DataFrame(
         {
-            "from (s)": [f"{edges[i]:.1f}" for i in mean.index],
-            "to (s)": [f"{edges[i + 1]:.1f}" for i in mean.index],
-            "level (dB)": [f"{v:.1f}" if np.isfinite(v) else "silent" for v in mean],
+            "from (s)": [f"{edges[i]:.1f}" for i in filled],
+            "to (s)": [f"{edges[i + 1]:.1f}" for i in filled],
+            "level (dB)": [f"{10 * np.log10(v):.1f}" if v > 0 else "silent" for v in power],
         }
     )
     if clicks is not None:
         counts = np.histogram(clicks.times_s, edges)[0]
-        table["clicks"] = [int(counts[i]) for i in mean.index]
+        table["clicks"] = [int(counts[i]) for i in filled]
     return table
 
 
@@ -317,9 +326,7 @@ def _peaks_kept(values: np.ndarray) -> np.ndarray:
     return np.array([a + int(np.argmax(values[a:b])) for a, b in pairwise(edges)])
 
 
-# --- Plot of a plan: how sure a parameter gets, against the minutes it takes.
-
-SYMBOL = {"x0": "x₀"}
+# --- a plan: how sure a parameter gets, against the minutes it takes --------------------------------------------------
 
 
 def plan_figure(table: pd.DataFrame, pilot: Pilot):

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -25,7 +28,9 @@ __all__ = [
     "SYMBOLS",
     "new_figure",
     "origin_looks",
+    "places",
     "series",
+    "side_by_side",
 ]
 
 # Started from hues of Okabe & Ito's colour-blind-safe set, then moved until each has at least 4.5:1 against PAPER (so
@@ -42,6 +47,7 @@ FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', 'Liberation Sans', Arial, sans-ser
 
 FONT_SIZE = 15
 HEIGHT_PX = 420
+MOST_TICKS = 15  # conditions: more names than that run into each other
 
 # Nothing leaves the machine: plotly's mode bar has a button that uploads the figure; it goes, and so does its address.
 CONFIG = {
@@ -119,3 +125,27 @@ def new_figure(x_title: str, y_title: str, title: str = "", **layout) -> go.Figu
     if title:
         figure.update_layout(title_text=title)
     return figure
+
+
+def places(values: pd.Series) -> tuple[dict, dict[str, Any], float]:
+    """Where each condition stands on the axis, the axis's range and ticks, and the smallest distance of neighbours.
+
+    Numbers stand at their value, words side by side.
+    """
+    found = sorted(values.dropna().unique(), key=lambda v: (isinstance(v, str), v))
+    words = any(isinstance(v, str) for v in found)
+    place = {v: float(i if words else v) for i, v in enumerate(found)}
+    at = sorted(place.values())
+    gap = float(np.min(np.diff(at))) if len(at) > 1 else 1.0
+    axis: dict[str, Any] = {"range": [at[0] - 0.6 * gap, at[-1] + 0.7 * gap]}
+    if len(found) <= MOST_TICKS:
+        text = [v if isinstance(v, str) else f"{v:g}" for v in found]
+        axis |= {"tickvals": [place[v] for v in found], "ticktext": text}
+    return place, axis, gap
+
+
+def side_by_side(table: pd.DataFrame, x: str, gap: float) -> np.ndarray:
+    """Small sideways shifts, in the rows' order, so that dots of one condition do not hide each other."""
+    rank = table.groupby(x).cumcount().to_numpy()
+    size = table.groupby(x)[x].transform("size").to_numpy()
+    return np.where(size > 1, (rank / np.maximum(size - 1, 1) - 0.5) * 0.28 * gap, 0.0) - 0.12 * gap

@@ -138,9 +138,9 @@ def predicted(trends: Sequence[Trend], at: float, x: str, quantity: str) -> list
             sentences.append(f"{formula_of(trend.formula)} ({trend.model}) has no value at {case_of(x, at)}.")
             continue
         mean, run = trend.predict(at), trend.predict(at, "single run")
-        reach = interval(run.low, run.high, unit).replace(" to ", " and ")
+        reach = interval(float(run.low), float(run.high), unit).replace(" to ", " and ")
         sentences.append(
-            f"{formula_of(trend.formula)} ({trend.model}) says {plus_minus(mean.value, mean.u, unit)}; "
+            f"{formula_of(trend.formula)} ({trend.model}) says {plus_minus(float(mean.value), float(mean.u), unit)}; "
             f"if it holds, one run should land between {reach}, 19 times in 20."
         )
     if trends and bool(trends[0].predict(at).beyond_data if trends[0].defined_at(at) else True):

@@ -1,19 +1,18 @@
-"""Plots of runs, trials, two methods, and duration beside turns: tables in, plotly figures out.
+"""Trials and their averages, drawn and in words; two methods side by side; turns beside durations.
 
-No function here computes a statistic or changes its input; the words that describe each plot are in `figure_text`,
-the plots of trends in `trend_figures`. All plots draw with lines and few markers, so that they stay light.
+Tables in, plotly figures and sentences out, and no input is changed. All plots draw with lines and few markers, so that
+they stay light.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from ..errors import KitError
-from ..stats.averages import Agreement, average, counting, t_factor
+from ..stats.averages import Agreement, average, counting, grubbs, t_factor
 from ..wording import (
     axis_title,
     case_of,
@@ -27,8 +26,7 @@ from ..wording import (
     rounded_by,
     unit_of,
 )
-from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, origin_looks, series
-from .trend_figures import log_ticks
+from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, origin_looks, places, side_by_side
 
 __all__ = [
     "NextRun",
@@ -36,77 +34,12 @@ __all__ = [
     "describe_trials",
     "mean_speed_figure",
     "next_run",
-    "periods_figure",
-    "same_shape_figure",
     "trials_figure",
     "trials_numbers",
     "unusual_trials",
     "what_trials_show",
     "with_and_without",
 ]
-
-LINE_POINTS = 300  # of a run's curve: more cannot be seen
-
-
-def periods_figure(curves: Sequence, start_period_s: float | None = None, stop_period_s: float | None = None):
-    """Turn period of every run against the time since it began to coast, with the two thresholds.
-
-    `curves`: what `kit.speed_curves` returns. Runs of one condition share a line style; each condition is named at
-    the end of its longest run. Runs with too few passes have no curve and are left out. Returns a plotly Figure.
-    """
-    figure = new_figure("Time since the disc began to coast (s)", "Turn period (s), logarithmic", showlegend=False)
-    drawn = [curve for curve in curves if curve.usable]
-    if not drawn:
-        raise KitError("No run has enough passes to draw", fix="check the logs and the number of flags a turn")
-    shortest = min(float(curve.period_s[0]) for curve in drawn)
-    longest = max(float(curve.period_s[-1]) for curve in drawn)
-    longest = min(longest, 2.5 * stop_period_s) if stop_period_s else longest
-    figure.update_yaxes(type="log", range=np.log10([shortest / 1.15, longest * 1.25]).tolist())
-    figure.update_yaxes(**log_ticks(shortest / 1.15, longest * 1.25))
-    x = _changed(drawn)
-    labels = sorted({curve.run.conditions.get(x) for curve in drawn}, key=lambda v: (isinstance(v, str), v))
-    for i, label in enumerate(labels):
-        words = "all runs" if label is None else case_of(x, label)
-        group = [curve for curve in drawn if curve.run.conditions.get(x) == label]
-        ends = [_add_run(figure, curve, words, series(i), longest) for curve in group]
-        end_s, end_period_s = max(ends)
-        figure.add_annotation(
-            x=end_s,
-            y=np.log10(end_period_s),
-            text=words,
-            yanchor="bottom",
-            font={"color": series(i)["color"]},
-        )
-    for period_s, words, side in ((start_period_s, "starts", "top"), (stop_period_s, "stops", "bottom")):
-        if period_s is not None:
-            figure.add_hline(y=period_s, line={"color": INK, "width": 2, "dash": "dash"})
-            figure.add_annotation(
-                x=1,
-                xref="paper",
-                xanchor="right",
-                y=np.log10(period_s),
-                yanchor=side,
-                text=f"counting {words}: {period_s:g} s a turn",
-            )
-    return figure
-
-
-def _add_run(figure, curve, words, style, longest_s) -> tuple[float, float]:
-    """Draw one run up to a turn period of `longest_s`; returns where the line ends."""
-    n = max(int(np.searchsorted(curve.period_s, longest_s, side="right")), 1)
-    chosen = np.unique(np.linspace(0, n - 1, min(n, LINE_POINTS)).astype(int))
-    t, aside = curve.times_s - curve.times_s[0], bool(curve.run.set_aside)
-    figure.add_scatter(
-        x=t[chosen],
-        y=curve.period_s[chosen],
-        mode="lines",
-        name=words,
-        opacity=0.45 if aside else 1,
-        line={"color": style["color"], "dash": style["dash"], "width": 1.5 if aside else 2.5},
-        hovertemplate=f"{words}, trial {curve.run.trial}{' (set aside)' if aside else ''}<br>"
-        "%{x:.2f} s: %{y:.3f} s a turn<extra></extra>",
-    )
-    return float(t[n - 1]), float(curve.period_s[n - 1])
 
 
 def trials_figure(
@@ -130,7 +63,7 @@ def trials_figure(
     unit, name = unit_of(quantity), name_of(quantity)
     y_title = f"{name.capitalize()}: % from the mean" if zoom else axis_title(quantity)
     figure = new_figure(axis_title(x), y_title)
-    place, ticks, gap = _places(results[x])
+    place, ticks, gap = places(results[x])
     figure.update_xaxes(**ticks)
     means = dict(zip(averages[x], averages["mean"], strict=True))
 
@@ -141,14 +74,14 @@ def trials_figure(
         return 100 * (values / np.array([means.get(c, np.nan) for c in conditions]) - 1)
 
     table = results.assign(_trial=trial_numbers(results, x), _place=results[x].map(place))
-    table["_place"] += _spread_out(table, x, gap)
+    table["_place"] += side_by_side(table, x, gap)
     origins = results["origin"] if "origin" in results.columns else pd.Series("", results.index)
     counts = counting(results) & results[quantity].notna()
     aside = ~counts & results[quantity].notna()
     for rows, words, marker in (
         *(
             (table[counts & (origins == origin)], words, {"symbol": symbol, "size": 9, "color": color})
-            for origin, (words, symbol, color) in origin_looks(origins).items()
+            for origin, (words, symbol, color) in origin_looks(origins.tolist()).items()
         ),
         (
             table[aside],
@@ -236,48 +169,6 @@ def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate",
     return figure
 
 
-def same_shape_figure(duration: pd.DataFrame, turns: pd.DataFrame, x: str, reference: float | None = None):
-    """Duration and turns, each divided by its own mean at one condition: do they fall in the same shape?
-
-    `duration`, `turns`: tables of `kit.average` for the two quantities. `reference`: the condition that counts
-    as 1; the first one unless given. The intervals leave out the reference's own uncertainty, which shifts all
-    points of a series alike.
-    """
-    reference = duration[x].iloc[0] if reference is None else reference
-    figure = new_figure(axis_title(x), f"Compared with {case_of(x, reference)}")
-    place, ticks, gap = _places(duration[x])
-    figure.update_xaxes(**ticks)
-    for i, (words, table, shift) in enumerate((("duration", duration, -0.08), ("turns", turns, 0.08))):
-        one = table.loc[table[x] == reference, "mean"]
-        if one.empty:
-            raise KitError(
-                f"There is no average of {words} at the reference condition",
-                found=reference,
-                fix=f"choose one of: {table[x].tolist()}",
-            )
-        scaled = table[["mean", "pooled_low", "pooled_high"]] / one.iloc[0]
-        style = series(i)
-        figure.add_scatter(
-            x=table[x].map(place) + shift * gap,
-            y=scaled["mean"],
-            error_y={
-                "type": "data",
-                "symmetric": False,
-                "array": (scaled["pooled_high"] - scaled["mean"]).fillna(0),
-                "arrayminus": (scaled["mean"] - scaled["pooled_low"]).fillna(0),
-                "thickness": 2.5,
-                "width": 6,
-            },
-            mode="lines+markers",
-            name=words,
-            line={"color": style["color"], "dash": ("dash", "dot")[i], "width": 1.5},
-            marker={"symbol": style["symbol"] + "-open", "size": 12, "line": {"width": 2.5}},
-            hovertemplate=words + " %{y:.3f}<extra></extra>",
-        )
-    figure.update_yaxes(rangemode="tozero")
-    return _legend_on_top(figure)
-
-
 def mean_speed_figure(results: pd.DataFrame, x: str):
     """Turns divided by duration, trial by trial: the mean speed between the two thresholds, turns/s.
 
@@ -287,11 +178,11 @@ def mean_speed_figure(results: pd.DataFrame, x: str):
     if not counts.any():
         raise KitError("No trial counts", fix="choose other thresholds, or take trials back")
     rows = results[counts].assign(_speed=lambda table: table["turns"] / table["duration_s"])
-    place, ticks, gap = _places(results[x])
+    place, ticks, gap = places(results[x])
     figure = new_figure(axis_title(x), "Turns ÷ duration (turns/s)", showlegend=False)
     figure.update_xaxes(**ticks)
     figure.add_scatter(
-        x=rows[x].map(place) + _spread_out(rows, x, gap),
+        x=rows[x].map(place) + side_by_side(rows, x, gap),
         y=rows["_speed"],
         mode="markers",
         marker={"size": 9, "color": PALETTE[0]},
@@ -316,36 +207,6 @@ def trial_numbers(results: pd.DataFrame, x: str) -> pd.Series:
     if "trial" in results.columns:
         return results["trial"]
     return results.groupby(x).cumcount() + 1
-
-
-def _changed(curves) -> str:
-    """The condition that differs between runs; the first one if none does."""
-    names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
-    differing = [n for n in names if len({curve.run.conditions.get(n) for curve in curves}) > 1]
-    return (differing or names or [""])[0]
-
-
-def _places(values: pd.Series) -> tuple[dict, dict, float]:
-    """Where each condition stands on the axis, its ticks, and the smallest distance between neighbours."""
-    found = sorted(values.dropna().unique(), key=lambda v: (isinstance(v, str), v))
-    if any(isinstance(v, str) for v in found):
-        place = {v: float(i) for i, v in enumerate(found)}
-    else:
-        place = {v: float(v) for v in found}
-    at = sorted(place.values())
-    gap = float(np.min(np.diff(at))) if len(at) > 1 else 1.0
-    ticks = {"range": [at[0] - 0.6 * gap, at[-1] + 0.6 * gap]}
-    if len(found) <= 15:
-        text = [v if isinstance(v, str) else f"{v:g}" for v in found]
-        ticks |= {"tickvals": [place[v] for v in found], "ticktext": text}
-    return place, ticks, gap
-
-
-def _spread_out(table: pd.DataFrame, x: str, gap: float) -> np.ndarray:
-    """Small sideways shifts, in order of trial, so that dots of one condition do not hide each other."""
-    rank = table.groupby(x).cumcount()
-    size = table.groupby(x)[x].transform("size")
-    return np.where(size > 1, (rank / np.maximum(size - 1, 1) - 0.5) * 0.28 * gap, 0.0) - 0.12 * gap
 
 
 def _hover(row, x, quantity, unit) -> str:
@@ -380,7 +241,7 @@ def _legend_on_top(figure):
     return figure
 
 
-# --- What repeated trials can and cannot show, in plain sentences made from the numbers at hand.
+# --- what repeated trials can and cannot show, in sentences ---------------------------------------------------------
 
 _SPELLED = dict(enumerate(("Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"), start=2))
 
@@ -489,14 +350,14 @@ def _with(text: str, unit: str) -> str:
 
 def unusual_trials(results: pd.DataFrame, x: str, quantity: str) -> list[str]:
     """Sentences on trials far from the others, where there are enough trials for Grubbs' test; empty otherwise."""
-    from ..stats.averages import grubbs
-
     sentences = []
-    for condition, rows in results[counting(results) & results[quantity].notna()].groupby(x):
-        if len(rows) > 3:
-            found = grubbs(rows[quantity])
+    counted = results[counting(results) & results[quantity].notna()]
+    for condition in sorted(counted[x].unique()):
+        values = counted.loc[counted[x] == condition, quantity].tolist()
+        if len(values) > 3:
+            found = grubbs(values)
             if found.unusual:
-                value = number(rows[quantity].iloc[found.index])
+                value = number(values[found.index])
                 sentences.append(
                     f"With {case_of(x, condition)}, {value} {unit_of(quantity)}".rstrip()
                     + " lies unusually far from the others. Was there a physical cause? Only then set it aside."

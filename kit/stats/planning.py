@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from html import escape
 from itertools import combinations
 from math import sqrt
 
@@ -19,7 +18,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from .. import wording
 from ..errors import KitError
 from .averages import t_factor
 from .trend import Trend
@@ -31,7 +29,6 @@ __all__ = [
     "detectable_difference",
     "half_width",
     "run_order",
-    "run_sheet_html",
     "trials_for",
     "width_against_minutes",
 ]
@@ -294,7 +291,7 @@ def trials_for(
     return next(enough, None)
 
 
-# --- In which order to run: mixed by lot so that a drift cannot pass for an effect, and a sheet to print.
+# --- In which order to run: mixed by lot so that a drift cannot pass for an effect.
 
 
 def run_order(plan: Sequence, *, reference=None, seed: int | None = None) -> pd.DataFrame:
@@ -339,60 +336,3 @@ def run_order(plan: Sequence, *, reference=None, seed: int | None = None) -> pd.
         seen[x] += 1
         table.append((order, x, seen[x], block, role))
     return pd.DataFrame(table, columns=["order", "x", "trial", "block", "role"])
-
-
-def run_sheet_html(
-    order: pd.DataFrame,
-    x: str,
-    *,
-    title: str = "Run sheet",
-    cautions: Sequence[str] = (),
-    blank: Sequence[str] = ("file", "what happened"),
-) -> str:
-    """A page to print, one line a run, with room to write.
-
-    Parameters
-    ----------
-    order : from `run_order`.
-    x : column name of what is changed, such as "magnets" or "level_deg"; its unit is read from the name.
-    cautions : sentences printed above the table.
-    blank : headings of the empty columns.
-
-    >>> import kit
-    >>> page = kit.run_sheet_html(kit.run_order([1, 2], seed=1), "magnets", cautions=("Tie back long hair.",))
-    >>> page.count("<tr>"), "Tie back long hair." in page
-    (3, True)
-    """
-    heads = ["Run", wording.axis_title(x), "Trial", *(text[:1].upper() + text[1:] for text in blank)]
-    lines = []
-    for row in order.itertuples(index=False):
-        value = f"{row.x:g}" if isinstance(row.x, (int, float, np.number)) else str(row.x)
-        note = "reference" if row.role == "reference" else ""
-        cells = [str(row.order), value, str(row.trial), note, *[""] * (len(blank) - 1)]
-        tag = ' class="reference"' if note else ""
-        lines.append(f"<tr{tag}>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>")
-    return _PAGE.format(
-        title=escape(title),
-        cautions="".join(f"<p>{escape(sentence)}</p>" for sentence in cautions),
-        heads="".join(f'<th scope="col">{escape(head)}</th>' for head in heads),
-        lines="\n".join(lines),
-    )
-
-
-_PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>
-body {{ font: 12pt sans-serif; margin: 15mm; color: #000; background: #fff; }}
-table {{ border-collapse: collapse; width: 100%; }}
-th, td {{ border: 1px solid #555; padding: 2mm 3mm; text-align: left; height: 6mm; }}
-td:nth-child(-n+3), th:nth-child(-n+3) {{ width: 12%; text-align: right; }}
-tr.reference td {{ font-weight: bold; border-style: double; border-width: 3px; }}
-tr {{ break-inside: avoid; }} thead {{ display: table-header-group; }}
-</style></head><body>
-<h1>{title}</h1>
-<p>Run in this order. It was drawn by lot, so that a slow change of the apparatus cannot look like an effect.</p>
-{cautions}
-<table><thead><tr>{heads}</tr></thead><tbody>
-{lines}
-</tbody></table>
-</body></html>
-"""

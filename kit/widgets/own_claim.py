@@ -15,7 +15,8 @@ from ..lessons.lesson import OWN
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
-from ..stats.planning import Pilot, run_order, run_sheet_html, trials_for, width_against_minutes
+from ..report import run_sheet_html
+from ..stats.planning import Pilot, run_order, trials_for, width_against_minutes
 from ..stats.trend import Trend
 from ..wording import axis_title, case_of, count_of, join_words, number, percent
 from .cards import keep_drafts, save_entries, text_area

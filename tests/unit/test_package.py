@@ -32,7 +32,7 @@ ROOMS: dict[str, set[str]] = {
     "classroom": {"stats", "record", "lessons", "plots"},
     "report": {"stats", "plots"},
     "widgets": {
-        "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis"
+        "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis", "report",
     },
     "launcher": set(),
     "lab": {"launcher"},

@@ -22,6 +22,7 @@ from kit.classroom.sections import SECTIONS, Show
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
+from kit.plots.pages import templates
 
 LESSON = load_lesson(PROJECT / "datasets_demo" / "coasting_disc")
 SCRIPT = "</textarea></script><script>alert(1)</script><img src=x onerror=alert(2)><svg onload=alert(3)>\"'><b>"
@@ -261,6 +262,9 @@ def test_more_files_than_anybody_teaches_end_somewhere(good, monkeypatch):
 # --- what is shown and exported --------------------------------------------------------------------------------------
 
 
+FOREIGN = {"img", "iframe", "object", "embed", "link", "form", "textarea", "a", "base"}  # not one of them is ours
+
+
 class Outline(HTMLParser):
     """The elements and attributes of a page, as a browser would find them."""
 
@@ -313,11 +317,24 @@ def test_no_text_of_a_group_becomes_an_element(hostile, lesson):
                 pages.append(section.html(Show(overview, show.question, moment=moment, search="<img src=x onerror=a>")))
     for page in pages:
         outline = Outline(page)
-        assert not outline.tags & {"img", "iframe", "object", "embed", "link", "form", "textarea", "a", "base"}
+        assert not outline.tags & FOREIGN
         assert outline.handlers == []
         assert outline.scripts == (1 if page is pages[0] else 0)
         assert "\u202e" not in page
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in pages[0]
+
+
+def test_a_template_that_did_not_escape_would_be_noticed(hostile, monkeypatch):
+    """Negative control: the same class through the same templates with escaping switched off."""
+
+    def careless(folder):
+        environment = templates(folder)
+        environment.autoescape = False
+        return environment
+
+    monkeypatch.setattr("kit.classroom.page.templates", careless)
+    outline = Outline(class_report(read_class(hostile, LESSON)))
+    assert outline.tags & FOREIGN and outline.handlers and outline.scripts > 1
 
 
 def test_the_page_allows_no_script_but_its_own(hostile):

@@ -17,7 +17,6 @@ from kit.stats.planning import (
     detectable_difference,
     half_width,
     run_order,
-    run_sheet_html,
     trials_for,
     width_against_minutes,
 )
@@ -211,21 +210,6 @@ class TestOrder:
     def test_nothing_to_order(self):
         with pytest.raises(KitError, match="no run to put into order"):
             run_order([])
-
-
-class TestSheet:
-    def test_one_line_a_run_with_room_to_write(self):
-        order = run_order([0, 3] * 2, reference=0, seed=3)
-        page = run_sheet_html(order, "level_deg", title="Does level matter?", cautions=["Hair & sleeves back."])
-        assert page.count("<tr") == 1 + 7
-        assert page.count('class="reference"') == 3
-        assert "Level (°)" in page
-        assert "Hair &amp; sleeves back." in page
-
-    def test_text_cannot_become_markup(self):
-        page = run_sheet_html(run_order(["<b>x</b>"]), "hub", title="<script>")
-        assert "<b>x" not in page
-        assert "<script>" not in page
 
 
 class TestRefusals:
