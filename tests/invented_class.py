@@ -13,10 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from kit.classroom.overview import BANDS, NOTICE
 from kit.errors import KitError
 from kit.motion.drag import DragLaw
-from kit.record.entries import Entry, make_entry
+from kit.record.entries import BANDS, Entry, Kind, make_entry
 from kit.record.handin import handin_document
 from kit.record.workbook import ANIMALS, COLOURS
 from kit.sources.bench import APPARATUS, true_stretch
@@ -357,7 +356,7 @@ def _work(
     book: _Book, random, say: _Voices, first: dict[str, str], thresholds, unfinished: str, seed: int, number: int
 ) -> None:
     """One group's lesson, up to the stage it did not finish."""
-    book.add("predict", NOTICE, INVENTED.format(seed=seed))
+    book.add("predict", Kind.DATA_NOTICE, INVENTED.format(seed=seed))
     later = _predict(book, random, say, first, talks=unfinished != "no talk")
     if unfinished == "predict":
         return

@@ -8,7 +8,8 @@ from html import escape
 from pathlib import Path
 
 from ..errors import KitError
-from .overview import MOMENTS, Overview
+from ..record.entries import MOMENTS
+from .overview import Overview
 from .sections import SECTIONS, STYLE, Section, Show, fold, handed_in_words, paragraph
 
 __all__ = ["class_report", "write_class_report"]

@@ -15,9 +15,10 @@ from pathlib import Path
 import pandas as pd
 
 from ..lessons.lesson import STAGES
+from ..record.entries import BANDS, MOMENTS, QUANTITIES, Moment
 from ..wording import DASH, count_of, number, percent, plus_minus, unit_of
 from .charts import confidence_chart, letter, moves_chart, pooled_chart, reference_chart
-from .overview import BANDS, MOMENTS, Overview
+from .overview import Overview
 from .tables import (
     NO_BAND,
     OTHER,
@@ -97,14 +98,13 @@ def number_or_dash(value: float, digits: int = 4) -> str:
 
 # --- The measurements of all groups as HTML: every group's means, how far the groups differ, the reference condition.
 
-QUANTITIES = {"duration_s": "Coasting time (s)", "turns": "Number of turns"}
 
 MOST_DRAWN = 60  # groups in the chart of the reference: more dots would touch
 
 
 def data_html(overview: Overview) -> str:
     """Coasting time and turns: all groups' means, then the groups at the reference condition."""
-    html = "".join(_quantity(overview, quantity, title) for quantity, title in QUANTITIES.items())
+    html = "".join(_quantity(overview, name, quantity.title) for name, quantity in QUANTITIES.items())
     return "<h3>The data of all groups together</h3>" + (
         html or paragraph("No hand-in holds results that can be used.")
     )
@@ -203,7 +203,7 @@ class Show:
     overview: Overview
     question: str = ""  # id; for sections about one question
     marked: bool = False  # whether to mark what the data support
-    moment: str = "first"  # of the reasons
+    moment: str = Moment.FIRST  # of the reasons
     search: str = ""  # words in reasons and explanations
 
 
@@ -258,8 +258,8 @@ def _answers(show: Show, moment: str) -> str:
 
 def _moved(show: Show) -> str:
     html, texts = "", _texts(show)
-    for after in ("after discussion", "end"):
-        found = moves(show.overview, show.question, "first", after)
+    for after in (Moment.DISCUSSED, Moment.END):
+        found = moves(show.overview, show.question, Moment.FIRST, after)
         if not found.answered:
             continue
         changed = found.answered - found.stayed
@@ -337,7 +337,7 @@ def _confidence(show: Show) -> str:
             "cv-quiet",
         )
     html += "".join(
-        paragraph(class_gain(show.overview, "first", after).sentence) for after in ("after discussion", "end")
+        paragraph(class_gain(show.overview, Moment.FIRST, after).sentence) for after in (Moment.DISCUSSED, Moment.END)
     )
     return html + paragraph("These numbers describe the class. They say nothing about a single group.", "cv-quiet")
 
@@ -450,21 +450,21 @@ SECTIONS = (
         "first",
         "First answers",
         "The first, sealed answers and how sure the groups were. Wait until all have talked and answered again.",
-        lambda show: _answers(show, "first"),
+        lambda show: _answers(show, Moment.FIRST),
         can_mark=True,
     ),
     Section(
         "discussed",
         "After discussion",
         "The answers after the groups talked with each other.",
-        lambda show: _answers(show, "after discussion"),
+        lambda show: _answers(show, Moment.DISCUSSED),
         can_mark=True,
     ),
     Section(
         "end",
         "At the end",
         "The answers after the groups had seen their data.",
-        lambda show: _answers(show, "end"),
+        lambda show: _answers(show, Moment.END),
         can_mark=True,
     ),
     Section("moved", "Who moved", "Who changed the answer, from which choice to which.", _moved, can_mark=True),

@@ -20,16 +20,14 @@ from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import measure
-from ..record.entries import Entry
+from ..record.entries import QUANTITIES, Entry, Kind
 from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
 from ..stats.averages import Measured, average, counting
 from ..stats.trend import Trend, fit_trends
 from .lesson import Lesson, load_lesson
 
-__all__ = ["LESSON", "ORIGINS", "QUANTITIES", "USUAL", "OwnRuns", "Progress", "Thresholds"]
-
-KIND = "run"
+__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
 
 LESSON = "lesson"  # the lesson's own data, beside those below
 
@@ -86,13 +84,13 @@ class OwnRuns:
             "note": note,
             "pass_times_s": run.pass_times_s,
         }
-        entry = self.workbook.add(self.stage, KIND, value)
+        entry = self.workbook.add(self.stage, Kind.RUN, value)
         return self._run(entry)
 
     @property
     def runs(self) -> list[Run]:
         """All of them, every found repair accepted."""
-        return [self._run(entry) for entry in self.workbook.history(KIND)]
+        return [self._run(entry) for entry in self.workbook.history(Kind.RUN)]
 
     def counts(self) -> dict[str, int]:
         """How many runs there are of each origin that occurs."""
@@ -126,9 +124,6 @@ class OwnRuns:
 
 
 # --- Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
-
-#: What is measured of every run: column of the results, words, unit.
-QUANTITIES = {"duration_s": ("coasting time", "s"), "turns": ("number of turns", "turns")}
 
 #: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
 USUAL = {"tilt_deg": 0.0, "hub": "greased"}
@@ -175,7 +170,7 @@ class Progress:
     @property
     def sources(self) -> tuple[str, ...]:
         """Whose runs count: `LESSON` and keys of `ORIGINS`. The lesson's, unless the group chose."""
-        return tuple(self.workbook.latest("sources", [LESSON]))
+        return tuple(self.workbook.latest(Kind.SOURCES, [LESSON]))
 
     def use_sources(self, stage: str, *sources: str) -> None:
         """Choose whose runs count, from now on and in every stage.
@@ -191,7 +186,7 @@ class Progress:
                 raise KitError("There are no runs from this source", found=source, fix=fix)
         if not sources:
             raise KitError("Choose at least one source of runs")
-        self.workbook.add(stage, "sources", list(sources))
+        self.workbook.add(stage, Kind.SOURCES, list(sources))
 
     @property
     def runs(self) -> list[Run]:
@@ -206,7 +201,7 @@ class Progress:
         runs = self.runs
         new = [run for run in runs if run.source not in self._curves_as_read]
         self._curves_as_read |= {curve.run.source: curve for curve in speed_curves(new)} if new else {}
-        refused = self.workbook.latest("refused_repairs", {})
+        refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
         curves = [self._curves_as_read[run.source] for run in runs]
         return tuple(
             self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
@@ -223,7 +218,7 @@ class Progress:
     @property
     def thresholds(self) -> Thresholds:
         """The group's thresholds, or the lesson's suggestion while the group has chosen none."""
-        chosen = self.workbook.latest("threshold")
+        chosen = self.workbook.latest(Kind.THRESHOLD)
         if chosen is None:
             return Thresholds(self.lesson.start_period_s, self.lesson.stop_period_s, self.lesson.rule)
         return Thresholds(chosen["start_period_s"], chosen["stop_period_s"], chosen["rule"])
@@ -235,7 +230,7 @@ class Progress:
         A run whose apparatus did not stand as usual is set aside too, until the group takes it back.
         """
         reasons = {run.source: run.set_aside or self._unusual(run) for run in self.runs}
-        for entry in self.workbook.history("set_aside"):
+        for entry in self.workbook.history(Kind.SET_ASIDE):
             reasons[entry.value["source"]] = entry.value["reason"]
         return {source: reason for source, reason in reasons.items() if reason}
 

@@ -28,11 +28,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .entries import Entry
+from .entries import Entry, Kind, Moment
 
 __all__ = ["Answer", "Prediction", "Summary", "summarise", "table_rows"]
 
-MOMENTS = ("first", "after discussion", "end")
 FLAT = (str, int, float, bool, type(None))
 
 
@@ -82,25 +81,25 @@ def summarise(entries: Sequence[Entry]) -> Summary:
     for entry in entries:
         kinds.setdefault(entry.kind, []).append(entry)
 
-    def named(kind: str) -> list[tuple[str, list[Entry]]]:
-        return [(k.partition(":")[2], found) for k, found in kinds.items() if k.partition(":")[0] == kind]
+    def named(kind: Kind) -> list[tuple[str, list[Entry]]]:
+        return [(k.partition(":")[2], found) for k, found in kinds.items() if kind.covers(k)]
 
-    def latest(kind: str, check: Callable[[Entry], Any], default: Any) -> Any:
+    def latest(kind: Kind, check: Callable[[Entry], Any], default: Any) -> Any:
         return check(kinds[kind][-1]) if kind in kinds else default
 
     return Summary(
         stages=tuple(dict.fromkeys(entry.stage for entry in entries)),
-        predictions=tuple(_prediction(question, found) for question, found in named("prediction")),
-        predicted_curves=tuple(_curve(quantity, found) for quantity, found in named("predicted_curve")),
-        observations=tuple({"topic": topic, "text": _text(found[-1])} for topic, found in named("observation")),
-        threshold=latest("threshold", _flat_object, None),
-        set_aside=_set_aside(kinds.get("set_aside", [])),
-        results=latest("results", _rows, ()),
-        averages=latest("averages", _rows, ()),
-        fits=latest("fits", _objects, ()),
-        comparisons=tuple(_flat_object(entry) for entry in kinds.get("comparison", [])),
-        explanation=latest("explanation", _texts, None),
-        claims=tuple({**_texts(found[-1]), "id": claim} for claim, found in named("claim")),
+        predictions=tuple(_prediction(question, found) for question, found in named(Kind.PREDICTION)),
+        predicted_curves=tuple(_curve(quantity, found) for quantity, found in named(Kind.PREDICTED_CURVE)),
+        observations=tuple({"topic": topic, "text": _text(found[-1])} for topic, found in named(Kind.OBSERVATION)),
+        threshold=latest(Kind.THRESHOLD, _flat_object, None),
+        set_aside=_set_aside(kinds.get(Kind.SET_ASIDE, [])),
+        results=latest(Kind.RESULTS, _rows, ()),
+        averages=latest(Kind.AVERAGES, _rows, ()),
+        fits=latest(Kind.FITS, _objects, ()),
+        comparisons=tuple(_flat_object(entry) for entry in kinds.get(Kind.COMPARISON, [])),
+        explanation=latest(Kind.EXPLANATION, _texts, None),
+        claims=tuple({**_texts(found[-1]), "id": claim} for claim, found in named(Kind.CLAIM)),
     )
 
 
@@ -121,8 +120,8 @@ def _prediction(question: str, entries: Sequence[Entry]) -> Prediction:
     answers = [_answer(entry) for entry in entries]
     first = next((place for place, answer in enumerate(answers) if answer.sealed), 0)
     later = answers[first + 1 :]
-    at_end = [answer for answer in later if answer.moment == "end"]
-    discussed = [answer for answer in later if answer.moment != "end"]
+    at_end = [answer for answer in later if answer.moment == Moment.END]
+    discussed = [answer for answer in later if answer.moment != Moment.END]
     return Prediction(
         question=question,
         first=answers[first],
@@ -136,8 +135,8 @@ def _answer(entry: Entry) -> Answer:
     if "choice" not in value:
         raise _wrong(entry, "an answer has a choice")
     parts = {key: value.get(key, "") for key in ("choice", "reason", "confidence", "moment")}
-    if parts["moment"] not in ("", *MOMENTS):
-        raise _wrong(entry, f"a moment is one of {', '.join(MOMENTS)}")
+    if parts["moment"] not in ("", *Moment):
+        raise _wrong(entry, f"a moment is one of {', '.join(Moment)}")
     return Answer(**parts, time=entry.time, sealed=entry.sealed)
 
 

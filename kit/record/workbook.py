@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import KitError
-from .entries import Entry, chain_problems, make_entry, parse_lines, plain_value
+from .entries import Entry, Kind, chain_problems, make_entry, parse_lines, plain_value
 from .journal import Journal
 
 __all__ = ["Entry", "NotSaved", "Workbook", "check_code", "check_lesson", "default_path", "friendly_code"]
@@ -117,12 +117,12 @@ class Workbook:
     @property
     def code(self) -> str | None:
         """The group's code, if one was chosen."""
-        return self.latest("code")
+        return self.latest(Kind.CODE)
 
     def choose_code(self, code: str | None = None) -> str:
         """Save the group's code, or a random friendly one. Raises `KitError` if it cannot be used."""
         code = friendly_code() if code is None else check_code(code)
-        self.add("start", "code", code)
+        self.add("start", Kind.CODE, code)
         return code
 
     def verify(self) -> list[str]:

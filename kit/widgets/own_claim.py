@@ -13,6 +13,7 @@ import traitlets as t
 from ..errors import KitError
 from ..lessons.lesson import OWN
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
+from ..record.entries import Kind
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
 from ..stats.planning import Pilot, run_order, run_sheet_html, trials_for, width_against_minutes
@@ -230,7 +231,7 @@ PLAN = {
     "against": "What would you have to see to give the claim up?",
 }
 
-_ORDER, _KIND = "run_order:own", f"claim:{OWN}"
+_ORDER, _KIND = Kind.RUN_ORDER.of(OWN), Kind.CLAIM.of(OWN)
 
 _MOST_TRIALS = 12
 
@@ -266,7 +267,7 @@ class OwnClaimCard(widgets.VBox):
         saved = workbook.latest(_KIND, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in PLAN.items()}
         for part, box in self.boxes.items():
-            keep_drafts(box, workbook, stage, f"draft:{_KIND}:{part}", self.message, saved_as=_KIND)
+            keep_drafts(box, workbook, stage, Kind.DRAFT.of(_KIND, part), self.message, saved_as=_KIND)
         self.settings = tuple(
             widgets.Text(value=saved.get(name, ""), description=words, **_FIELD)
             for name, words in (("first", "First setting:"), ("second", "Second setting:"))
