@@ -342,7 +342,7 @@ def test_an_editor_that_adds_a_byte_order_mark_and_windows_line_ends_does_no_har
 
 FULL_DISK = """
 import resource
-from kit.workbook import NotSaved, Workbook
+from kit.record.workbook import NotSaved, Workbook
 book = Workbook(sys.argv[1])
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
 resource.setrlimit(resource.RLIMIT_FSIZE, (2000, hard))
@@ -369,7 +369,7 @@ def test_a_full_disk_says_not_saved_and_leaves_a_clean_file(tmp_path):
 
 READ_ONLY = """
 import os
-from kit.workbook import NotSaved, Workbook
+from kit.record.workbook import NotSaved, Workbook
 "".encode("utf-16-le")  # loads the codec while the library is sure to be readable
 os.chdir(sys.argv[1])
 os.chmod(".", 0o555)
@@ -493,7 +493,7 @@ def test_a_damaged_tail_stays_where_it_is_while_there_is_no_room_to_set_it_aside
 
 # Every seventh entry is large: the system may tear such a write apart when the process is killed.
 WRITER = """
-from kit.workbook import Workbook
+from kit.record.workbook import Workbook
 book = Workbook(sys.argv[1])
 k = len(book.entries)
 while True:
@@ -563,7 +563,7 @@ def test_the_kill_test_would_notice_a_writer_that_does_not_write_through(tmp_pat
 
 
 TAKING_TURNS = """
-from kit.workbook import Workbook
+from kit.record.workbook import Workbook
 book = Workbook(sys.argv[1])
 for k in range(200):
     book.add("2", sys.argv[2], {"k": k, "text": "x" * (30_000 if k % 50 == 0 else 10)})
