@@ -176,7 +176,12 @@ class Entry:
 def make_entry(
     before: Entry | None, stage: str, kind: str, value: Any, sealed: bool, *, time: str | None = None
 ) -> Entry:
-    """The entry that follows `before`, made now or at `time`. Raises `ValueError` if it could not be read back."""
+    """The entry that follows `before` (None: the very first), made now or at `time`.
+
+    Raises
+    ------
+    ValueError : it could not be read back, see `read_entry`.
+    """
     record = {
         "n": before.n + 1 if before else 1,
         "time": time or datetime.now(UTC).isoformat(timespec="milliseconds"),
@@ -192,7 +197,12 @@ def make_entry(
 
 
 def read_entry(record: object) -> Entry:
-    """An `Entry` from one JSON object. Raises `ValueError`: a field is missing, unknown or of a wrong type."""
+    """An `Entry` from one JSON object.
+
+    Raises
+    ------
+    ValueError : a field is missing, unknown or of a wrong type.
+    """
     if not isinstance(record, dict) or record.keys() != _EXACTLY:
         raise ValueError(f"an entry has exactly the fields {', '.join(FIELDS)}")
     if type(record["n"]) is not int or record["n"] < 1:

@@ -1,10 +1,9 @@
 """What a workbook's entries say, put in order: predictions, choices, results, explanation.
 
-What the summary is made from (`kind` of an entry: its `value`):
+What the summary is made from (an entry's `Kind`: its `value`):
 
     prediction, prediction:QUESTION   {"choice": text, "reason": text, "confidence": text, "moment": …};
-                                      "moment" is "first", "after discussion" or "end"; a later answer
-                                      without one counts as after discussion
+                                      a later answer without a `Moment` counts as after the discussion
     predicted_curve, predicted_curve:QUANTITY      an object
     observation, observation:TOPIC    text
     threshold                         a flat object: {"start_period_s": …, "stop_period_s": …, "rule": …}
@@ -19,7 +18,7 @@ What the summary is made from (`kind` of an entry: its `value`):
 
 Of a kind entered several times the latest counts, except for predictions (the first sealed answer, and the
 latest of each later moment) and comparisons (all). Other kinds are left to whoever knows them: drafts, and the runs
-a group made itself (`run`, `sources`, see `kit.lessons.progress`).
+a group made itself (see `kit.lessons.progress`).
 """
 
 from __future__ import annotations
@@ -76,7 +75,12 @@ class Summary:
 
 
 def summarise(entries: Sequence[Entry]) -> Summary:
-    """Put entries in order. Raises `ValueError`, naming the entry, where a value has not its kind's form."""
+    """Put entries in order.
+
+    Raises
+    ------
+    ValueError : naming the entry, where a value has not its kind's form.
+    """
     kinds: dict[str, list[Entry]] = {}
     for entry in entries:
         kinds.setdefault(entry.kind, []).append(entry)

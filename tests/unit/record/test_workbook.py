@@ -2,6 +2,7 @@ import errno
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -17,10 +18,12 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.record import journal
+from kit.record.entries import Kind
 from kit.record.journal import Journal
 from kit.record.workbook import NotSaved, Workbook, check_code, default_path, friendly_code
 
 ROOT = Path(__file__).parents[3]
+FORMER = ROOT / "tests" / "reference" / "former"  # what version 0.1.0 wrote
 JSON_VALUES = st.recursive(
     st.none()
     | st.booleans()
@@ -722,3 +725,54 @@ def test_default_path(tmp_path, monkeypatch):
     assert default_path("felt_brake", "x") == Path("x/workbooks/felt_brake.jsonl")
     with pytest.raises(KitError, match="a lesson's name has only"):
         default_path("../secrets")
+
+
+# -- what an earlier version wrote -----------------------------------------------------------------------
+
+
+def test_a_workbook_of_0_1_0_opens_with_nothing_lost_and_goes_on(tmp_path):
+    raw = (FORMER / "workbook.jsonl").read_bytes()
+    records = [json.loads(line) for line in raw.splitlines()]
+    book = Workbook(shutil.copy(FORMER / "workbook.jsonl", tmp_path / "disc.jsonl"))
+    assert [entry.record() for entry in book.entries] == records
+    assert book.verify() == [] and book.damage == ()
+    assert book.export_bytes() == raw
+    for record in records:
+        of_its_kind = [other["value"] for other in records if other["kind"] == record["kind"]]
+        assert book.latest(record["kind"]) == of_its_kind[-1]
+    assert book.code == "silver-otter-427"
+    book.add("explain", Kind.OBSERVATION.of("later"), "it goes on")
+    assert book.path.read_bytes().startswith(raw) and book.verify() == []
+
+
+def test_it_holds_an_entry_of_every_kind_of_0_1_0():
+    kept = Workbook(FORMER / "workbook.jsonl").entries
+    assert {kind for kind in Kind if any(kind.covers(entry.kind) for entry in kept)} == set(Kind)
+    assert all(any(kind.covers(entry.kind) for kind in Kind) for entry in kept)
+
+
+# -- shown in a notebook ---------------------------------------------------------------------------------
+
+
+def test_in_a_cell_it_shows_what_is_saved_and_no_draft(book):
+    assert repr(book) == "Workbook(disc.jsonl: 0 entries)"
+    assert book._repr_html_() == "<p>Your workbook disc.jsonl: 0 saved entries.</p>"
+    book.add("predict", "draft:prediction:turns", "<i>unfinished")
+    book.add("predict", "prediction:turns", {"choice": "half", "reason": "<b>twice & once", "moment": ""}, sealed=True)
+    book.add("measure", "threshold", {"start_period_s": 0.25, "stop_period_s": None})
+    book.add("measure", "observation:runs", "x" * 200)
+    assert repr(book) == "Workbook(disc.jsonl: 4 entries)"
+    html = book._repr_html_()
+    assert "3 saved entries" in html and "unfinished" not in html
+    assert "half, &lt;b&gt;twice &amp; once" in html and "<b>" not in html
+    assert "<td>0.25</td>" in html and html.count("sealed") == 1
+    assert "x" * 79 + "…" in html and "x" * 80 not in html
+
+
+def test_in_a_cell_it_shows_a_change_and_a_file_that_cannot_be_read(tmp_path):
+    book = filled(tmp_path / "disc.jsonl")
+    book.path.write_bytes(book.path.read_bytes().replace(b"gr\xc3\xb6\xc3\x9fer", b"kleiner", 1))
+    assert "Entry 1 (kind 0) was changed after it was saved." in Workbook(book.path)._repr_html_()
+    (tmp_path / "folder.jsonl").mkdir()
+    unreadable = Workbook(tmp_path / "folder.jsonl")
+    assert "cannot be read" in repr(unreadable) and "cannot be read" in unreadable._repr_html_()
