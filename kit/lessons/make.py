@@ -243,7 +243,7 @@ def _comment(text: str) -> str:
 
 STUDENT, TEACHER, EARLIER = "student", "teacher", "earlier"
 
-DEMOS = Path(__file__).parents[1] / "datasets_demo"
+DEMOS = Path(__file__).parents[2] / "datasets_demo"
 
 NOT_DATA = (LESSON_FILE, KEY_FILE, "*.ipynb", "handin_*.json", "workbooks", ".*", "__pycache__")
 

@@ -139,7 +139,7 @@ def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
 
 
 if __name__ == "__main__":
-    for path in regenerate(Path(__file__).parents[1]):
+    for path in regenerate(Path(__file__).parents[2]):
         print(path)
 
 

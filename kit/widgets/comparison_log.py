@@ -11,7 +11,7 @@ from ..errors import KitError
 from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..stats.averages import DECISIONS, Comparison, Measured, compare
-from ..wording import number, plus_minus
+from ..wording import number, number_typed, plus_minus
 from .cards import keep_drafts, save_entries, text_area
 from .parts import Status, action, choice_of, html_table, note, row_of
 
@@ -141,13 +141,5 @@ class _Side(widgets.VBox):
         """The value of this side; KitError, saying what is missing, while there is none."""
         if self.choice.value is not None:
             return self._offered[self.choice.value]
-        value, u = (_number(field.value, field.description) for field in (self.value, self.u))
+        value, u = (number_typed(field.value, field.description) for field in (self.value, self.u))
         return Measured(self.label.value.strip(), value, u, self.unit.value.strip())
-
-
-def _number(text: str, what: str) -> float:
-    """A number as a student types it, with a decimal point or comma."""
-    try:
-        return float(text.strip().replace(",", "."))
-    except ValueError:
-        raise KitError(f"{what} must be a number", found=text or None, fix="use digits, such as 12.5") from None
