@@ -222,7 +222,7 @@ class LessonCheck(widgets.VBox):
 
 
 def show_findings(findings: Sequence[Finding], message: Status, table: widgets.HTML) -> None:
-    """Status how many there are, and list them."""
+    """Say how many there are, and list them."""
     sentence = summary(list(findings))
     if any(finding.serious for finding in findings):
         message.error(sentence)

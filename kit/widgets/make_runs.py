@@ -215,7 +215,7 @@ class FileCard(widgets.VBox):
     def _conditions(self, run: Run, text: str) -> Mapping[str, float | str]:
         value = number_or_word(text.strip(), "," if "," in text else ".")
         if isinstance(value, str):
-            raise KitError(f"Status which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
+            raise KitError(f"Say which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
         return {**run.conditions, self.x: value}
 
 
