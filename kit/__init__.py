@@ -35,6 +35,7 @@ _MODULE_OF = {
     "next_condition": "stats.verdict",
     "Trend": "stats.trend",
     "get_model": "stats.trend_models",
+    "run_order": "stats.planning",
     # slowing down
     "DragLaw": "motion.drag",
     "DragFit": "motion.drag_fit",
@@ -43,6 +44,11 @@ _MODULE_OF = {
     "joint_fit": "motion.drag_joint",
     "ratio_test": "motion.explain",
     "write_report": "report",
+    "run_sheet_html": "stats.planning",
+    # a gate on a wire
+    "LiveGate": "sources.gate",
+    "PretendGate": "sources.gate",
+    "recover": "sources.gate",
     # a lesson
     "analyse": "analysis",
     "load_lesson": "lessons.lesson",
@@ -50,7 +56,10 @@ _MODULE_OF = {
     "Progress": "lessons.progress",
     "Workbook": "record.workbook",
     "write_lesson_data": "sources.demo_data",
+    # a class
     "read_class": "classroom.overview",
+    "write_class_report": "classroom.page",
+    "write_class_csv": "classroom.tables",
 }
 
 __all__ = sorted(_MODULE_OF)

@@ -214,7 +214,7 @@ def _average(lesson: Lesson) -> Cells:
         "markdown",
         "## How sure is an average?\n\n"
         "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
-        "With three trials alone this interval is wide. The columns that begin with `pooled` use the scatter of all "
+        "With three trials alone this interval is wide. The columns that begin with `pooled` use the spread of all "
         'conditions together. (`stage.averages("turns")` gives the same for the turns.)',
     )
     yield "code", 'stage.averages("duration_s").round(3)'
@@ -277,7 +277,7 @@ def _explain(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## One shape for both?\n\n"
-        "Divide the turns by the coasting time for each run. What you get is the mean speed. "
+        "Divide the turns by the coasting time for each run. What you get is the average speed. "
         "Does it depend on what you changed?",
     )
     yield "code", "stage.same_shape()"
