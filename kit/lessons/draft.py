@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from ..errors import KitError
 from ..motion.speed import SpeedCurve
@@ -38,7 +39,7 @@ class TypedQuestion:
     shuffle: bool = False
 
 
-def lesson_from(model: Lesson, fields: Mapping[str, object], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
+def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
     """The lesson and its key that a teacher typed, begun from a model.
 
     Parameters
@@ -49,12 +50,15 @@ def lesson_from(model: Lesson, fields: Mapping[str, object], questions: Sequence
     -------
     The lesson (its folder is still the model's, where the data are) and the key as `load_key` returns it.
     """
-    asked, key = [], {}
+    asked: list[Question] = []
+    key: dict[str, dict] = {}
     for typed in questions:
         if not typed.text.strip():
             continue
         question_id = typed.id or _new_id(typed.text, {q.id for q in asked} | {q.id for q in questions})
-        choices, ideas, supported = [], {}, ""
+        choices: list[Choice] = []
+        ideas: dict[str, str] = {}
+        supported = ""
         for place, choice in enumerate(typed.choices):
             if not choice.text.strip():
                 continue

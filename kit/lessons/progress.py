@@ -1,4 +1,4 @@
-"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data and the group's own runs.
 
 Every number the notebooks show comes from here, and can be had without a widget:
 
@@ -8,12 +8,14 @@ Every number the notebooks show comes from here, and can be had without a widget
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
+from html import escape
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from ..errors import KitError
@@ -25,6 +27,7 @@ from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
 from ..stats.averages import Measured, average, counting
 from ..stats.trend import Trend, fit_trends
+from ..wording import count_of, join_words
 from .lesson import Lesson, load_lesson
 
 __all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
@@ -55,7 +58,7 @@ class OwnRuns:
 
     def add(
         self,
-        pass_times_s: Sequence[float],
+        pass_times_s: np.ndarray,
         conditions: Mapping[str, float | str],
         origin: str,
         flags_per_turn: int = 1,
@@ -123,7 +126,7 @@ class OwnRuns:
         return self._made[entry.n]
 
 
-# --- Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+# --- the group's way through the lesson -------------------------------------------------------------------------------
 
 #: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
 USUAL = {"tilt_deg": 0.0, "hub": "greased"}
@@ -144,6 +147,22 @@ class Progress:
     ----------
     lesson : a `Lesson`, or the folder that holds `lesson.toml`.
     workbook : a `Workbook`; by default the lesson's own beside the notebooks (`workbooks/<lesson>.jsonl`).
+
+    Raises
+    ------
+    KitError : a lesson that cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile, kit
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> workbook = kit.Workbook(f"{folder.name}/disc.jsonl")
+    >>> progress = kit.Progress("datasets_demo/coasting_disc", workbook)
+    >>> progress
+    Progress(The coasting disc: 21 runs, 0 entries saved, counted from 0.25 to 1 s a turn)
+    >>> progress.thresholds.rule
+    'interpolated'
+    >>> folder.cleanup()
     """
 
     def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
@@ -151,6 +170,30 @@ class Progress:
         self.workbook = workbook or Workbook(default_path(self.lesson.name))
         self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
         self._refused_curves: dict[tuple, SpeedCurve] = {}
+
+    def __repr__(self) -> str:
+        saved = count_of(len(self.workbook.entries), "entry", "entries")
+        return (
+            f"Progress({self.lesson.title}: {count_of(len(self.runs), 'run')}, {saved} saved, counted {self._counted})"
+        )
+
+    def _repr_html_(self) -> str:
+        """Where the group stands: whose runs count and how, what is set aside, what is saved."""
+        aside = [f"{source}: {reason}" for source, reason in self.set_aside.items()]
+        origins = [{LESSON: "the lesson", **ORIGINS}[source] for source in self.sources]
+        rows = {
+            "runs": f"{len(self.runs)}, from {join_words(origins)}",
+            "counted": f"{self._counted}, {self.thresholds.rule}",
+            "set aside": "; ".join(aside) or "none",
+            "saved": f"{count_of(len(self.workbook.entries), 'entry', 'entries')} in {self.workbook.path.name}",
+        }
+        body = "".join(f"<tr><th>{escape(head)}</th><td>{escape(text)}</td></tr>" for head, text in rows.items())
+        return f"<p><b>{escape(self.lesson.title)}</b></p><table><tbody>{body}</tbody></table>"
+
+    @property
+    def _counted(self) -> str:
+        start, stop, _ = self.thresholds
+        return f"from {start:g} s a turn to the last pass" if stop is None else f"from {start:g} to {stop:g} s a turn"
 
     @property
     def x(self) -> str:

@@ -164,6 +164,15 @@ def test_hand_counts_that_cannot_be_used(folder, data, message):
         load_lesson(folder()).hand_counts()
 
 
+def test_in_a_cell_it_says_what_is_asked_and_changed(folder):
+    lesson = load_lesson(folder(LESSON.replace("A wheel", "A <b>wheel</b> & more")))
+    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.3 to 1.2 s a turn)"
+    html = lesson._repr_html_()
+    assert "A &lt;b&gt;wheel&lt;/b&gt; &amp; more" in html and html.count("<b>") == 1
+    assert "1, 2, 4 (all groups run 2)" in html and "two-pads" in html
+    assert "to the last pass" in repr(load_lesson(folder(LESSON.replace("stop_period_s = 1.2", ""))))
+
+
 # --- claims -----------------------------------------------------------------------------------------------------------
 
 TILTED_WHEEL = """
