@@ -1,4 +1,4 @@
-"""How numbers and their names are written for people: the same in every widget, report and command.
+"""How numbers and their names are written for people, and read as people type them: the same everywhere.
 
 An uncertainty carries two significant digits and its value ends at the same place (GUM 7.2.6). Pure text: nothing
 here rounds a number that is computed with.
@@ -12,6 +12,8 @@ from decimal import ROUND_HALF_UP, Context, Decimal
 from math import isfinite
 from numbers import Real
 
+from .errors import KitError
+
 __all__ = [
     "DASH",
     "axis_title",
@@ -22,6 +24,7 @@ __all__ = [
     "join_words",
     "name_of",
     "number",
+    "number_typed",
     "percent",
     "plus_minus",
     "rounded_by",
@@ -68,6 +71,22 @@ def number(value: float, digits: int = 4) -> str:
         return _written(value, _places(value, digits))
     scaled = float(_exact(value).scaleb(-power))
     return f"{_written(scaled, _places(scaled, digits))} × 10{str(power).translate(_RAISED)}"
+
+
+def number_typed(text: str, what: str, example: str = "0.25") -> float:
+    """A number as people type it, with a decimal point or comma: number_typed("0,25", "The start") is 0.25.
+
+    Raises
+    ------
+    KitError : it is no finite number; the message begins with `what` and shows the `example`.
+    """
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not isfinite(value):
+        raise KitError(f"{what} needs a number", found=text, fix=f"type, for example: {example}")
+    return value
 
 
 def plus_minus(value: float, u: float, unit: str = "") -> str:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from ..plots.style import GRID, INK, MUTED, PALETTE
-from .overview import BANDS
+from ..record.entries import BANDS
 
 __all__ = ["confidence_chart", "letter", "moves_chart", "pooled_chart", "reference_chart"]
 

@@ -21,23 +21,17 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.lesson import KEY_FILE, STAGES, Choice, Lesson, Question, load_key, load_lesson
+from ..record.entries import BANDS, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
 from ..wording import count_of
 from .handins import ClassFile, class_files, clean_text
 
-__all__ = ["BANDS", "MOMENTS", "GivenAnswer", "Group", "Overview", "Refused", "read_class"]
-
-#: When an answer was given, as it is saved; and in words.
-MOMENTS = {"first": "first answer", "after discussion": "after the discussion", "end": "at the end"}
-#: Bands of confidence as they are saved, the surest last; and in words.
-BANDS = {"below 67 %": "not sure", "67–80 %": "fairly sure", "above 80 %": "very sure"}
+__all__ = ["GivenAnswer", "Group", "Overview", "Refused", "read_class"]
 
 MAX_TEXT, MAX_ID, MAX_ANSWERS, MAX_RUNS, MAX_WARNINGS = 2_000, 80, 60, 500, 20
 LARGEST = 1e6  # s, turns or whatever was changed: beyond it, a number is a slip or a joke
 NOT_CHANGED = {"trial", "duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s", "more_than_s", "order"}
-NOTICE = "data_notice"  # the kind of an entry that says where a hand-in's data come from
-DRAFT = "draft"
 
 
 @dataclass(frozen=True)
@@ -253,8 +247,8 @@ def _group(file: str, handin: HandIn, lesson: Lesson | None) -> Group:
         warnings.append(f"Left out: {count_of(unknown, 'answer')} to questions that this lesson does not ask.")
     if unusable:
         warnings.append(f"{count_of(unusable, 'row')} of results can't be used: a number is missing or impossible.")
-    drafted = (entry.stage for entry in handin.entries if not entry.kind.startswith(DRAFT))
-    notice = next((e.value for e in handin.entries if e.kind == NOTICE and isinstance(e.value, str)), "")
+    drafted = (entry.stage for entry in handin.entries if not Kind.DRAFT.covers(entry.kind))
+    notice = next((e.value for e in handin.entries if e.kind == Kind.DATA_NOTICE and isinstance(e.value, str)), "")
     return Group(
         file=file,
         code=handin.code,
@@ -283,9 +277,9 @@ def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], 
     answers: list[GivenAnswer] = []
     unknown, given_before = 0, set()
     for prediction in handin.predictions:
-        given = {prediction.first.moment or "first": prediction.first}
-        given |= {"after discussion": prediction.after_discussion} if prediction.after_discussion else {}
-        given |= {"end": prediction.at_end} if prediction.at_end else {}
+        given = {prediction.first.moment or Moment.FIRST.value: prediction.first}
+        given |= {Moment.DISCUSSED.value: prediction.after_discussion} if prediction.after_discussion else {}
+        given |= {Moment.END.value: prediction.at_end} if prediction.at_end else {}
         question = clean_text(prediction.question, MAX_ID)
         for moment, answer in given.items():
             strange = asked is not None and question not in asked

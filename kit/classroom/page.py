@@ -9,7 +9,8 @@ from pathlib import Path
 from ..errors import KitError
 from ..lessons.lesson import Question
 from ..plots.pages import templates
-from .overview import MOMENTS, Overview
+from ..record.entries import MOMENTS
+from .overview import Overview
 from .sections import HERE, SECTIONS, STYLE, Section, Show, handed_in_words
 
 __all__ = ["class_report", "write_class_report"]

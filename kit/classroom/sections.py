@@ -16,9 +16,10 @@ import pandas as pd
 
 from ..lessons.lesson import STAGES
 from ..plots.pages import templates
+from ..record.entries import BANDS, MOMENTS, QUANTITIES, Moment
 from ..wording import DASH, count_of, number, percent, plus_minus, unit_of
 from .charts import confidence_chart, letter, moves_chart, pooled_chart, reference_chart
-from .overview import BANDS, MOMENTS, Overview
+from .overview import Overview
 from .tables import (
     NO_BAND,
     OTHER,
@@ -44,8 +45,7 @@ STYLE = HERE / "sections.css"
 MOST_SHOWN = 300  # rows or texts in one list: a page with more helps nobody, and the CSV files hold them all
 MOST_DRAWN = 60  # groups in the chart of the reference: more dots would touch
 
-LATER = ("after discussion", "end")  # moments that are compared with the first
-QUANTITIES = {"duration_s": "Coasting time (s)", "turns": "Number of turns"}
+LATER = (Moment.DISCUSSED, Moment.END)  # moments that are compared with the first
 
 #: How a band's part of a bar is drawn.
 PARTS = {band: f"cv-part cv-b{k}" for k, band in enumerate([*reversed(BANDS), NO_BAND])}
@@ -58,7 +58,7 @@ class Show:
     overview: Overview
     question: str = ""  # id; for sections about one question
     marked: bool = False  # whether to mark what the data support
-    moment: str = "first"  # of the reasons
+    moment: str = Moment.FIRST  # of the reasons
     search: str = ""  # words in reasons and explanations
 
 
@@ -124,7 +124,7 @@ def _answers(show: Show, moment: str) -> dict:
 
 def _moved(show: Show) -> dict:
     texts = _texts(show)
-    found = {after: moves(show.overview, show.question, "first", after) for after in LATER}
+    found = {after: moves(show.overview, show.question, Moment.FIRST, after) for after in LATER}
     return {
         "question": _asked(show),
         "steps": [
@@ -181,7 +181,7 @@ def _confidence(show: Show) -> dict:
             for moment, table in tables.items()
             if table["n"].any()
         ],
-        "gains": [class_gain(show.overview, "first", after).sentence for after in LATER],
+        "gains": [class_gain(show.overview, Moment.FIRST, after).sentence for after in LATER],
     }
 
 
@@ -417,7 +417,7 @@ SECTIONS = (
         "first",
         "First answers",
         "The first, sealed answers and how sure the groups were. Wait until all have talked and answered again.",
-        lambda show: _answers(show, "first"),
+        lambda show: _answers(show, Moment.FIRST),
         "answers",
         can_mark=True,
     ),
@@ -425,7 +425,7 @@ SECTIONS = (
         "discussed",
         "After discussion",
         "The answers after the groups talked with each other.",
-        lambda show: _answers(show, "after discussion"),
+        lambda show: _answers(show, Moment.DISCUSSED),
         "answers",
         can_mark=True,
     ),
@@ -433,7 +433,7 @@ SECTIONS = (
         "end",
         "At the end",
         "The answers after the groups had seen their data.",
-        lambda show: _answers(show, "end"),
+        lambda show: _answers(show, Moment.END),
         "answers",
         can_mark=True,
     ),

@@ -17,8 +17,9 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.lesson import STAGES
+from ..record.entries import BANDS, MOMENTS, QUANTITIES, Moment
 from ..wording import count_of, percent
-from .overview import BANDS, MOMENTS, Overview
+from .overview import Overview
 from .statistics import (
     GroupSpread,
     McNemar,
@@ -63,7 +64,7 @@ BAND_CHANCES = dict(zip(BANDS, (0.5, 0.735, 0.9), strict=True))
 # --- answers -----------------------------------------------------------------------------------------------------
 
 
-def choices_by_confidence(overview: Overview, question: str, moment: str = "first") -> pd.DataFrame:
+def choices_by_confidence(overview: Overview, question: str, moment: str = Moment.FIRST) -> pd.DataFrame:
     """Choices × confidence at one moment.
 
     Returns counts with one row a choice in the lesson's order (and `OTHER`, if somebody gave one) under its id, and the
@@ -91,7 +92,7 @@ class Moves:
     sentence: str
 
 
-def moves(overview: Overview, question: str, before: str = "first", after: str = "after discussion") -> Moves:
+def moves(overview: Overview, question: str, before: str = Moment.FIRST, after: str = Moment.DISCUSSED) -> Moves:
     """Transitions between two moments, with McNemar's test (what the data support, or not) where there is a key, and
     the Stuart–Maxwell test of all choices."""
     earlier = _given(overview, question, before).set_index("group")["choice"]
@@ -135,7 +136,7 @@ def _moves_sentence(answered: int, stayed: int, test: McNemar | None, any_direct
     )
 
 
-def confidence_table(overview: Overview, moment: str = "first") -> pd.DataFrame:
+def confidence_table(overview: Overview, moment: str = Moment.FIRST) -> pd.DataFrame:
     """Share of answers that chose what the data support, for each band of confidence, over all questions with a key.
 
     Returns one row a band, the surest first: confidence, n, supported, share, low, high (95 % Wilson interval; NaN
@@ -171,7 +172,7 @@ class Gain:
     sentence: str
 
 
-def class_gain(overview: Overview, before: str = "first", after: str = "after discussion") -> Gain:
+def class_gain(overview: Overview, before: str = Moment.FIRST, after: str = Moment.DISCUSSED) -> Gain:
     """Normalised gain of the class between two moments (Hake 1998), over every question that was answered at both.
 
     Only pairs of answers by the same group to the same question enter. `gain` is None if nothing could be gained any
@@ -195,7 +196,7 @@ def class_gain(overview: Overview, before: str = "first", after: str = "after di
     return Gain(questions, n, first, later, gain, f"{counts} ({asked}): normalised gain of the class {_signed(gain)}.")
 
 
-def reasons(overview: Overview, question: str, moment: str = "first", search: str = "") -> pd.DataFrame:
+def reasons(overview: Overview, question: str, moment: str = Moment.FIRST, search: str = "") -> pd.DataFrame:
     """Reasons as the groups wrote them: choice, confidence, reason, group.
 
     They stand in the order of the choices, the surest first. `search`: words that must all stand in the reason,
@@ -274,7 +275,7 @@ def _usual_answers(overview: Overview) -> dict[tuple[str, str], str]:
     counts = Counter((answer.question, answer.moment) for group in overview.groups for answer in group.answers)
     stages = {question.id: question.stage for question in overview.questions}
     return {
-        (question, moment): "explain" if moment == "end" else stages[question]
+        (question, moment): "explain" if moment == Moment.END else stages[question]
         for (question, moment), n in counts.items()
         if question in stages and 2 * n >= len(overview.groups)
     }
@@ -400,12 +401,12 @@ def _all_tables(overview: Overview) -> dict[str, pd.DataFrame]:
     questions = [question.id for question in overview.questions]
     choices = {(q, m): choices_by_confidence(overview, q, m).reset_index() for q in questions for m in MOMENTS}
     moved = {
-        (q, after): _long(moves(overview, q, "first", after).counts)
+        (q, after): _long(moves(overview, q, Moment.FIRST, after).counts)
         for q in questions
-        for after in ("after discussion", "end")
+        for after in (Moment.DISCUSSED.value, Moment.END.value)
     }
     confidence = {(moment,): confidence_table(overview, moment) for moment in MOMENTS}
-    pooled = {(quantity,): pooled_data(overview, quantity) for quantity in ("duration_s", "turns")}
+    pooled = {(quantity,): pooled_data(overview, quantity) for quantity in QUANTITIES}
     return {
         "answers": overview.answers,
         "choices": _stacked(choices, "question", "moment"),

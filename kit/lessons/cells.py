@@ -1,234 +1,18 @@
-"""The cells of the stage "investigate": a lesson's claims one by one, then a claim of the group's own."""
+"""What stands on each page of a lesson, as cells: Markdown in plain words, and code of one or two lines.
+
+A student who only clicks can run the code; a student who programs can see where every number comes from. What a stage
+gives and what it leaves to the students follows the lesson's level of inquiry (the table of levels in `keys.py`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 
+from .cells_investigate import Cells, investigate_cells
 from .keys import level_of
-from .lesson import STAGES, Lesson, LessonClaim
+from .lesson import STAGES, Lesson
 
-__all__ = [
-    "investigate_cells",
-    "make_runs_cells",
-    "notebook_name",
-    "stage_cells",
-]
-
-Cells = Iterator[tuple[str, str]]
-
-
-def investigate_cells(lesson: Lesson) -> Cells:
-    """(kind, text) of every cell between the welcome and the link to what comes next."""
-    if lesson.texts["investigate"]:
-        yield "markdown", lesson.texts["investigate"].strip()
-    claimed = False
-    for claim in lesson.claims:
-        if not claim.step_to:
-            yield from _one_claim(lesson, claim, explain=not claimed)
-            claimed = True
-    if lesson.clicks_data:
-        yield from _clicks()
-    if lesson.claims:
-        yield from _two_methods()
-    yield from _own_claim()
-    yield (
-        "markdown",
-        "## For your teacher\n\nA new hand-in holds all that the earlier one held, and your claims besides.",
-    )
-    yield "code", "stage.hand_in()"
-
-
-def _one_claim(lesson: Lesson, claim: LessonClaim, explain: bool) -> Cells:
-    yield "markdown", f"## {claim.question}"
-    if claim.ask_first:
-        yield "markdown", "First say what you expect. No data show before that."
-        yield "code", f'stage.prediction("{claim.ask_first}")'
-    if claim.hears:
-        yield from _listening(lesson, claim)
-    if explain:
-        yield (
-            "markdown",
-            "### Let chance play against the data\n\n"
-            "Suppose the labels meant nothing. Then you could hand them round among the runs, and a difference as "
-            "large as the measured one would come up often. The kit hands them round for you: each time is one "
-            "shuffled world. Shuffle once and look. Then shuffle many times. How often does chance alone do as "
-            "much?\n\n"
-            "Put your claim down first. Say from which size on a difference would matter to you.",
-        )
-    for step in lesson.claims:
-        if step.step_to == claim.id:
-            yield "markdown", f"### One step to it: {_lower(step.question)}"
-            yield "code", f'stage.claim("{step.id}")'
-    if claim.hears:
-        yield (
-            "markdown",
-            f"### The claim itself\n\n*{claim.statement}* Take all recorded runs together. Does it hold?",
-        )
-    yield "code", f'stage.claim("{claim.id}")'
-    if claim.closer_at is not None:
-        yield (
-            "markdown",
-            f"### A closer look\n\nNow take only the runs with {claim.closer_at:g} {claim.within[0]}. Can these few "
-            "runs settle it? If they cannot, that is an answer too. It does not mean that there is no effect.",
-        )
-        yield "code", f'stage.claim("{claim.id}", at={claim.closer_at:g})'
-    if claim.hears and (counter := _counterexample(lesson, claim)):
-        yield from counter
-    if claim.ask_first:
-        yield "markdown", "### Answer again\n\nAnswer the question once more with what you know now."
-        yield "code", f'stage.final_answer("{claim.ask_first}")'
-    yield (
-        "markdown",
-        "### Defend your answer\n\n"
-        "State your answer. Give the numbers, with their uncertainty. Say where it holds and where you cannot tell. "
-        "Then be your own critic.",
-    )
-    yield "code", f'stage.defend("{claim.id}")'
-
-
-def _listening(lesson: Lesson, claim: LessonClaim) -> Cells:
-    yield (
-        "markdown",
-        "### Listen and look\n\n"
-        "Nothing plays until you press play. Start with the volume low. All that you can hear you can also see: the "
-        "level, the clicks and the frequencies. Choose a recording.",
-    )
-    yield "code", f'stage.recordings("{claim.id}")'
-    difference = _other_difference(lesson, claim)
-    if difference:
-        step, held = difference
-        yield (
-            "markdown",
-            "### At the same speed\n\n"
-            "A slower disc is quieter anyway. So compare only moments at which both turn equally fast.",
-        )
-        yield "code", _same_speed(claim, step, held)
-
-
-def _other_difference(lesson: Lesson, claim: LessonClaim) -> tuple[LessonClaim, float] | None:
-    """The step that changes something else on the same runs, and the condition at which it is listened to."""
-    for step in lesson.claims:
-        if step.step_to == claim.id and step.settings and step.data == claim.data and step.within == (lesson.x,):
-            return step, claim.listen_at[0]
-    return None
-
-
-def _same_speed(claim: LessonClaim, step: LessonClaim, held: float) -> str:
-    return f'stage.same_speed("{claim.id}", {step.within[0]}={held:g}, {step.by}={_tuple(step.settings)})'
-
-
-def _counterexample(lesson: Lesson, claim: LessonClaim) -> list[tuple[str, str]]:
-    difference = _other_difference(lesson, claim)
-    if not difference:
-        return []
-    step, _ = difference
-    few, many = claim.listen_at
-    held = step.settings[0]
-    held = f'"{held}"' if isinstance(held, str) else f"{held:g}"
-    text = (
-        "### One case against it\n\n"
-        f"A claim that says *always* falls by a single case. Compare {few:g} with {many:g} {lesson.x}: the coasting "
-        "time changes a lot. What does the sound do, at the same speed?"
-    )
-    call = f'stage.same_speed("{claim.id}", {lesson.x}={_tuple(claim.listen_at)}, {step.by}={held})'
-    return [("markdown", text), ("code", call)]
-
-
-def _clicks() -> Cells:
-    yield (
-        "markdown",
-        "## A phone as a gate\n\n"
-        "A card that is struck once in every turn clicks. A recording of it holds the time of every turn, as a gate "
-        "log does. One run was timed both ways. How well do they agree?",
-    )
-    yield "code", "stage.clicks()"
-
-
-def _two_methods() -> Cells:
-    yield (
-        "markdown",
-        "## An earlier method against the gate\n\n"
-        "In stage 3 you saw counts by hand beside the gate's. Before you blame one of them: do both measure the same "
-        "thing?",
-    )
-    yield "code", 'stage.two_methods("duration_s")'
-
-
-def _own_claim() -> Cells:
-    yield (
-        "markdown",
-        "## Your own claim\n\n"
-        "Now it is your turn. Think of something that might matter: grease, a heavier rim, how the push is made, "
-        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.",
-    )
-    yield "code", "stage.own_claim()"
-    yield (
-        "markdown",
-        "## How much surer in how many minutes?\n\n"
-        "If you rather want to know your curve of stage 4 better: choose a number to make surer and the minutes you "
-        "have. The plan says where the next runs help most. Draw an order and print the sheet.",
-    )
-    yield "code", "stage.planner()"
-
-
-def _tuple(pair) -> str:
-    return "(" + ", ".join(f'"{v}"' if isinstance(v, str) else f"{v:g}" for v in pair) + ")"
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
-
-
-# --- The cells of the page on which a group makes runs of its own. Nobody has to: the lesson has runs already.
-
-
-def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Iterator[tuple[str, str]]:
-    """(kind, text) of every cell."""
-    yield (
-        "markdown",
-        f"# 2b · Make your own runs: {lesson.title}\n\n"
-        "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
-        "were made. Choose one way or several. Each run you keep goes into your workbook.",
-    )
-    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
-    if lesson.bench is not None:
-        yield (
-            "markdown",
-            "## On the virtual bench\n\n"
-            "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
-            "the end. Then keep the run. Make three runs for each setting, at four settings or more.",
-        )
-        yield "code", "make.bench()"
-    yield (
-        "markdown",
-        "## With a gate of your own\n\n"
-        "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
-        "safety rules come first. Read the cautions at the top of this page before anything spins.",
-    )
-    yield "code", "make.live_gate()"
-    yield (
-        "markdown",
-        "## By tapping\n\n"
-        "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
-        "Practise first, so that you know how even your taps are.",
-    )
-    yield "code", "make.taps()"
-    yield (
-        "markdown",
-        "## From files\n\nDo you have logs of a gate as files? Add them here, several at once if you like.",
-    )
-    yield "code", "make.add_files()"
-    yield (
-        "markdown",
-        "## What you have, and whose runs count\n\n"
-        "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
-    )
-    yield "code", "make.runs()"
-    yield "code", "make.sources()"
-    yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."
-
-
-# --- The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
+__all__ = ["MADE_STAGES", "MAKE_RUNS", "TITLES", "make_runs_cells", "notebook_name", "stage_cells"]
 
 TITLES = {
     "predict": "Predict",
@@ -266,6 +50,9 @@ def _next_step(stage: str, home: str) -> str:
     return f"---\n**Next:** {link}. What you entered here is saved and waits for you there."
 
 
+# --- 1 predict -------------------------------------------------------------------------------------------------------
+
+
 def _predict(lesson: Lesson) -> Cells:
     if lesson.texts["predict"]:
         yield "markdown", lesson.texts["predict"].strip()
@@ -301,6 +88,8 @@ def _predict(lesson: Lesson) -> Cells:
     )
     yield "code", 'stage.predicted_curve("duration_s")'
 
+
+# --- 2 measure -------------------------------------------------------------------------------------------------------
 
 _STEPS = (
     "## Step by step\n\n"
@@ -359,6 +148,58 @@ def _measure(lesson: Lesson) -> Cells:
     yield "code", "stage.results"
 
 
+# --- 2b runs of the group's own --------------------------------------------------------------------------------------
+
+
+def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cells:
+    """(kind, text) of every cell."""
+    yield (
+        "markdown",
+        f"# 2b · Make your own runs: {lesson.title}\n\n"
+        "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
+        "were made. Choose one way or several. Each run you keep goes into your workbook.",
+    )
+    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
+    if lesson.bench is not None:
+        yield (
+            "markdown",
+            "## On the virtual bench\n\n"
+            "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
+            "the end. Then keep the run. Make three runs for each setting, at four settings or more.",
+        )
+        yield "code", "make.bench()"
+    yield (
+        "markdown",
+        "## With a gate of your own\n\n"
+        "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
+        "safety rules come first. Read the cautions at the top of this page before anything spins.",
+    )
+    yield "code", "make.live_gate()"
+    yield (
+        "markdown",
+        "## By tapping\n\n"
+        "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
+        "Practise first, so that you know how even your taps are.",
+    )
+    yield "code", "make.taps()"
+    yield (
+        "markdown",
+        "## From files\n\nDo you have logs of a gate as files? Add them here, several at once if you like.",
+    )
+    yield "code", "make.add_files()"
+    yield (
+        "markdown",
+        "## What you have, and whose runs count\n\n"
+        "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
+    )
+    yield "code", "make.runs()"
+    yield "code", "make.sources()"
+    yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."
+
+
+# --- 3 average -------------------------------------------------------------------------------------------------------
+
+
 def _average(lesson: Lesson) -> Cells:
     yield (
         "markdown",
@@ -373,7 +214,7 @@ def _average(lesson: Lesson) -> Cells:
         "markdown",
         "## How sure is an average?\n\n"
         "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
-        "With three trials alone this interval is wide. The columns that begin with `pooled` use the scatter of all "
+        "With three trials alone this interval is wide. The columns that begin with `pooled` use the spread of all "
         'conditions together. (`stage.averages("turns")` gives the same for the turns.)',
     )
     yield "code", 'stage.averages("duration_s").round(3)'
@@ -394,19 +235,7 @@ def _average(lesson: Lesson) -> Cells:
     yield "code", "stage.comparisons()"
 
 
-def _how_it_changes(lesson: Lesson) -> str:
-    level = level_of(lesson.level)
-    if level.tells_relation:
-        return (
-            "## Does it hold?\n\n"
-            f"This is what you were told: {lesson.expected.strip()}\n\n"
-            "Here several curves are compared with the data at once. Does the curve that belongs to it leave no "
-            "pattern in what is left over (the residuals)? Does another one do as well?"
-        )
-    advice = "Look at what is left over (the residuals): a good curve leaves no pattern."
-    return "## Not whether, but how\n\nYou have seen that the coasting time changes. Now ask **how** it changes. " + (
-        f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first."
-    )
+# --- 4 trend ---------------------------------------------------------------------------------------------------------
 
 
 def _trend(lesson: Lesson) -> Cells:
@@ -424,13 +253,31 @@ def _trend(lesson: Lesson) -> Cells:
     yield "code", 'stage.observation("trend")'
 
 
+def _how_it_changes(lesson: Lesson) -> str:
+    level = level_of(lesson.level)
+    if level.tells_relation:
+        return (
+            "## Does it hold?\n\n"
+            f"This is what you were told: {lesson.expected.strip()}\n\n"
+            "Here several curves are compared with the data at once. Does the curve that belongs to it leave no "
+            "pattern in what is left over (the residuals)? Does another one do as well?"
+        )
+    advice = "Look at what is left over (the residuals): a good curve leaves no pattern."
+    return "## Not whether, but how\n\nYou have seen that the coasting time changes. Now ask **how** it changes. " + (
+        f"Choose curves that might fit. {advice}" if level.gives_procedure else "How can you tell? Say why first."
+    )
+
+
+# --- 5 explain -------------------------------------------------------------------------------------------------------
+
+
 def _explain(lesson: Lesson) -> Cells:
     if lesson.texts["explain"]:
         yield "markdown", lesson.texts["explain"].strip()
     yield (
         "markdown",
         "## One shape for both?\n\n"
-        "Divide the turns by the coasting time for each run. What you get is the mean speed. "
+        "Divide the turns by the coasting time for each run. What you get is the average speed. "
         "Does it depend on what you changed?",
     )
     yield "code", "stage.same_shape()"
@@ -482,7 +329,9 @@ def _explain(lesson: Lesson) -> Cells:
     yield "code", "stage.hand_in()"
 
 
-_CELLS = {
+# --- which stage has which cells --------------------------------------------------------------------------------------
+
+_CELLS: dict[str, Callable[[Lesson], Cells]] = {
     "predict": _predict,
     "measure": _measure,
     "average": _average,

@@ -44,7 +44,7 @@ def check_lesson(folder: str | Path) -> list[Finding]:
     found = [*check_text(reading), *check_data(lesson)]
     found += _check_key_file(place, lesson)
     if place.student and not reading.problems:
-        found += [*_check_notebooks(place, lesson), *_check_private(place.student)]
+        found += [*_check_notebooks(place.student, lesson), *_check_private(place.student)]
     return sorted(found, key=lambda finding: not finding.serious)
 
 
@@ -62,9 +62,9 @@ def summary(findings: list[Finding]) -> str:
 # --- the lesson file -----------------------------------------------------------------------------------------------
 
 
-def check_text(reading: Reading) -> Iterator[Finding]:
+def check_text(reading: Reading[Lesson]) -> Iterator[Finding]:
     """What can be said of a lesson file without its data. `reading` comes from `kit.lessons.lesson.read_lesson`."""
-    lesson: Lesson = reading.value
+    lesson = reading.value
     file = LESSON_FILE
     yield from _findings_of(reading, file)
     if not reading.problems and lesson.rule not in RULES:
@@ -192,7 +192,7 @@ def _check_key_file(place: LessonPlace, lesson: Lesson) -> Iterator[Finding]:
         yield from _check_leaks(place.student, lesson, reading.value)
 
 
-def check_key(reading: Reading, lesson: Lesson) -> Iterator[Finding]:
+def check_key(reading: Reading[dict[str, dict]], lesson: Lesson) -> Iterator[Finding]:
     """What can be said of a key. `reading` comes from `kit.lessons.lesson.read_key`."""
     yield from _findings_of(reading, KEY_FILE)
     for question in lesson.questions:
@@ -276,11 +276,11 @@ def _plain(text: str) -> str:
 # --- the notebooks -------------------------------------------------------------------------------------------------
 
 
-def _check_notebooks(place: LessonPlace, lesson: Lesson) -> Iterator[Finding]:
+def _check_notebooks(student: Path, lesson: Lesson) -> Iterator[Finding]:
     """Students' notebooks say what the lesson file says. Outputs of a notebook that was run do not matter."""
     for name, text in student_notebooks(lesson).items():
-        path = place.student / name
-        shown = f"{place.student.name}/{name}"
+        path = student / name
+        shown = f"{student.name}/{name}"
         if not path.is_file():
             yield Finding(shown, "", "This notebook is missing", fix="run new-lesson FOLDER --remake")
         elif _cells(path.read_text(encoding="utf-8", errors="replace")) != _cells(text):

@@ -218,8 +218,8 @@ def _check_column(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
 
 def _check_trials(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
     conditions = lesson.values
-    trials = dict.fromkeys(conditions, 0)
-    others: dict[float, int] = {}
+    trials: dict[float | str, int] = dict.fromkeys(conditions, 0)
+    others: dict[float | str, int] = {}
     for run in runs:
         value = run.conditions[lesson.x]
         counts = trials if value in trials else others

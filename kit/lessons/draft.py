@@ -5,16 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import isfinite
+from typing import Any
 
 from ..errors import KitError
 from ..motion.speed import SpeedCurve
+from ..wording import number_typed
 from .check import check_key, check_text
 from .check_data import Finding, check_data
 from .lesson import KEY_FILE, LESSON_FILE, Choice, Lesson, Question, read_key, read_lesson
 from .make import key_text, lesson_text
 
-__all__ = ["TypedChoice", "TypedQuestion", "check_draft", "lesson_from", "number_typed", "numbers_typed"]
+__all__ = ["TypedChoice", "TypedQuestion", "check_draft", "lesson_from", "numbers_typed"]
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class TypedQuestion:
     shuffle: bool = False
 
 
-def lesson_from(model: Lesson, fields: Mapping[str, object], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
+def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
     """The lesson and its key that a teacher typed, begun from a model.
 
     Parameters
@@ -49,12 +50,15 @@ def lesson_from(model: Lesson, fields: Mapping[str, object], questions: Sequence
     -------
     The lesson (its folder is still the model's, where the data are) and the key as `load_key` returns it.
     """
-    asked, key = [], {}
+    asked: list[Question] = []
+    key: dict[str, dict] = {}
     for typed in questions:
         if not typed.text.strip():
             continue
         question_id = typed.id or _new_id(typed.text, {q.id for q in asked} | {q.id for q in questions})
-        choices, ideas, supported = [], {}, ""
+        choices: list[Choice] = []
+        ideas: dict[str, str] = {}
+        supported = ""
         for place, choice in enumerate(typed.choices):
             if not choice.text.strip():
                 continue
@@ -88,19 +92,13 @@ def check_draft(
     return sorted(found, key=lambda finding: not finding.serious)
 
 
-def number_typed(text: str, what: str) -> float:
-    """A number as typed, with a decimal point or comma; KitError naming the field where it is none."""
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        value = float("nan")
-    if not isfinite(value):
-        raise KitError(f"{what} needs a number", found=text, fix="type, for example: 0.25")
-    return value
-
-
 def numbers_typed(text: str, what: str) -> tuple[float, ...]:
-    """Numbers as typed, with blanks or commas between them; with semicolons, decimal commas will do too."""
+    """Numbers as typed, with blanks or commas between them; with semicolons, decimal commas will do too.
+
+    Raises
+    ------
+    KitError : there is none, or one is not a number; the message begins with `what`.
+    """
     parts = text.split(";") if ";" in text else re.split(r"[,\s]+", text)
     parts = [part for part in parts if part.strip()]
     if not parts:

@@ -21,7 +21,12 @@ LARGEST = sys.float_info.max  # TOML knows inf, nan and whole numbers of any siz
 
 
 def read_toml_text(path: Path) -> str:
-    """The text of a TOML file; KitError if it can't be read."""
+    """The text of a TOML file.
+
+    Raises
+    ------
+    KitError : it is not there, can't be read, or is no UTF-8.
+    """
     try:
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -33,7 +38,12 @@ def read_toml_text(path: Path) -> str:
 
 
 def parse_toml(text: str, path: Path) -> dict:
-    """The tables of a TOML text; KitError naming the line that is none."""
+    """The tables of a TOML text.
+
+    Raises
+    ------
+    KitError : naming the line that is no TOML.
+    """
     try:
         return tomllib.loads(text)
     except ValueError as error:  # TOML's own, or a whole number of thousands of digits
@@ -118,9 +128,12 @@ class Keys:
 
     def number(self, key: str, default=_REQUIRED, example: str = "", above: float = float("-inf")) -> float:
         """A finite number above a limit; nan stands in for one that can't be used."""
-        accept = lambda v: above < v <= LARGEST  # noqa: E731
-        value = self._get(key, (int, float), default, example, accept, float("nan"))
-        return value if value is None else float(value)
+        return float(self._get(key, (int, float), default, example, lambda v: above < v <= LARGEST, float("nan")))
+
+    def number_or_none(self, key: str, example: str = "", above: float = float("-inf")) -> float | None:
+        """A finite number above a limit; None where there is none, or none that can be used."""
+        value = self._get(key, (int, float), None, example, lambda v: above < v <= LARGEST)
+        return None if value is None else float(value)
 
     def one_of(self, key: str, options, default: str) -> str:
         """One of several words."""
@@ -202,7 +215,12 @@ LEVEL_NAMES = tuple(level.name for level in _LEVELS)
 
 
 def level_of(name: str) -> Level:
-    """The level of this name; KitError if there is none."""
+    """The level of this name.
+
+    Raises
+    ------
+    KitError : there is none.
+    """
     for level in _LEVELS:
         if level.name == name:
             return level

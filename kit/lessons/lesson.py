@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from html import escape
 from math import isnan, nan
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import pandas as pd
 
@@ -107,7 +109,7 @@ def _claim(table: Keys, question_ids: Sequence[str]) -> LessonClaim:
         same_speed = table.pair("same_speed", "same_speed = [3.0, 4.0]")
         if same_speed and not 0 < same_speed[0] < same_speed[1]:
             table.problem("same_speed", "same_speed = [3.0, 4.0]   # slower, faster", list(same_speed))
-    closer_at = table.number("closer_at", default=None, example="closer_at = 8")
+    closer_at = table.number_or_none("closer_at", example="closer_at = 8")
     if closer_at is not None and len(within) != 1:
         table.problem("closer_at", 'within = ["magnets"] with closer_at = 8   # a value of that column', closer_at)
     return LessonClaim(
@@ -128,7 +130,7 @@ def _claim(table: Keys, question_ids: Sequence[str]) -> LessonClaim:
     )
 
 
-# --- the lesson file
+# --- the lesson file -----------------------------------------------------------------------------------------------
 
 SCHEMA = "kit-lesson-1"
 
@@ -137,6 +139,8 @@ LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
 LEVELS = LEVEL_NAMES
 
 STAGES = ("predict", "measure", "average", "trend", "explain", "investigate")
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True)
@@ -158,16 +162,33 @@ class Question:
     shuffle: bool = False
 
     def choice(self, choice_id: str) -> Choice:
-        """The choice with this id; KitError if there is none."""
+        """The choice with this id.
+
+        Raises
+        ------
+        KitError : there is none.
+        """
         for choice in self.choices:
             if choice.id == choice_id:
                 return choice
         raise KitError("This question has no such choice", found=choice_id, fix=f"ids: {[c.id for c in self.choices]}")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Lesson:
-    """Everything a lesson file says, checked."""
+    """Everything a lesson file says, checked. Made by `load_lesson`.
+
+    Examples
+    --------
+    >>> import kit
+    >>> lesson = kit.load_lesson("datasets_demo/coasting_disc")
+    >>> lesson
+    Lesson(The coasting disc: number of magnets 1, 2, 3, 4, 6, 8, 12; from 0.25 to 1 s a turn)
+    >>> len(lesson.runs())
+    21
+    >>> [question.id for question in lesson.asked("predict")]
+    ['two-magnets', 'turns']
+    """
 
     folder: Path
     title: str
@@ -191,6 +212,32 @@ class Lesson:
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
+
+    def __repr__(self) -> str:
+        return f"Lesson({self.title}: {self.x_label} {self._values}; {self._counted})"
+
+    def _repr_html_(self) -> str:
+        """What a teacher or student asks first: the question, what is changed, where counting starts and stops."""
+        rows = {
+            "what is changed": f"{self.x_label}: {self._values} (all groups run {self.reference:g})",
+            "counted": f"{self._counted}, {self.rule}",
+            "level of inquiry": self.level,
+            "questions": ", ".join(question.id for question in self.questions) or "none",
+            "claims": ", ".join(claim.id for claim in self.claims) or "none",
+            "data": self.data_notice or self.folder.name,
+        }
+        body = "".join(f"<tr><th>{escape(head)}</th><td>{escape(text)}</td></tr>" for head, text in rows.items())
+        return f"<p><b>{escape(self.title)}</b>. {escape(self.question)}</p><table><tbody>{body}</tbody></table>"
+
+    @property
+    def _values(self) -> str:
+        return ", ".join(f"{value:g}" for value in self.values)
+
+    @property
+    def _counted(self) -> str:
+        stop = "the last pass" if self.stop_period_s is None else f"{self.stop_period_s:g} s a turn"
+        start = f"{self.start_period_s:g}" + (" s a turn" if self.stop_period_s is None else "")
+        return f"from {start} to {stop}"
 
     @property
     def name(self) -> str:
@@ -216,11 +263,21 @@ class Lesson:
         )
 
     def runs(self) -> list[Run]:
-        """The runs of the lesson's data folder."""
+        """The runs of the lesson's data folder.
+
+        Raises
+        ------
+        KitError : naming the file, the row and what to do, for data that cannot be read.
+        """
         return read_folder(self.folder)
 
     def hand_counts(self) -> pd.DataFrame | None:
-        """Earlier counts by hand: the column of what is changed, `duration_s`, `turns`; None if there are none."""
+        """Earlier counts by hand: the column of what is changed, `duration_s`, `turns`; None if there are none.
+
+        Raises
+        ------
+        KitError : the file cannot be read, lacks a column, or holds a cell that is no number.
+        """
         path = self.folder / "hand_counts.csv"
         if not path.exists():
             return None
@@ -242,7 +299,12 @@ class Lesson:
         return table
 
     def claim(self, claim_id: str) -> LessonClaim:
-        """The claim with this id; KitError if there is none."""
+        """The claim with this id.
+
+        Raises
+        ------
+        KitError : there is none.
+        """
         for claim in self.claims:
             if claim.id == claim_id:
                 return claim
@@ -253,7 +315,12 @@ class Lesson:
         return tuple(q for q in self.questions if q.stage == stage)
 
     def ask(self, question_id: str) -> Question:
-        """The question with this id; KitError if there is none."""
+        """The question with this id.
+
+        Raises
+        ------
+        KitError : there is none.
+        """
         for question in self.questions:
             if question.id == question_id:
                 return question
@@ -263,13 +330,13 @@ class Lesson:
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(Generic[Value]):
     """A file as far as it can be read: all its problems, each with its key, and the keys that nothing asks for.
 
     `value` is a `Lesson` or a key; with problems, stand-ins (empty, nan) are in it.
     """
 
-    value: Lesson | dict
+    value: Value
     problems: tuple[tuple[str, KitError], ...]
     unknown: tuple[UnknownKey, ...]
 
@@ -280,6 +347,12 @@ def load_lesson(folder: str | Path) -> Lesson:
     Raises
     ------
     KitError : naming the file, the key, what was found there and an example that would do.
+
+    Examples
+    --------
+    >>> import kit
+    >>> kit.load_lesson("datasets_demo/felt_brake").x_label
+    'number of pads'
     """
     return _or_first_problem(read_lesson(folder))
 
@@ -294,13 +367,13 @@ def load_key(folder: str | Path, lesson: Lesson) -> dict[str, dict]:
     return _or_first_problem(read_key(folder, lesson))
 
 
-def _or_first_problem(reading: Reading):
+def _or_first_problem(reading: Reading[Value]) -> Value:
     for _, error in reading.problems:
         raise error
     return reading.value
 
 
-def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
+def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     """Read `lesson.toml` and note all its problems at once.
 
     Parameters
@@ -326,7 +399,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
         changed.problem("reference", f"reference = {values[0]:g}   # one of the values", reference)
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
     slowest = 0 if isnan(start) else start
-    stop = thresholds.number("stop_period_s", default=None, example="stop_period_s = 1.0", above=slowest)
+    stop = thresholds.number_or_none("stop_period_s", example="stop_period_s = 1.0", above=slowest)
     questions = tuple(_question(table) for table in keys.tables("questions"))
     lesson = Lesson(
         folder=path.parent.resolve(),
@@ -365,7 +438,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading:
     return Reading(lesson, tuple(notes.problems), tuple(notes.unknown()))
 
 
-def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Reading:
+def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Reading[dict[str, dict]]:
     """Read `teacher_key.toml` and note all its problems at once; the value is what `load_key` returns.
 
     Raises

@@ -62,7 +62,12 @@ def toml_string(text: str) -> str:
 
 
 def toml_number(value: float) -> str:
-    """A finite number as TOML, whole ones without a point; KitError for one that is not finite."""
+    """A finite number as TOML, whole ones without a point.
+
+    Raises
+    ------
+    KitError : the number is not finite.
+    """
     if not isfinite(value):
         raise KitError("A lesson can't hold this number", found=value, fix="give a finite number")
     return str(int(value)) if float(value).is_integer() and abs(value) < 1e15 else repr(float(value))
@@ -174,7 +179,9 @@ def _value(value: object) -> str:
         return "{ " + ", ".join(f"{_name(key)} = {_value(inner)}" for key, inner in value.items()) + " }"
     if isinstance(value, Sequence):
         return "[" + ", ".join(map(_value, value)) + "]"
-    return toml_number(value)
+    if isinstance(value, int | float):
+        return toml_number(value)
+    raise KitError("A lesson can't hold this value", found=value, fix="give a text, a number, a list or a table")
 
 
 def _questions(lesson: Lesson) -> list[str]:
@@ -243,7 +250,7 @@ def _comment(text: str) -> str:
 
 STUDENT, TEACHER, EARLIER = "student", "teacher", "earlier"
 
-DEMOS = Path(__file__).parents[1] / "datasets_demo"
+DEMOS = Path(__file__).parents[2] / "datasets_demo"
 
 NOT_DATA = (LESSON_FILE, KEY_FILE, "*.ipynb", "handin_*.json", "workbooks", ".*", "__pycache__")
 

@@ -1,15 +1,15 @@
 """The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
 
-What a stage gives and what it leaves to the students follows the lesson's level of inquiry (table in `levels.py`).
-Each stage is a short list of cells. Text is Markdown in plain words; code cells are one or two lines, so that a
-student who only clicks can run them, and a student who programs can see where every number comes from.
+`kit.lessons.cells` holds what stands on each page for students. Here the cells become notebooks: the students' own, the
+teacher's with notes between the cells, a guide, and the start page of the project. `python3 -m kit.lessons.notebooks`
+writes those of the demo lessons anew.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from ..errors import KitError
@@ -32,33 +32,29 @@ __all__ = [
     "write_notebooks",
 ]
 
+
 DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
 
 
-def write_notebooks(
-    lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False, home: str = "../start_here.ipynb"
-) -> list[Path]:
-    """Write the students' notebooks into a folder; return their paths.
+def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
+    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
+    document = {
+        "cells": [
+            {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}
+            | ({"execution_count": None, "outputs": []} if kind == "code" else {})
+            for i, (kind, text) in enumerate(cells, 1)
+        ],
+        "metadata": {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        },
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+    return json.dumps(document, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
 
-    Parameters
-    ----------
-    lesson_path : how a notebook reaches the lesson's folder, relative to `folder`, with forward slashes.
-    overwrite : replace notebooks that are there already. Students' entries live in the workbook, not in them.
-    home : the page that the last one leads back to, relative to `folder`.
 
-    Raises
-    ------
-    KitError : a notebook is there already and `overwrite` is not given.
-    """
-    folder = Path(folder)
-    texts = student_pages(lesson, lesson_path, home)
-    for name in texts:
-        if (folder / name).exists() and not overwrite:
-            raise KitError("This notebook is there already and is not replaced", file=folder / name)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    return [folder / name for name in texts]
+# --- the students' pages ---------------------------------------------------------------------------------------------
 
 
 def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> dict[str, str]:
@@ -67,24 +63,14 @@ def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.i
     return stages | {MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
 
 
+def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
+    """The text of one stage's notebook (nbformat 4.5, no outputs)."""
+    return notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
+
+
 def make_runs_notebook(lesson: Lesson, lesson_path: str) -> str:
     """The text of the page on which a group makes runs of its own."""
     return notebook_text("runs", make_runs_cells(lesson, lesson_path, notebook_name("measure")))
-
-
-def regenerate(project: str | Path) -> list[Path]:
-    """Write the notebooks of the demo lessons, and the start page, anew; return their paths."""
-    project = Path(project)
-    written = []
-    lessons = []
-    for name in DEMO_LESSONS:
-        lesson = load_lesson(project / "datasets_demo" / name)
-        path = f"../../datasets_demo/{name}"
-        written += write_notebooks(lesson, project / "notebooks" / name, path, overwrite=True)
-        lessons.append(lesson)
-    start = project / "notebooks" / "start_here.ipynb"
-    start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
-    return [*written, start]
 
 
 def start_notebook(lessons: list[Lesson]) -> str:
@@ -115,35 +101,7 @@ def start_notebook(lessons: list[Lesson]) -> str:
     return notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
 
 
-def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
-    """The text of one stage's notebook (nbformat 4.5, no outputs)."""
-    return notebook_text(stage, stage_cells(lesson, stage, lesson_path, home))
-
-
-def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
-    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
-    document = {
-        "cells": [
-            {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}
-            | ({"execution_count": None, "outputs": []} if kind == "code" else {})
-            for i, (kind, text) in enumerate(cells, 1)
-        ],
-        "metadata": {
-            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-            "language_info": {"name": "python"},
-        },
-        "nbformat": 4,
-        "nbformat_minor": 5,
-    }
-    return json.dumps(document, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
-
-
-if __name__ == "__main__":
-    for path in regenerate(Path(__file__).parents[1]):
-        print(path)
-
-
-# --- The teacher's form of a lesson's notebooks: the students' cells, with notes for the teacher between them.
+# --- the teacher's pages ---------------------------------------------------------------------------------------------
 
 GUIDE = "0_guide.ipynb"
 
@@ -282,18 +240,6 @@ def _question_note(question: Question, entry: Mapping | None) -> str:
     return _boxed("The ideas behind the choices", _listed(lines))
 
 
-def _listed(lines) -> list[str]:
-    return [f"- {' '.join(line.split())}" for line in lines]
-
-
-def _boxed(title: str, lines: list[str]) -> str:
-    """A block quote: a list stays together, everything else is a paragraph."""
-    text = [f"> **{title}**"]
-    for before, line in zip(["", *lines], lines, strict=False):
-        text += [f"> {line}"] if before.startswith("- ") and line.startswith("- ") else [">", f"> {line}"]
-    return "\n".join(text)
-
-
 def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     """The guide: the minutes, what to look after, a run sheet, how to give it out and get it back."""
     rows = [
@@ -352,3 +298,64 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
         ("code", overview),
     ]
     return notebook_text("teacher-guide", cells)
+
+
+def _listed(lines: Iterable[str]) -> list[str]:
+    return [f"- {' '.join(line.split())}" for line in lines]
+
+
+def _boxed(title: str, lines: Sequence[str]) -> str:
+    """A block quote: a list stays together, everything else is a paragraph."""
+    text = [f"> **{title}**"]
+    for before, line in zip(["", *lines], lines, strict=False):
+        text += [f"> {line}"] if before.startswith("- ") and line.startswith("- ") else [">", f"> {line}"]
+    return "\n".join(text)
+
+
+# --- on the disk -----------------------------------------------------------------------------------------------------
+
+
+def write_notebooks(
+    lesson: Lesson, folder: str | Path, lesson_path: str, overwrite: bool = False, home: str = "../start_here.ipynb"
+) -> list[Path]:
+    """Write the students' notebooks into a folder; return their paths.
+
+    Parameters
+    ----------
+    lesson_path : how a notebook reaches the lesson's folder, relative to `folder`, with forward slashes.
+    overwrite : replace notebooks that are there already. Students' entries live in the workbook, not in them.
+    home : the page that the last one leads back to, relative to `folder`.
+
+    Raises
+    ------
+    KitError : a notebook is there already and `overwrite` is not given.
+    """
+    folder = Path(folder)
+    texts = student_pages(lesson, lesson_path, home)
+    for name in texts:
+        if (folder / name).exists() and not overwrite:
+            raise KitError("This notebook is there already and is not replaced", file=folder / name)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return [folder / name for name in texts]
+
+
+def regenerate(project: str | Path) -> list[Path]:
+    """Write the notebooks of the demo lessons, and the start page, anew; return their paths."""
+    project = Path(project)
+    written = []
+    lessons = []
+    for name in DEMO_LESSONS:
+        lesson = load_lesson(project / "datasets_demo" / name)
+        path = f"../../datasets_demo/{name}"
+        written += write_notebooks(lesson, project / "notebooks" / name, path, overwrite=True)
+        lessons.append(lesson)
+    start = project / "notebooks" / "start_here.ipynb"
+    start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
+    return [*written, start]
+
+
+if __name__ == "__main__":
+    for path in regenerate(Path(__file__).parents[2]):
+        print(path)

@@ -1,4 +1,4 @@
-"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
+"""Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data and the group's own runs.
 
 Every number the notebooks show comes from here, and can be had without a widget:
 
@@ -8,28 +8,29 @@ Every number the notebooks show comes from here, and can be had without a widget
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
+from html import escape
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from ..analysis import Analysis
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
 from ..motion.speed import SpeedCurve, speed_curves
-from ..record.entries import Entry
+from ..record.entries import QUANTITIES, Entry, Kind
 from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
 from ..stats.averages import Measured
 from ..stats.trend import Trend
+from ..wording import count_of, join_words
 from .lesson import Lesson, load_lesson
 
-__all__ = ["LESSON", "ORIGINS", "QUANTITIES", "USUAL", "OwnRuns", "Progress", "Thresholds"]
-
-KIND = "run"
+__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
 
 LESSON = "lesson"  # the lesson's own data, beside those below
 
@@ -57,7 +58,7 @@ class OwnRuns:
 
     def add(
         self,
-        pass_times_s: Sequence[float],
+        pass_times_s: np.ndarray,
         conditions: Mapping[str, float | str],
         origin: str,
         flags_per_turn: int = 1,
@@ -86,13 +87,13 @@ class OwnRuns:
             "note": note,
             "pass_times_s": run.pass_times_s,
         }
-        entry = self.workbook.add(self.stage, KIND, value)
+        entry = self.workbook.add(self.stage, Kind.RUN, value)
         return self._run(entry)
 
     @property
     def runs(self) -> list[Run]:
         """All of them, every found repair accepted."""
-        return [self._run(entry) for entry in self.workbook.history(KIND)]
+        return [self._run(entry) for entry in self.workbook.history(Kind.RUN)]
 
     def counts(self) -> dict[str, int]:
         """How many runs there are of each origin that occurs."""
@@ -125,10 +126,7 @@ class OwnRuns:
         return self._made[entry.n]
 
 
-# --- Where a group stands in a lesson: what the workbook remembers, applied to the lesson's data.
-
-#: What is measured of every run: column of the results, words, unit.
-QUANTITIES = {"duration_s": ("coasting time", "s"), "turns": ("number of turns", "turns")}
+# --- the group's way through the lesson -------------------------------------------------------------------------------
 
 #: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
 USUAL = {"tilt_deg": 0.0, "hub": "greased"}
@@ -149,6 +147,22 @@ class Progress:
     ----------
     lesson : a `Lesson`, or the folder that holds `lesson.toml`.
     workbook : a `Workbook`; by default the lesson's own beside the notebooks (`workbooks/<lesson>.jsonl`).
+
+    Raises
+    ------
+    KitError : a lesson that cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile, kit
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> workbook = kit.Workbook(f"{folder.name}/disc.jsonl")
+    >>> progress = kit.Progress("datasets_demo/coasting_disc", workbook)
+    >>> progress
+    Progress(The coasting disc: 21 runs, 0 entries saved, counted from 0.25 to 1 s a turn)
+    >>> progress.thresholds.rule
+    'interpolated'
+    >>> folder.cleanup()
     """
 
     def __init__(self, lesson: Lesson | str | Path, workbook: Workbook | None = None):
@@ -157,6 +171,30 @@ class Progress:
         self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
         self._refused_curves: dict[tuple, SpeedCurve] = {}
         self._analysed: tuple[tuple, Analysis] | None = None  # by what, and what came out
+
+    def __repr__(self) -> str:
+        saved = count_of(len(self.workbook.entries), "entry", "entries")
+        return (
+            f"Progress({self.lesson.title}: {count_of(len(self.runs), 'run')}, {saved} saved, counted {self._counted})"
+        )
+
+    def _repr_html_(self) -> str:
+        """Where the group stands: whose runs count and how, what is set aside, what is saved."""
+        aside = [f"{source}: {reason}" for source, reason in self.set_aside.items()]
+        origins = [{LESSON: "the lesson", **ORIGINS}[source] for source in self.sources]
+        rows = {
+            "runs": f"{len(self.runs)}, from {join_words(origins)}",
+            "counted": f"{self._counted}, {self.thresholds.rule}",
+            "set aside": "; ".join(aside) or "none",
+            "saved": f"{count_of(len(self.workbook.entries), 'entry', 'entries')} in {self.workbook.path.name}",
+        }
+        body = "".join(f"<tr><th>{escape(head)}</th><td>{escape(text)}</td></tr>" for head, text in rows.items())
+        return f"<p><b>{escape(self.lesson.title)}</b></p><table><tbody>{body}</tbody></table>"
+
+    @property
+    def _counted(self) -> str:
+        start, stop, _ = self.thresholds
+        return f"from {start:g} s a turn to the last pass" if stop is None else f"from {start:g} to {stop:g} s a turn"
 
     @property
     def x(self) -> str:
@@ -176,7 +214,7 @@ class Progress:
     @property
     def sources(self) -> tuple[str, ...]:
         """Whose runs count: `LESSON` and keys of `ORIGINS`. The lesson's, unless the group chose."""
-        return tuple(self.workbook.latest("sources", [LESSON]))
+        return tuple(self.workbook.latest(Kind.SOURCES, [LESSON]))
 
     def use_sources(self, stage: str, *sources: str) -> None:
         """Choose whose runs count, from now on and in every stage.
@@ -192,7 +230,7 @@ class Progress:
                 raise KitError("There are no runs from this source", found=source, fix=fix)
         if not sources:
             raise KitError("Choose at least one source of runs")
-        self.workbook.add(stage, "sources", list(sources))
+        self.workbook.add(stage, Kind.SOURCES, list(sources))
 
     @property
     def runs(self) -> list[Run]:
@@ -207,7 +245,7 @@ class Progress:
         runs = self.runs
         new = [run for run in runs if run.source not in self._curves_as_read]
         self._curves_as_read |= {curve.run.source: curve for curve in speed_curves(new)} if new else {}
-        refused = self.workbook.latest("refused_repairs", {})
+        refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
         curves = [self._curves_as_read[run.source] for run in runs]
         return tuple(
             self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
@@ -224,7 +262,7 @@ class Progress:
     @property
     def thresholds(self) -> Thresholds:
         """The group's thresholds, or the lesson's suggestion while the group has chosen none."""
-        chosen = self.workbook.latest("threshold")
+        chosen = self.workbook.latest(Kind.THRESHOLD)
         if chosen is None:
             return Thresholds(self.lesson.start_period_s, self.lesson.stop_period_s, self.lesson.rule)
         return Thresholds(chosen["start_period_s"], chosen["stop_period_s"], chosen["rule"])
@@ -236,7 +274,7 @@ class Progress:
         A run whose apparatus did not stand as usual is set aside too, until the group takes it back.
         """
         reasons = {run.source: run.set_aside or self._unusual(run) for run in self.runs}
-        for entry in self.workbook.history("set_aside"):
+        for entry in self.workbook.history(Kind.SET_ASIDE):
             reasons[entry.value["source"]] = entry.value["reason"]
         return {source: reason for source, reason in reasons.items() if reason}
 

@@ -1,4 +1,8 @@
-"""The workbook's entries and the chain of hashes that links them. Plain values; nothing here touches a disk."""
+"""The entries of a workbook: the words they use, their form, and the chain of hashes that links them.
+
+What is stored never changes its spelling, so that old workbooks and hand-ins stay readable; what people read may. Both
+stand here once: `Kind`, `Moment`, `Band` and `QUANTITIES`. Plain values; nothing here touches a disk.
+"""
 
 from __future__ import annotations
 
@@ -6,14 +10,23 @@ import hashlib
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from enum import StrEnum
+from typing import Any, NamedTuple
 
 __all__ = [
+    "BANDS",
     "MAX_DEPTH",
+    "MOMENTS",
+    "QUANTITIES",
+    "Band",
     "Entry",
+    "Kind",
+    "Moment",
+    "Quantity",
     "chain_problems",
     "make_entry",
     "parse_lines",
@@ -22,106 +35,102 @@ __all__ = [
     "strict_json",
 ]
 
-MAX_DEPTH = 60  # levels of lists and objects
-
-MAX_DIGITS = 18  # of a whole number: fits 64 bits, and takes no time to convert
+# --- words ---------------------------------------------------------------------------------------------------------
 
 
-def strict_json(data: bytes, max_depth: int = MAX_DEPTH) -> Any:
-    """Read one JSON value from UTF-8 bytes (a byte order mark is allowed), or refuse.
+class Kind(StrEnum):
+    """What an entry holds. Some kinds carry a topic behind a colon: `Kind.OBSERVATION.of("runs")`.
 
-    Raises
-    ------
-    ValueError : a plain half-sentence about what is wrong: other encodings, bad syntax, NaN and infinity,
-        whole numbers of more than 18 digits, a key given twice, half a character (a lone surrogate), or
-        more than `max_depth` levels.
+    The forms of the values stand in `kit.record.summary`.
     """
-    try:
-        found = json.loads(
-            data.removeprefix(b"\xef\xbb\xbf").decode(),
-            object_pairs_hook=_object,
-            parse_constant=_refuse_constant,
-            parse_int=_whole_number,
-        )
-        _check_levels(found, max_depth)
-        if b"\\u" in data:  # only an escape can smuggle in half a character
-            json.dumps(found, ensure_ascii=False).encode()
-    except RecursionError:
-        raise ValueError("it is nested too deeply") from None
-    except UnicodeDecodeError:
-        raise ValueError("it is not UTF-8 text") from None
-    except UnicodeEncodeError:
-        raise ValueError("it holds half a character") from None
-    except json.JSONDecodeError as problem:
-        raise ValueError(f"it is not JSON ({problem.msg}, line {problem.lineno})") from None
-    return found
+
+    CODE = "code"  # the group's code
+    DATA_NOTICE = "data_notice"  # where the data of an invented hand-in come from
+    DRAFT = "draft"  # :KIND[:PART], what was typed and not yet saved
+
+    PREDICTION = "prediction"  # :QUESTION, one answer
+    PREDICTED_CURVE = "predicted_curve"  # :QUANTITY
+    OBSERVATION = "observation"  # :TOPIC, in the group's own words
+
+    RUN = "run"  # one that the group made itself
+    PUSH = "push"  # what was done on the virtual bench
+    SOURCES = "sources"  # whose runs count
+    THRESHOLD = "threshold"  # where counting starts and stops
+    REFUSED_REPAIRS = "refused_repairs"  # by run: places of the repairs that the group does not accept
+    SET_ASIDE = "set_aside"  # a trial, with the reason
+
+    RESULTS = "results"  # duration and turns of every run
+    AVERAGES = "averages"
+    FITS = "fits"
+    COMPARISON = "comparison"  # one cycle: two values, a decision, why
+    SAME_THING = "same_thing"  # :QUANTITY, whether two methods measure the same
+
+    EXPLANATION = "explanation"
+    CLAIM = "claim"  # :ID, what was written about it
+    CLAIM_TEST = "claim_test"  # :ID or :ID@CONDITION, what was put down and how often it was shuffled
+    RUN_PLAN = "run_plan"
+    RUN_ORDER = "run_order"  # :ID of a claim
+
+    def of(self, *topics: str) -> str:
+        """This kind with a topic: `Kind.DRAFT.of(Kind.CLAIM, "level")` is "draft:claim:level"."""
+        return ":".join([self.value, *topics])
+
+    def covers(self, kind: str) -> bool:
+        """Whether an entry's kind is this one, with or without a topic."""
+        return kind.partition(":")[0] == self
 
 
-def plain_value(value: Any) -> Any:
-    """The value as JSON will give it back: tuples as lists, number keys as text, numpy as plain numbers.
+class Moment(StrEnum):
+    """When an answer to a question was given."""
 
-    Half a character, which no UTF-8 file can hold, becomes �.
-
-    Raises
-    ------
-    ValueError : the value cannot be kept as JSON.
-    """
-    try:
-        text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_from_numpy)
-    except RecursionError:
-        raise ValueError("it is nested too deeply") from None
-    except TypeError as problem:
-        raise ValueError(f"it cannot be kept as JSON ({problem})") from None
-    except ValueError as problem:
-        raise ValueError(f"it holds a number or a list that JSON cannot hold ({problem})") from None
-    whole_characters = text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
-    return strict_json(whole_characters.encode())
+    FIRST = "first"
+    DISCUSSED = "after discussion"
+    END = "end"
 
 
-def _from_numpy(value: Any) -> Any:
-    if hasattr(value, "tolist"):  # numpy numbers and arrays, without importing numpy
-        return value.tolist()
-    raise TypeError(f"a {type(value).__name__}")
+class Band(StrEnum):
+    """How sure a group was of an answer, the surest last."""
+
+    LOW = "below 67 %"
+    MIDDLE = "67–80 %"
+    HIGH = "above 80 %"
 
 
-def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        seen: set[str] = set()
-        twice = next(key for key, _ in pairs if key in seen or seen.add(key))
-        raise ValueError(f"the key {twice[:40]!r} is given twice")
-    return found
+#: Moments as they are stored, and in words.
+MOMENTS: dict[str, str] = {
+    Moment.FIRST.value: "first answer",
+    Moment.DISCUSSED.value: "after the discussion",
+    Moment.END.value: "at the end",
+}
+
+#: Bands of confidence as they are stored, the surest last, and in words.
+BANDS: dict[str, str] = {
+    Band.LOW.value: "not sure",
+    Band.MIDDLE.value: "fairly sure",
+    Band.HIGH.value: "very sure",
+}
 
 
-def _refuse_constant(name: str) -> None:
-    raise ValueError(f"it holds {name}, which is no number")
+class Quantity(NamedTuple):
+    """What is measured of every run."""
+
+    words: str
+    unit: str
+
+    @property
+    def title(self) -> str:
+        """For the head of a column or plot: "Coasting time (s)", "Number of turns"."""
+        name = self.words[:1].upper() + self.words[1:]
+        return name if self.words.endswith(self.unit) else f"{name} ({self.unit})"
 
 
-def _whole_number(digits: str) -> int:
-    if len(digits) > MAX_DIGITS and len(digits.lstrip("-")) > MAX_DIGITS:
-        raise ValueError(f"it holds a whole number of more than {MAX_DIGITS} digits")
-    return int(digits)
+#: What is measured of every run, by its column of the results.
+QUANTITIES: dict[str, Quantity] = {
+    "duration_s": Quantity("coasting time", "s"),
+    "turns": Quantity("number of turns", "turns"),
+}
 
-
-def _check_levels(found: Any, max_depth: int) -> None:
-    """Walk level by level, without recursion, so that no nesting can exhaust the stack."""
-    level = [[found]]  # only lists and objects are carried along: most values are neither
-    for _ in range(max_depth + 1):
-        below: list[Any] = []
-        for values in level:
-            for value in values.values() if type(values) is dict else values:
-                kind = type(value)
-                if kind is dict or kind is list:
-                    below.append(value)
-                elif kind is float and not math.isfinite(value):
-                    raise ValueError("it holds a number that is too large")
-        if not below:
-            return
-        level = below
-    raise ValueError("it is nested too deeply")
-
-
-# --- The workbook's entries and the chain of hashes that links them. Plain values; nothing here touches a disk.
+# --- entries and their chain ---------------------------------------------------------------------------------------
 
 FIELDS = ("n", "time", "stage", "kind", "value", "sealed", "previous", "hash")
 
@@ -167,7 +176,12 @@ class Entry:
 def make_entry(
     before: Entry | None, stage: str, kind: str, value: Any, sealed: bool, *, time: str | None = None
 ) -> Entry:
-    """The entry that follows `before`, made now or at `time`. Raises `ValueError` if it could not be read back."""
+    """The entry that follows `before` (None: the very first), made now or at `time`.
+
+    Raises
+    ------
+    ValueError : it could not be read back, see `read_entry`.
+    """
     record = {
         "n": before.n + 1 if before else 1,
         "time": time or datetime.now(UTC).isoformat(timespec="milliseconds"),
@@ -183,7 +197,12 @@ def make_entry(
 
 
 def read_entry(record: object) -> Entry:
-    """An `Entry` from one JSON object. Raises `ValueError`: a field is missing, unknown or of a wrong type."""
+    """An `Entry` from one JSON object.
+
+    Raises
+    ------
+    ValueError : a field is missing, unknown or of a wrong type.
+    """
     if not isinstance(record, dict) or record.keys() != _EXACTLY:
         raise ValueError(f"an entry has exactly the fields {', '.join(FIELDS)}")
     if type(record["n"]) is not int or record["n"] < 1:
@@ -250,3 +269,103 @@ def _is_utc(text: object) -> bool:
     except ValueError:
         return False
     return offset is not None and not offset
+
+
+# --- JSON that can be kept, and JSON of strangers -----------------------------------------------------------------
+
+MAX_DEPTH = 60  # levels of lists and objects
+
+MAX_DIGITS = 18  # of a whole number: fits 64 bits, and takes no time to convert
+
+
+def strict_json(data: bytes, max_depth: int = MAX_DEPTH) -> Any:
+    """Read one JSON value from UTF-8 bytes (a byte order mark is allowed), or refuse.
+
+    Raises
+    ------
+    ValueError : a plain half-sentence about what is wrong: other encodings, bad syntax, NaN and infinity,
+        whole numbers of more than 18 digits, a key given twice, half a character (a lone surrogate), or
+        more than `max_depth` levels.
+    """
+    try:
+        found = json.loads(
+            data.removeprefix(b"\xef\xbb\xbf").decode(),
+            object_pairs_hook=_object,
+            parse_constant=_refuse_constant,
+            parse_int=_whole_number,
+        )
+        _check_levels(found, max_depth)
+        if b"\\u" in data:  # only an escape can smuggle in half a character
+            json.dumps(found, ensure_ascii=False).encode()
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+    except UnicodeDecodeError:
+        raise ValueError("it is not UTF-8 text") from None
+    except UnicodeEncodeError:
+        raise ValueError("it holds half a character") from None
+    except json.JSONDecodeError as problem:
+        raise ValueError(f"it is not JSON ({problem.msg}, line {problem.lineno})") from None
+    return found
+
+
+def plain_value(value: Any) -> Any:
+    """The value as JSON will give it back: tuples as lists, number keys as text, numpy as plain numbers.
+
+    Half a character, which no UTF-8 file can hold, becomes �.
+
+    Raises
+    ------
+    ValueError : the value cannot be kept as JSON.
+    """
+    try:
+        text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=_from_numpy)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+    except TypeError as problem:
+        raise ValueError(f"it cannot be kept as JSON ({problem})") from None
+    except ValueError as problem:
+        raise ValueError(f"it holds a number or a list that JSON cannot hold ({problem})") from None
+    whole_characters = text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
+    return strict_json(whole_characters.encode())
+
+
+def _from_numpy(value: Any) -> Any:
+    if hasattr(value, "tolist"):  # numpy numbers and arrays, without importing numpy
+        return value.tolist()
+    raise TypeError(f"a {type(value).__name__}")
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(key for key, times in Counter(key for key, _ in pairs).items() if times > 1)
+        raise ValueError(f"the key {twice[:40]!r} is given twice")
+    return found
+
+
+def _refuse_constant(name: str) -> None:
+    raise ValueError(f"it holds {name}, which is no number")
+
+
+def _whole_number(digits: str) -> int:
+    if len(digits) > MAX_DIGITS and len(digits.lstrip("-")) > MAX_DIGITS:
+        raise ValueError(f"it holds a whole number of more than {MAX_DIGITS} digits")
+    return int(digits)
+
+
+def _check_levels(found: Any, max_depth: int) -> None:
+    """Walk level by level, without recursion, so that no nesting can exhaust the stack."""
+    level = [[found]]  # only lists and objects are carried along: most values are neither
+    for _ in range(max_depth + 1):
+        below: list[Any] = []
+        for values in level:
+            for value in values.values() if type(values) is dict else values:
+                kind = type(value)
+                if kind is dict or kind is list:
+                    below.append(value)
+                elif kind is float and not math.isfinite(value):
+                    raise ValueError("it holds a number that is too large")
+        if not below:
+            return
+        level = below
+    raise ValueError("it is nested too deeply")

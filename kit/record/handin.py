@@ -1,10 +1,9 @@
-"""The hand-in: the one JSON file a group gives the teacher. Its schema is published in `handin_schema.json`.
+"""The hand-in: the one JSON file a group gives the teacher, made, written to a folder or an address, and read.
 
-It holds no names. It carries every entry of the workbook with its hash, and the `Summary` of them for
-whoever does not want to know about entries.
-
-A hand-in that is read is a stranger's file: it is refused with a `KitError`, or it is safe to compute with.
-Its texts may still hold markup or spreadsheet formulas: whoever shows or exports them has to escape them.
+It holds no names. It carries every entry of the workbook with its hash, and the `Summary` of them for whoever does not
+want to know about entries. Its schema is published in `handin_schema.json`. A hand-in that is read is a stranger's
+file: it is refused with a `KitError`, or it is safe to compute with. Its texts may still hold markup or spreadsheet
+formulas: whoever shows or exports them has to escape them.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TypeGuard
 from urllib.parse import unquote, urlsplit
 from urllib.request import url2pathname
 
@@ -40,12 +39,236 @@ __all__ = [
     "write_handin",
 ]
 
-DEEPEST = 20  # folders within folders; local folders end by themselves, a store's names need not
+SCHEMA, VERSION = "kit-handin", 2
+SINCE = {"claims": 2}  # keys that came with a later version
+HEADER = ("schema", "version", "code", "lesson", "made", "damage")
+MAX_BYTES = 5_000_000
 
+DEEPEST = 20  # folders within folders; local folders end by themselves, a store's names need not
 BLOCK_BYTES = 1_000_000  # what is fetched at once of a ZIP
 
 
-def is_address(place: object) -> bool:
+@dataclass(frozen=True)
+class HandIn(Summary):
+    """What one group did: the summary of its entries, and these."""
+
+    code: str
+    lesson: str
+    made: str  # UTC, ISO 8601
+    entries: tuple[Entry, ...]
+    warnings: tuple[str, ...]  # plain sentences: what was changed after it was saved, what was damaged
+    unchanged: bool  # every entry is as it was saved, and in its place
+
+
+# --- made ------------------------------------------------------------------------------------------------------------
+
+
+def make_handin(workbook: Workbook, code: str, lesson: str) -> dict[str, Any]:
+    """The hand-in of a workbook as it stands now, as one JSON object.
+
+    Raises
+    ------
+    KitError : the code or the lesson's name cannot be used, the workbook is empty, or a value does not have
+        the form that `summary` states for its kind.
+    """
+    code, lesson, entries = check_code(code), check_lesson(lesson), workbook.entries
+    if not entries:
+        raise KitError("there is nothing to hand in yet", file=workbook.path)
+    made = datetime.now(UTC).isoformat(timespec="milliseconds")
+    try:
+        return handin_document(entries, code, lesson, made, workbook.damage)
+    except ValueError as problem:
+        raise KitError(str(problem), file=workbook.path, fix="show this to your teacher") from problem
+
+
+def handin_document(
+    entries: Sequence[Entry], code: str, lesson: str, made: str, damage: Sequence[str] = ()
+) -> dict[str, Any]:
+    """The JSON object of a hand-in that was made at the UTC time `made`.
+
+    It is of the lowest version that holds it all, so that a kit that knows no claims reads what has none.
+
+    Raises
+    ------
+    ValueError : as `summarise` does.
+    """
+    summary = _as_json(summarise(entries))
+    version = max(since if summary[key] else 1 for key, since in SINCE.items())
+    header = dict(zip(HEADER, (SCHEMA, version, code, lesson, made, list(damage)), strict=True))
+    known = {key: value for key, value in summary.items() if SINCE.get(key, 1) <= version}
+    return header | known | {"entries": [entry.record() for entry in entries]}
+
+
+def _as_json(summary: Summary) -> dict[str, Any]:
+    """Dataclasses as objects, tuples as lists: as they come back from a file."""
+    plain = {name: list(value) if isinstance(value, tuple) else value for name, value in vars(summary).items()}
+    return plain | {"predictions": [asdict(prediction) for prediction in summary.predictions]}
+
+
+# --- written ---------------------------------------------------------------------------------------------------------
+
+
+def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
+    """Write a hand-in to `path`, or into the folder `path` as `handin_LESSON_CODE.json`; return where it is.
+
+    `path` may be an address, such as s3://bucket/class-3b: a folder unless it ends in .json. An earlier hand-in
+    there is replaced only if the new one holds all its entries. Otherwise it stays, and the new one's name gets a
+    number (two groups may have chosen the same code).
+
+    Raises
+    ------
+    KitError : the file cannot be written, or is too large to be read again.
+    """
+    data = json.dumps(handin, ensure_ascii=False, allow_nan=False).encode()
+    if len(data) > MAX_BYTES:
+        raise KitError(f"the hand-in is larger than {MAX_BYTES / 1e6:g} MB", file=shown_place(path))
+    local = local_path(path)
+    if local is None:
+        return _write_to_store(handin, data, str(path))
+    if local.is_dir():
+        local = local / handin_name(handin)
+    target, number = local, 1
+    while target.exists() and not _holds_all(handin, target):
+        number += 1
+        target = local.with_name(f"{local.stem}_{number}{local.suffix}")
+    try:
+        replace_file(target, data)
+    except OSError as problem:
+        why = f"The hand-in was NOT written: {problem.strerror}"
+        raise KitError(why, file=target, fix="choose another folder, then hand in again") from problem
+    return target
+
+
+def handin_name(handin: Mapping[str, Any]) -> str:
+    """The usual name of a hand-in's file."""
+    return f"handin_{handin['lesson']}_{handin['code']}.json"
+
+
+def _write_to_store(handin: Mapping[str, Any], data: bytes, address: str) -> str:
+    if not address.endswith(".json"):
+        address = joined(address, handin_name(handin))
+    target, number = address, 1
+    while (store := Store(target)).exists() and not _holds_all(handin, target):
+        number += 1
+        target = f"{address.removesuffix('.json')}_{number}.json"
+    store.write(data)
+    return target
+
+
+def _holds_all(handin: Mapping[str, Any], path: str | Path) -> bool:
+    """Whether the hand-in has, at its beginning, every entry of the one at `path`."""
+    try:
+        earlier = [entry.record() for entry in read_handin(path).entries]
+    except KitError:  # not a hand-in: whatever it is, it stays
+        return False
+    return earlier == handin["entries"][: len(earlier)]
+
+
+# --- read ------------------------------------------------------------------------------------------------------------
+
+
+def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name: str = "hand-in") -> HandIn:
+    """Read a hand-in from a file, an address, or its bytes (then `name` stands for it in messages).
+
+    The summary is made afresh from the entries. Where entries were changed after they were saved, or the
+    summary in the file says something else, `warnings` tells.
+
+    Raises
+    ------
+    KitError : naming the file, for anything that is not a hand-in of this version in every detail.
+    """
+    if not isinstance(source, bytes):
+        name, source = shown_place(source), _read_at_most(source, max_bytes)
+    if len(source) > max_bytes:
+        raise KitError(f"this file is larger than {max_bytes / 1e6:g} MB", file=name)
+    try:
+        return _from_document(strict_json(source, MAX_DEPTH + 4))
+    except KitError as problem:  # about the code or the lesson's name, which do not know the file
+        raise KitError(problem.problem, file=name, found=problem.found) from problem
+    except ValueError as problem:
+        why = f"this file is not a hand-in: {problem}"
+        raise KitError(why, file=name, fix="ask the group to hand in again") from problem
+
+
+def _read_at_most(place: str | Path, max_bytes: int) -> bytes:
+    path = local_path(place)
+    if path is None:
+        return Store(str(place)).read(at_most=max_bytes + 1)
+    try:
+        if not path.is_file():  # a folder, a pipe or a device would fail or wait for ever
+            raise KitError("there is no such file", file=path)
+        with path.open("rb") as file:
+            return file.read(max_bytes + 1)
+    except (OSError, ValueError) as problem:
+        raise KitError(f"this file cannot be read: {problem}", file=path) from problem
+
+
+def _from_document(found: Any) -> HandIn:
+    if not isinstance(found, dict) or found.get("schema") != SCHEMA:
+        raise ValueError(f"it does not say schema: {SCHEMA}")
+    if type(found.get("version")) is not int or found["version"] < 1:
+        raise ValueError("its version is not a whole number from 1 up")
+    if found["version"] > VERSION:
+        raise ValueError(f"it was made by a newer kit (version {found['version']}, known here: {VERSION})")
+    later = {key for key, since in SINCE.items() if since > found["version"]}
+    expected = {*HEADER, *Summary.__dataclass_fields__, "entries"} - later
+    if wrong := sorted(expected ^ set(found)):
+        raise ValueError(f"a key is missing or unknown: {', '.join(wrong)[:80]}")
+    for key in ("code", "lesson", "made"):
+        if not isinstance(found[key], str) or len(found[key]) > 64:
+            raise ValueError(f"{key} is not a short text")
+    if not isinstance(found["damage"], list) or not all(isinstance(text, str) for text in found["damage"]):
+        raise ValueError("damage is not a list of texts")
+    if not isinstance(found["entries"], list) or not found["entries"]:
+        raise ValueError("entries is not a list with something in it")
+    entries = []
+    for number, record in enumerate(found["entries"], 1):
+        try:
+            entries.append(read_entry(record))
+        except ValueError as problem:
+            raise ValueError(f"at entry {number}, {problem}") from problem
+    summary = summarise(entries)
+    changes = chain_problems(entries)
+    warnings = [*changes, *found["damage"]]
+    if any(found[key] != value for key, value in _as_json(summary).items() if key not in later):
+        warnings.append("The summary in the file does not fit the entries. The entries count.")
+    return HandIn(
+        **vars(summary),
+        code=check_code(found["code"]),
+        lesson=check_lesson(found["lesson"]),
+        made=found["made"],
+        entries=tuple(entries),
+        warnings=tuple(warnings),
+        unchanged=not changes,
+    )
+
+
+def finish_and_clear(workbook: Workbook, handin_path: str | Path, *, remove: bool = False) -> Path | None:
+    """Clear a shared machine for the next group, once the hand-in file holds every entry of the workbook.
+
+    The hand-in is read back from where it was written and compared entry by entry, values and hashes. Only then, and
+    only if no other notebook adds an entry meanwhile, the workbook moves into the folder `finished` beside
+    it, where a teacher can empty it. With `remove` it is deleted instead; `Workbook.restore` of the lines
+    of the hand-in's entries brings it back. Returns where the workbook is now, if anywhere.
+
+    Raises
+    ------
+    KitError : the hand-in cannot be read or lacks an entry; the workbook stays as it is.
+    """
+    handin = read_handin(handin_path)
+    if handin.entries != workbook.entries:
+        raise KitError(
+            "The workbook was not cleared: the hand-in does not hold the same entries",
+            file=shown_place(handin_path),
+            fix="make the hand-in again, then finish",
+        )
+    return workbook.clear(handin.entries[-1].hash, remove=remove)
+
+
+# --- where it lies: a path, or an address of a store -----------------------------------------------------------------
+
+
+def is_address(place: object) -> TypeGuard[str]:
     """Whether this is an address with a scheme, such as s3://…, and not a path."""
     return isinstance(place, str) and "://" in place
 
@@ -164,218 +387,3 @@ class Store:
 def _lacks(name: str, shown: str) -> KitError:
     fix = 'install it: pip install "spin-down-inquiry-kit[object-store]" (in the project\'s folder: ".[object-store]")'
     return KitError(f"Addresses of this kind need the package {name}, which is not installed", file=shown, fix=fix)
-
-
-# --- The hand-in: the one JSON file a group gives the teacher. Its schema is published in `handin_schema.json`.
-
-SCHEMA, VERSION = "kit-handin", 2
-
-SINCE = {"claims": 2}  # keys that came with a later version
-
-MAX_BYTES = 5_000_000
-
-HEADER = ("schema", "version", "code", "lesson", "made", "damage")
-
-
-@dataclass(frozen=True)
-class HandIn(Summary):
-    """What one group did: the summary of its entries, and these."""
-
-    code: str
-    lesson: str
-    made: str  # UTC, ISO 8601
-    entries: tuple[Entry, ...]
-    warnings: tuple[str, ...]  # plain sentences: what was changed after it was saved, what was damaged
-    unchanged: bool  # every entry is as it was saved, and in its place
-
-
-def make_handin(workbook: Workbook, code: str, lesson: str) -> dict[str, Any]:
-    """The hand-in of a workbook as it stands now, as one JSON object.
-
-    Raises
-    ------
-    KitError : the code or the lesson's name cannot be used, the workbook is empty, or a value does not have
-        the form that `summary` states for its kind.
-    """
-    code, lesson, entries = check_code(code), check_lesson(lesson), workbook.entries
-    if not entries:
-        raise KitError("there is nothing to hand in yet", file=workbook.path)
-    made = datetime.now(UTC).isoformat(timespec="milliseconds")
-    try:
-        return handin_document(entries, code, lesson, made, workbook.damage)
-    except ValueError as problem:
-        raise KitError(str(problem), file=workbook.path, fix="show this to your teacher") from problem
-
-
-def handin_document(
-    entries: Sequence[Entry], code: str, lesson: str, made: str, damage: Sequence[str] = ()
-) -> dict[str, Any]:
-    """The JSON object of a hand-in that was made at the UTC time `made`. Raises `ValueError` as `summarise` does.
-
-    It is of the lowest version that holds it all, so that a kit that knows no claims reads what has none.
-    """
-    summary = _as_json(summarise(entries))
-    version = max(since if summary[key] else 1 for key, since in SINCE.items())
-    header = dict(zip(HEADER, (SCHEMA, version, code, lesson, made, list(damage)), strict=True))
-    known = {key: value for key, value in summary.items() if SINCE.get(key, 1) <= version}
-    return header | known | {"entries": [entry.record() for entry in entries]}
-
-
-def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
-    """Write a hand-in to `path`, or into the folder `path` as `handin_LESSON_CODE.json`; return where it is.
-
-    `path` may be an address, such as s3://bucket/class-3b: a folder unless it ends in .json. An earlier hand-in
-    there is replaced only if the new one holds all its entries. Otherwise it stays, and the new one's name gets a
-    number (two groups may have chosen the same code).
-
-    Raises
-    ------
-    KitError : the file cannot be written, or is too large to be read again.
-    """
-    data = json.dumps(handin, ensure_ascii=False, allow_nan=False).encode()
-    if len(data) > MAX_BYTES:
-        raise KitError(f"the hand-in is larger than {MAX_BYTES / 1e6:g} MB", file=shown_place(path))
-    if is_address(path) and local_path(path) is None:
-        return _write_to_store(handin, data, path)
-    path = local_path(path)
-    if path.is_dir():
-        path = path / handin_name(handin)
-    target, number = path, 1
-    while target.exists() and not _holds_all(handin, target):
-        number += 1
-        target = path.with_name(f"{path.stem}_{number}{path.suffix}")
-    try:
-        replace_file(target, data)
-    except OSError as problem:
-        why = f"The hand-in was NOT written: {problem.strerror}"
-        raise KitError(why, file=target, fix="choose another folder, then hand in again") from problem
-    return target
-
-
-def handin_name(handin: Mapping[str, Any]) -> str:
-    """The usual name of a hand-in's file."""
-    return f"handin_{handin['lesson']}_{handin['code']}.json"
-
-
-def _write_to_store(handin: Mapping[str, Any], data: bytes, address: str) -> str:
-    if not address.endswith(".json"):
-        address = joined(address, handin_name(handin))
-    target, number = address, 1
-    while (store := Store(target)).exists() and not _holds_all(handin, target):
-        number += 1
-        target = f"{address.removesuffix('.json')}_{number}.json"
-    store.write(data)
-    return target
-
-
-def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name: str = "hand-in") -> HandIn:
-    """Read a hand-in from a file, an address, or its bytes (then `name` stands for it in messages).
-
-    The summary is made afresh from the entries. Where entries were changed after they were saved, or the
-    summary in the file says something else, `warnings` tells.
-
-    Raises
-    ------
-    KitError : naming the file, for anything that is not a hand-in of this version in every detail.
-    """
-    if not isinstance(source, bytes):
-        name, source = shown_place(source), _read_at_most(source, max_bytes)
-    if len(source) > max_bytes:
-        raise KitError(f"this file is larger than {max_bytes / 1e6:g} MB", file=name)
-    try:
-        return _from_document(strict_json(source, MAX_DEPTH + 4))
-    except KitError as problem:  # about the code or the lesson's name, which do not know the file
-        raise KitError(problem.problem, file=name, found=problem.found) from problem
-    except ValueError as problem:
-        why = f"this file is not a hand-in: {problem}"
-        raise KitError(why, file=name, fix="ask the group to hand in again") from problem
-
-
-def finish_and_clear(workbook: Workbook, handin_path: str | Path, *, remove: bool = False) -> Path | None:
-    """Clear a shared machine for the next group, once the hand-in file holds every entry of the workbook.
-
-    The hand-in is read back from where it was written and compared entry by entry, values and hashes. Only then, and
-    only if no other notebook adds an entry meanwhile, the workbook moves into the folder `finished` beside
-    it, where a teacher can empty it. With `remove` it is deleted instead; `Workbook.restore` of the lines
-    of the hand-in's entries brings it back. Returns where the workbook is now, if anywhere.
-
-    Raises
-    ------
-    KitError : the hand-in cannot be read or lacks an entry; the workbook stays as it is.
-    """
-    handin = read_handin(handin_path)
-    if handin.entries != workbook.entries:
-        raise KitError(
-            "The workbook was not cleared: the hand-in does not hold the same entries",
-            file=shown_place(handin_path),
-            fix="make the hand-in again, then finish",
-        )
-    return workbook.clear(handin.entries[-1].hash, remove=remove)
-
-
-def _as_json(summary: Summary) -> dict[str, Any]:
-    """Dataclasses as objects, tuples as lists: as they come back from a file."""
-    plain = {name: list(value) if isinstance(value, tuple) else value for name, value in vars(summary).items()}
-    return plain | {"predictions": [asdict(prediction) for prediction in summary.predictions]}
-
-
-def _read_at_most(place: str | Path, max_bytes: int) -> bytes:
-    path = local_path(place)
-    if path is None:
-        return Store(place).read(at_most=max_bytes + 1)
-    try:
-        if not path.is_file():  # a folder, a pipe or a device would fail or wait for ever
-            raise KitError("there is no such file", file=path)
-        with path.open("rb") as file:
-            return file.read(max_bytes + 1)
-    except (OSError, ValueError) as problem:
-        raise KitError(f"this file cannot be read: {problem}", file=path) from problem
-
-
-def _from_document(found: Any) -> HandIn:
-    if not isinstance(found, dict) or found.get("schema") != SCHEMA:
-        raise ValueError(f"it does not say schema: {SCHEMA}")
-    if type(found.get("version")) is not int or found["version"] < 1:
-        raise ValueError("its version is not a whole number from 1 up")
-    if found["version"] > VERSION:
-        raise ValueError(f"it was made by a newer kit (version {found['version']}, known here: {VERSION})")
-    later = {key for key, since in SINCE.items() if since > found["version"]}
-    expected = {*HEADER, *Summary.__dataclass_fields__, "entries"} - later
-    if wrong := sorted(expected ^ set(found)):
-        raise ValueError(f"a key is missing or unknown: {', '.join(wrong)[:80]}")
-    for key in ("code", "lesson", "made"):
-        if not isinstance(found[key], str) or len(found[key]) > 64:
-            raise ValueError(f"{key} is not a short text")
-    if not isinstance(found["damage"], list) or not all(isinstance(text, str) for text in found["damage"]):
-        raise ValueError("damage is not a list of texts")
-    if not isinstance(found["entries"], list) or not found["entries"]:
-        raise ValueError("entries is not a list with something in it")
-    entries = []
-    for number, record in enumerate(found["entries"], 1):
-        try:
-            entries.append(read_entry(record))
-        except ValueError as problem:
-            raise ValueError(f"at entry {number}, {problem}") from problem
-    summary = summarise(entries)
-    changes = chain_problems(entries)
-    warnings = [*changes, *found["damage"]]
-    if any(found[key] != value for key, value in _as_json(summary).items() if key not in later):
-        warnings.append("The summary in the file does not fit the entries. The entries count.")
-    return HandIn(
-        **vars(summary),
-        code=check_code(found["code"]),
-        lesson=check_lesson(found["lesson"]),
-        made=found["made"],
-        entries=tuple(entries),
-        warnings=tuple(warnings),
-        unchanged=not changes,
-    )
-
-
-def _holds_all(handin: Mapping[str, Any], path: str | Path) -> bool:
-    """Whether the hand-in has, at its beginning, every entry of the one at `path`."""
-    try:
-        earlier = [entry.record() for entry in read_handin(path).entries]
-    except KitError:  # not a hand-in: whatever it is, it stays
-        return False
-    return earlier == handin["entries"][: len(earlier)]

@@ -7,18 +7,22 @@ import errno
 import os
 import time
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
-
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None
-try:
-    import msvcrt
-except ImportError:  # not Windows; with neither (Python in a browser) there is no second process
-    msvcrt = None
+from types import ModuleType
 
 __all__ = ["Journal", "replace_file", "write_new"]
+
+
+def _only_here(name: str) -> ModuleType | None:
+    """A module that not every system has."""
+    try:
+        return import_module(name)
+    except ImportError:
+        return None
+
+
+fcntl, msvcrt = _only_here("fcntl"), _only_here("msvcrt")  # with neither (Python in a browser): no second process
 
 LOCK_WAIT_S = 10.0
 _BUSY = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)

@@ -1,10 +1,9 @@
 """What a workbook's entries say, put in order: predictions, choices, results, explanation.
 
-What the summary is made from (`kind` of an entry: its `value`):
+What the summary is made from (an entry's `Kind`: its `value`):
 
     prediction, prediction:QUESTION   {"choice": text, "reason": text, "confidence": text, "moment": …};
-                                      "moment" is "first", "after discussion" or "end"; a later answer
-                                      without one counts as after discussion
+                                      a later answer without a `Moment` counts as after the discussion
     predicted_curve, predicted_curve:QUANTITY      an object
     observation, observation:TOPIC    text
     threshold                         a flat object: {"start_period_s": …, "stop_period_s": …, "rule": …}
@@ -19,7 +18,7 @@ What the summary is made from (`kind` of an entry: its `value`):
 
 Of a kind entered several times the latest counts, except for predictions (the first sealed answer, and the
 latest of each later moment) and comparisons (all). Other kinds are left to whoever knows them: drafts, and the runs
-a group made itself (`run`, `sources`, see `kit.lessons.progress`).
+a group made itself (see `kit.lessons.progress`).
 """
 
 from __future__ import annotations
@@ -28,11 +27,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .entries import Entry
+from .entries import Entry, Kind, Moment
 
 __all__ = ["Answer", "Prediction", "Summary", "summarise", "table_rows"]
 
-MOMENTS = ("first", "after discussion", "end")
 FLAT = (str, int, float, bool, type(None))
 
 
@@ -77,30 +75,35 @@ class Summary:
 
 
 def summarise(entries: Sequence[Entry]) -> Summary:
-    """Put entries in order. Raises `ValueError`, naming the entry, where a value has not its kind's form."""
+    """Put entries in order.
+
+    Raises
+    ------
+    ValueError : naming the entry, where a value has not its kind's form.
+    """
     kinds: dict[str, list[Entry]] = {}
     for entry in entries:
         kinds.setdefault(entry.kind, []).append(entry)
 
-    def named(kind: str) -> list[tuple[str, list[Entry]]]:
-        return [(k.partition(":")[2], found) for k, found in kinds.items() if k.partition(":")[0] == kind]
+    def named(kind: Kind) -> list[tuple[str, list[Entry]]]:
+        return [(k.partition(":")[2], found) for k, found in kinds.items() if kind.covers(k)]
 
-    def latest(kind: str, check: Callable[[Entry], Any], default: Any) -> Any:
+    def latest(kind: Kind, check: Callable[[Entry], Any], default: Any) -> Any:
         return check(kinds[kind][-1]) if kind in kinds else default
 
     return Summary(
         stages=tuple(dict.fromkeys(entry.stage for entry in entries)),
-        predictions=tuple(_prediction(question, found) for question, found in named("prediction")),
-        predicted_curves=tuple(_curve(quantity, found) for quantity, found in named("predicted_curve")),
-        observations=tuple({"topic": topic, "text": _text(found[-1])} for topic, found in named("observation")),
-        threshold=latest("threshold", _flat_object, None),
-        set_aside=_set_aside(kinds.get("set_aside", [])),
-        results=latest("results", _rows, ()),
-        averages=latest("averages", _rows, ()),
-        fits=latest("fits", _objects, ()),
-        comparisons=tuple(_flat_object(entry) for entry in kinds.get("comparison", [])),
-        explanation=latest("explanation", _texts, None),
-        claims=tuple({**_texts(found[-1]), "id": claim} for claim, found in named("claim")),
+        predictions=tuple(_prediction(question, found) for question, found in named(Kind.PREDICTION)),
+        predicted_curves=tuple(_curve(quantity, found) for quantity, found in named(Kind.PREDICTED_CURVE)),
+        observations=tuple({"topic": topic, "text": _text(found[-1])} for topic, found in named(Kind.OBSERVATION)),
+        threshold=latest(Kind.THRESHOLD, _flat_object, None),
+        set_aside=_set_aside(kinds.get(Kind.SET_ASIDE, [])),
+        results=latest(Kind.RESULTS, _rows, ()),
+        averages=latest(Kind.AVERAGES, _rows, ()),
+        fits=latest(Kind.FITS, _objects, ()),
+        comparisons=tuple(_flat_object(entry) for entry in kinds.get(Kind.COMPARISON, [])),
+        explanation=latest(Kind.EXPLANATION, _texts, None),
+        claims=tuple({**_texts(found[-1]), "id": claim} for claim, found in named(Kind.CLAIM)),
     )
 
 
@@ -121,8 +124,8 @@ def _prediction(question: str, entries: Sequence[Entry]) -> Prediction:
     answers = [_answer(entry) for entry in entries]
     first = next((place for place, answer in enumerate(answers) if answer.sealed), 0)
     later = answers[first + 1 :]
-    at_end = [answer for answer in later if answer.moment == "end"]
-    discussed = [answer for answer in later if answer.moment != "end"]
+    at_end = [answer for answer in later if answer.moment == Moment.END]
+    discussed = [answer for answer in later if answer.moment != Moment.END]
     return Prediction(
         question=question,
         first=answers[first],
@@ -136,8 +139,8 @@ def _answer(entry: Entry) -> Answer:
     if "choice" not in value:
         raise _wrong(entry, "an answer has a choice")
     parts = {key: value.get(key, "") for key in ("choice", "reason", "confidence", "moment")}
-    if parts["moment"] not in ("", *MOMENTS):
-        raise _wrong(entry, f"a moment is one of {', '.join(MOMENTS)}")
+    if parts["moment"] not in ("", *Moment):
+        raise _wrong(entry, f"a moment is one of {', '.join(Moment)}")
     return Answer(**parts, time=entry.time, sealed=entry.sealed)
 
 

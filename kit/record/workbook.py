@@ -14,13 +14,15 @@ import copy
 import errno
 import re
 import secrets
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from html import escape
 from pathlib import Path
 from typing import Any
 
 from ..errors import KitError
-from .entries import Entry, chain_problems, make_entry, parse_lines, plain_value
+from ..wording import count_of
+from .entries import Entry, Kind, chain_problems, make_entry, parse_lines, plain_value
 from .journal import Journal
 
 __all__ = ["Entry", "NotSaved", "Workbook", "check_code", "check_lesson", "default_path", "friendly_code"]
@@ -45,6 +47,24 @@ class Workbook:
     Parameters
     ----------
     path : a `.jsonl` file (see `default_path`); it and its folder are made by the first entry.
+
+    Raises
+    ------
+    KitError : the file's name does not end in .jsonl.
+
+    Examples
+    --------
+    >>> import tempfile, kit
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> workbook = kit.Workbook(f"{folder.name}/disc.jsonl")
+    >>> entry = workbook.add("measure", "observation:runs", "The lines never cross.")
+    >>> workbook.latest("observation:runs")
+    'The lines never cross.'
+    >>> workbook
+    Workbook(disc.jsonl: one entry)
+    >>> workbook.verify()  # nothing was changed after it was saved
+    []
+    >>> folder.cleanup()
     """
 
     def __init__(self, path: str | Path):
@@ -57,10 +77,33 @@ class Workbook:
         self._bad_lines: tuple[str, ...] = ()
         self._bad_tails: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        try:
+            return f"Workbook({self.path.name}: {count_of(len(self.entries), 'entry', 'entries')})"
+        except KitError as problem:
+            return f"Workbook({self.path.name}: {problem.problem})"
+
+    def _repr_html_(self) -> str:
+        """What is saved, newest last; drafts are left out. Texts are a student's, so all is escaped."""
+        try:
+            saved = [entry for entry in self.entries if not Kind.DRAFT.covers(entry.kind)]
+        except KitError as problem:
+            return f"<p>{escape(str(problem))}</p>"
+        rows = "".join(
+            f"<tr><td>{entry.n}</td><td>{escape(entry.stage)}</td><td>{escape(entry.kind.replace('_', ' '))}</td>"
+            f"<td>{escape(_short(entry.value))}</td><td>{'sealed' if entry.sealed else ''}</td></tr>"
+            for entry in saved
+        )
+        head = "<tr><th>entry</th><th>stage</th><th>what</th><th>what was entered</th><th></th></tr>"
+        found = "".join(f"<p>{escape(sentence)}</p>" for sentence in (*self.damage, *self.verify()))
+        words = f"Your workbook {escape(self.path.name)}: {count_of(len(saved), 'saved entry', 'saved entries')}."
+        table = f"<table><thead>{head}</thead><tbody>{rows}</tbody></table>" if rows else ""
+        return f"<p>{words}</p>{found}{table}"
+
     def add(self, stage: str, kind: str, value: Any, sealed: bool = False) -> Entry:
         """Append an entry; return it once it is on the disk (written, flushed and synced).
 
-        `value` is anything JSON can hold, or numpy numbers and arrays (see `strictjson.plain_value`).
+        `value` is anything JSON can hold, or numpy numbers and arrays (see `plain_value`).
         An entry of a kind that was sealed before is a new entry; the sealed one stays, see `first`.
 
         Raises
@@ -117,12 +160,17 @@ class Workbook:
     @property
     def code(self) -> str | None:
         """The group's code, if one was chosen."""
-        return self.latest("code")
+        return self.latest(Kind.CODE)
 
     def choose_code(self, code: str | None = None) -> str:
-        """Save the group's code, or a random friendly one. Raises `KitError` if it cannot be used."""
+        """Save the group's code, or a random friendly one.
+
+        Raises
+        ------
+        KitError : the code cannot be used (see `check_code`), or not be saved.
+        """
         code = friendly_code() if code is None else check_code(code)
-        self.add("start", "code", code)
+        self.add("start", Kind.CODE, code)
         return code
 
     def verify(self) -> list[str]:
@@ -157,7 +205,7 @@ class Workbook:
                 self._read(have_lock=True)
                 shared = min(len(self._entries), len(theirs))
                 goes_on = self._entries[:shared] == theirs[:shared]
-                kept = self._journal.keep_beside("other", data) if is_damaged or not goes_on else None
+                aside = self._journal.keep_beside("other", data).name if is_damaged or not goes_on else ""
                 if goes_on:
                     self._append(theirs[shared:])
         except OSError as cause:
@@ -166,12 +214,12 @@ class Workbook:
         if not goes_on:
             return (
                 "The file and the workbook here hold different entries. Both are kept: "
-                f"the workbook is as it was, and the file is now {kept.name}."
+                f"the workbook is as it was, and the file is now {aside}."
             )
         added = len(theirs) - shared
         done = [f"Entries put back: {added}." if added else "All its entries were here already."]
         if is_damaged:
-            done.append(f"A part of the file could not be read. It is kept whole as {kept.name}.")
+            done.append(f"A part of the file could not be read. It is kept whole as {aside}.")
         return " ".join(done + chain_problems(theirs))
 
     def clear(self, last_hash: str, *, remove: bool = False) -> Path | None:
@@ -253,8 +301,28 @@ class Workbook:
             self._bad_tails += (sentence,)
 
 
+def _short(value: Any) -> str:
+    """A value in at most 80 characters."""
+    text = value if isinstance(value, str) else ", ".join(_parts(value))
+    return text if len(text) <= 80 else f"{text[:79]}…"
+
+
+def _parts(value: Any) -> Iterator[str]:
+    """The texts and numbers of a value, as they come."""
+    if isinstance(value, dict | list):
+        for part in value.values() if isinstance(value, dict) else value:
+            yield from _parts(part)
+    elif value not in ("", None):
+        yield str(value)
+
+
 def check_code(text: str) -> str:
-    """A group's code, spaces at its ends removed: 3 to 24 letters, digits or hyphens. Else `KitError`."""
+    """A group's code, spaces at its ends removed.
+
+    Raises
+    ------
+    KitError : it is not 3 to 24 letters, digits or hyphens.
+    """
     code = text.strip() if isinstance(text, str) else ""
     if not 3 <= len(code) <= 24 or not code.replace("-", "").isalnum():
         raise KitError(
@@ -271,7 +339,12 @@ def friendly_code() -> str:
 
 
 def check_lesson(lesson: str) -> str:
-    """A lesson's short name, as its folder is called: letters, digits, - and _. Else `KitError`."""
+    """A lesson's short name, as its folder is called.
+
+    Raises
+    ------
+    KitError : it holds anything but the letters a to z, digits, - and _.
+    """
     if not isinstance(lesson, str) or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}", lesson):
         raise KitError("a lesson's name has only the letters a to z, digits, - and _", found=lesson)
     return lesson

@@ -10,6 +10,7 @@ import ipywidgets as widgets
 from ..errors import KitError
 from ..lessons.lesson import Question
 from ..lessons.progress import LESSON, ORIGINS, Progress
+from ..record.entries import Band, Kind, Moment
 from ..record.workbook import Workbook
 from .parts import Status, action, choice_of, heading, note
 
@@ -28,9 +29,9 @@ __all__ = [
 
 #: Three bands of confidence: what the student reads, and what is saved.
 CONFIDENCE = {
-    "below 67 %": "I am not sure (less than 2 in 3)",
-    "67–80 %": "I am fairly sure (2 in 3 to 4 in 5)",
-    "above 80 %": "I am very sure (more than 4 in 5)",
+    Band.LOW.value: "I am not sure (less than 2 in 3)",
+    Band.MIDDLE.value: "I am fairly sure (2 in 3 to 4 in 5)",
+    Band.HIGH.value: "I am very sure (more than 4 in 5)",
 }
 
 #: The parts of an explanation and how each is asked for.
@@ -41,7 +42,7 @@ EXPLANATION = {
     "rebuttal": "Against it: what could somebody object, and what do you say to that?",
 }
 
-FIRST, DISCUSSED, END = "first", "after discussion", "end"
+FIRST, DISCUSSED, END = (moment.value for moment in Moment)
 
 
 class PredictionCard(widgets.VBox):
@@ -60,7 +61,7 @@ class PredictionCard(widgets.VBox):
         super().__init__()
         self.add_class("kit-box")
         self.question, self.workbook, self.stage, self._only = question, workbook, stage, moment
-        self.kind = f"prediction:{question.id}"
+        self.kind = Kind.PREDICTION.of(question.id)
         self.choice = widgets.RadioButtons(
             options=[(choice.text, choice.id) for choice in self._in_order()],
             value=None,
@@ -71,7 +72,7 @@ class PredictionCard(widgets.VBox):
         self.confidence.value = None
         self.save_button = action("", self._save)
         self.message = Status()
-        keep_drafts(self.reason, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        keep_drafts(self.reason, workbook, stage, Kind.DRAFT.of(self.kind), self.message, saved_as=self.kind)
         self._show()
 
     def _in_order(self):
@@ -174,11 +175,11 @@ class ObservationBox(widgets.VBox):
     ):
         super().__init__()
         self.add_class("kit-box")
-        self.workbook, self.stage, self.kind = workbook, stage, f"observation:{topic}"
+        self.workbook, self.stage, self.kind = workbook, stage, Kind.OBSERVATION.of(topic)
         self.text = text_area(ask, workbook.latest(self.kind, ""))
         self.message = Status()
         self.save_button = action(save, self._save)
-        keep_drafts(self.text, workbook, stage, f"draft:{self.kind}", self.message, saved_as=self.kind)
+        keep_drafts(self.text, workbook, stage, Kind.DRAFT.of(self.kind), self.message, saved_as=self.kind)
         self.children = (self.text, self.save_button, self.message)
 
     def _save(self) -> None:
@@ -202,7 +203,7 @@ class ExplanationCard(widgets.VBox):
         workbook: Workbook,
         stage: str = "explain",
         evidence: tuple[str, ...] = (),
-        kind: str = "explanation",
+        kind: str = Kind.EXPLANATION,
     ):
         super().__init__()
         self.add_class("kit-box")
@@ -211,8 +212,8 @@ class ExplanationCard(widgets.VBox):
         saved = workbook.latest(kind, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in EXPLANATION.items()}
         for part, box in self.boxes.items():
-            keep_drafts(box, workbook, stage, f"draft:{kind}:{part}", self.message, saved_as=kind)
-        words = "Save my explanation" if kind == "explanation" else "Save my answer to this claim"
+            keep_drafts(box, workbook, stage, Kind.DRAFT.of(kind, part), self.message, saved_as=kind)
+        words = "Save my explanation" if kind == Kind.EXPLANATION else "Save my answer to this claim"
         self.save_button = action(words, self._save)
         self.offer(evidence)
 

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from ..classroom.overview import MOMENTS, Overview, read_class
+from ..classroom.overview import Overview, read_class
 from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
+from ..record.entries import MOMENTS
 from .parts import Status, choice_of, note
 
 __all__ = ["ClassOverview"]

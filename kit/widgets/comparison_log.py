@@ -8,15 +8,15 @@ import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import KitError
+from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..stats.averages import DECISIONS, Comparison, Measured, compare
-from ..wording import number, plus_minus
+from ..wording import number, number_typed, plus_minus
 from .cards import keep_drafts, save_entries, text_area
 from .parts import Status, action, choice_of, html_table, note, row_of
 
 __all__ = ["ComparisonLog"]
 
-KIND = "comparison"
 OWN = "A value of our own"
 
 
@@ -41,7 +41,7 @@ class ComparisonLog(widgets.VBox):
         self.decision = choice_of("What do you do next?", [(words, kept) for kept, words in DECISIONS.items()])
         self.decision.value = None
         self.why = text_area("Why?")
-        keep_drafts(self.why, workbook, stage, f"draft:{KIND}", self.message, saved_as=KIND)
+        keep_drafts(self.why, workbook, stage, Kind.DRAFT.of(Kind.COMPARISON), self.message, saved_as=Kind.COMPARISON)
         self.save_button = action("Keep this comparison", self._save)
         self.children = (
             note(
@@ -80,13 +80,13 @@ class ComparisonLog(widgets.VBox):
         except KitError as error:
             self.message.error(f"Not saved yet. {error}")
             return
-        if save_entries(self.message, self.workbook, self.stage, {KIND: entry}):
+        if save_entries(self.message, self.workbook, self.stage, {Kind.COMPARISON: entry}):
             self.decision.value, self.why.value = None, ""
             self._list_cycles()
             self.message.say("Kept. Now do what you decided, then compare again.")
 
     def _list_cycles(self) -> None:
-        rows = [cycle_row(i, entry.value) for i, entry in enumerate(self.workbook.history(KIND), 1)]
+        rows = [cycle_row(i, entry.value) for i, entry in enumerate(self.workbook.history(Kind.COMPARISON), 1)]
         table = pd.DataFrame(rows)
         self.cycles.value = html_table(table, "Your comparisons so far") if rows else ""
 
@@ -141,13 +141,5 @@ class _Side(widgets.VBox):
         """The value of this side; KitError, saying what is missing, while there is none."""
         if self.choice.value is not None:
             return self._offered[self.choice.value]
-        value, u = (_number(field.value, field.description) for field in (self.value, self.u))
+        value, u = (number_typed(field.value, field.description) for field in (self.value, self.u))
         return Measured(self.label.value.strip(), value, u, self.unit.value.strip())
-
-
-def _number(text: str, what: str) -> float:
-    """A number as a student types it, with a decimal point or comma."""
-    try:
-        return float(text.strip().replace(",", "."))
-    except ValueError:
-        raise KitError(f"{what} must be a number", found=text or None, fix="use digits, such as 12.5") from None

@@ -12,12 +12,13 @@ import pandas as pd
 from ..errors import KitError
 from ..lessons.check import check_lesson, summary
 from ..lessons.check_data import Finding
-from ..lessons.draft import TypedChoice, TypedQuestion, check_draft, lesson_from, number_typed, numbers_typed
+from ..lessons.draft import TypedChoice, TypedQuestion, check_draft, lesson_from, numbers_typed
 from ..lessons.keys import LEVEL_NAMES, level_of
 from ..lessons.lesson import Lesson, Question, load_key, load_lesson
 from ..lessons.make import new_lesson
 from ..lessons.notebooks import DEMO_LESSONS
 from ..motion.speed import speed_curves
+from ..wording import number_typed
 from .parts import Status, action, choice_of, heading, html_table, note
 
 __all__ = [
@@ -221,7 +222,7 @@ class LessonCheck(widgets.VBox):
 
 
 def show_findings(findings: Sequence[Finding], message: Status, table: widgets.HTML) -> None:
-    """Status how many there are, and list them."""
+    """Say how many there are, and list them."""
     sentence = summary(list(findings))
     if any(finding.serious for finding in findings):
         message.error(sentence)

@@ -20,6 +20,7 @@ from ..logs.columns import conditions_from_name, number_or_word
 from ..logs.folder import write_folder
 from ..logs.log import preview, read_log
 from ..logs.run import Run, split, split_proposal
+from ..record.entries import Kind
 from ..record.journal import numbered, write_new
 from ..record.workbook import Workbook, friendly_code
 from ..wording import condition_value
@@ -214,13 +215,11 @@ class FileCard(widgets.VBox):
     def _conditions(self, run: Run, text: str) -> Mapping[str, float | str]:
         value = number_or_word(text.strip(), "," if "," in text else ".")
         if isinstance(value, str):
-            raise KitError(f"Status which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
+            raise KitError(f"Say which {self.x_label} it was", found=text or None, fix="write a number, such as 3")
         return {**run.conditions, self.x: value}
 
 
 # --- A page for runs of the group's own: on the bench, at a live gate, by tapping, from files. Kept in the workbook.
-
-PUSH = "push"  # kind of the entries that remember what was done on the bench
 
 
 class MakeRuns:
@@ -258,11 +257,11 @@ class MakeRuns:
         """The simulated apparatus. Pushes made before are there again, kept or not."""
         if self.lesson.bench is None:
             return note("The kit can't simulate the apparatus of this lesson. Use one of the other ways.")
-        pushes = [entry.value for entry in self.workbook.history(PUSH)]
+        pushes = [entry.value for entry in self.workbook.history(Kind.PUSH)]
         code = pushes[0]["code"] if pushes else self.workbook.code or friendly_code()
 
         def remember(settings: dict) -> None:
-            self.workbook.add(self.stage, PUSH, {"code": code, **settings})
+            self.workbook.add(self.stage, Kind.PUSH, {"code": code, **settings})
 
         start, stop, _ = self.progress.thresholds
         return Bench(

@@ -13,6 +13,7 @@ import traitlets as t
 from ..errors import KitError
 from ..lessons.lesson import OWN
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
+from ..record.entries import Kind
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
 from ..report import run_sheet_html
@@ -231,7 +232,7 @@ PLAN = {
     "against": "What would you have to see to give the claim up?",
 }
 
-_ORDER, _KIND = "run_order:own", f"claim:{OWN}"
+_ORDER, _KIND = Kind.RUN_ORDER.of(OWN), Kind.CLAIM.of(OWN)
 
 _MOST_TRIALS = 12
 
@@ -267,7 +268,7 @@ class OwnClaimCard(widgets.VBox):
         saved = workbook.latest(_KIND, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in PLAN.items()}
         for part, box in self.boxes.items():
-            keep_drafts(box, workbook, stage, f"draft:{_KIND}:{part}", self.message, saved_as=_KIND)
+            keep_drafts(box, workbook, stage, Kind.DRAFT.of(_KIND, part), self.message, saved_as=_KIND)
         self.settings = tuple(
             widgets.Text(value=saved.get(name, ""), description=words, **_FIELD)
             for name, words in (("first", "First setting:"), ("second", "Second setting:"))

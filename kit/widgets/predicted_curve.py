@@ -12,6 +12,7 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..wording import DASH, number
 from .parts import Details, Status, action
@@ -65,7 +66,7 @@ class PredictedCurve(widgets.VBox):
         y_max: float,
         averages: pd.DataFrame | None = None,
     ):
-        self.workbook, self.stage, self.kind = workbook, stage, f"predicted_curve:{quantity}"
+        self.workbook, self.stage, self.kind = workbook, stage, Kind.PREDICTED_CURVE.of(quantity)
         sealed = workbook.first(self.kind)
         known = dict(zip(sealed["x"], sealed["values"], strict=True)) if sealed else {}
         x_values = [float(x) for x in x_values]

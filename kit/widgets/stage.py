@@ -12,8 +12,9 @@ from ..errors import KitError
 from ..lessons.cells import MADE_STAGES
 from ..lessons.keys import level_of
 from ..lessons.lesson import STAGES, Lesson
-from ..lessons.progress import QUANTITIES, Progress
+from ..lessons.progress import Progress
 from ..motion.threshold import common_stop
+from ..record.entries import QUANTITIES, Kind, Moment
 from ..record.hosting import handin_folder, idle_notice
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
@@ -109,7 +110,7 @@ class Stage(InvestigateSteps):
 
     def final_answer(self, question_id: str) -> PredictionCard:
         """The same question once more, at the end."""
-        return PredictionCard(self.lesson.ask(question_id), self.workbook, self.stage, moment="end")
+        return PredictionCard(self.lesson.ask(question_id), self.workbook, self.stage, moment=Moment.END)
 
     def predicted_curve(self, quantity: str = "duration_s") -> PredictedCurve:
         """Points to set: what the group expects for every condition."""
@@ -173,7 +174,7 @@ class Stage(InvestigateSteps):
             refused: dict[str, list[int]] = {}
             for run, repair in picker.refused_repairs:
                 refused.setdefault(picker.runs[run].source, []).append(repair)
-            if save_entries(say, self.workbook, self.stage, {"threshold": chosen, "refused_repairs": refused}):
+            if save_entries(say, self.workbook, self.stage, {Kind.THRESHOLD: chosen, Kind.REFUSED_REPAIRS: refused}):
                 say.say(f"Saved. Every run now counts from {picker.start_period_s:g} s a turn.")
 
         keep = action("Use these thresholds", save, tooltip="Save them for the next stages")
@@ -193,7 +194,7 @@ class Stage(InvestigateSteps):
             for was, now in zip(before.itertuples(), after.itertuples(), strict=True):
                 if was.set_aside != now.set_aside:
                     entry = {"source": now.source, "trial": int(now.trial), "reason": now.set_aside}
-                    save_entries(say, self.workbook, self.stage, {"set_aside": entry})
+                    save_entries(say, self.workbook, self.stage, {Kind.SET_ASIDE: entry})
 
         table.observe(save, "results")
         return _box(table, say)
@@ -323,9 +324,9 @@ class Stage(InvestigateSteps):
     def _for_the_teacher(self) -> dict:
         best = [trend for quantity in QUANTITIES for trend in self.trends(quantity)[:1]]
         return {
-            "results": table_rows(self.results),
-            "averages": table_rows(self.averages("duration_s")),
-            "fits": [
+            Kind.RESULTS: table_rows(self.results),
+            Kind.AVERAGES: table_rows(self.averages("duration_s")),
+            Kind.FITS: [
                 {"quantity": quantity, "model": trend.model, "equation": trend.equation()}
                 for quantity, trend in zip(QUANTITIES, best, strict=True)
             ],
@@ -334,7 +335,7 @@ class Stage(InvestigateSteps):
     def look_back(self, question_id: str) -> widgets.Widget:
         """The group's answers to a question beside what was measured."""
         question = self.lesson.ask(question_id)
-        answers = [entry.value for entry in self.workbook.history(f"prediction:{question_id}")]
+        answers = [entry.value for entry in self.workbook.history(Kind.PREDICTION.of(question_id))]
         shown = [widgets.HTML(answer_html(question, answer)) for answer in answers]
         if not shown:
             shown = [note("You have not answered this question yet. You can do that in stage 1.")]

@@ -11,7 +11,8 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.claim_runs import ClaimRuns, gate_and_clicks, run_name
-from ..lessons.progress import QUANTITIES, Progress
+from ..lessons.progress import Progress
+from ..record.entries import QUANTITIES, Kind
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
 from ..stats.averages import pooled_scatter
@@ -56,7 +57,7 @@ class InvestigateSteps:
         What was put down, and how many worlds were looked at, is saved and comes back.
         """
         answered = self.claim_runs(claim_id)
-        kind = f"claim_test:{claim_id}" + (f"@{at:g}" if at is not None else "")
+        kind = Kind.CLAIM_TEST.of(claim_id if at is None else f"{claim_id}@{at:g}")
         kept = self.workbook.latest(kind)
         seed = kept["seed"] if kept else secrets.randbelow(2**31)  # kept, so that the same worlds come back
         tester = ClaimTester(answered.claim(), answered.table(at), seed=seed)
@@ -88,7 +89,7 @@ class InvestigateSteps:
     def defend(self, claim_id: str) -> ExplanationCard:
         """Claim, evidence, reasoning and rebuttal for one claim, saved as `claim:ID`."""
         card = ExplanationCard(
-            self.workbook, self.stage, tuple(self._claim_evidence(claim_id)), kind=f"claim:{claim_id}"
+            self.workbook, self.stage, tuple(self._claim_evidence(claim_id)), kind=Kind.CLAIM.of(claim_id)
         )
         self._defended[claim_id] = card
         return card
@@ -96,14 +97,14 @@ class InvestigateSteps:
     def _claim_evidence(self, claim_id: str):
         """What the tests said that the group has made, of this claim and of the steps to it."""
         steps = [c.id for c in self.progress.lesson.claims if claim_id in (c.id, c.step_to)]
-        for entry in self._latest_of("claim_test:"):
+        for entry in self._latest_of(Kind.CLAIM_TEST):
             name, _, at = entry.kind.partition(":")[2].partition("@")
             if name in steps and entry.value["sentence"]:
                 size = entry.value["sentence"].split(". ", 1)[-1]
                 yield (f"At {at} {self.progress.x}: " if at else "") + size
 
-    def _latest_of(self, beginning: str):
-        return {entry.kind: entry for entry in self.workbook.entries if entry.kind.startswith(beginning)}.values()
+    def _latest_of(self, kind: Kind):
+        return {entry.kind: entry for entry in self.workbook.entries if kind.covers(entry.kind)}.values()
 
     # --- sound ----------------------------------------------------------------------------------------------------
 
@@ -114,13 +115,13 @@ class InvestigateSteps:
     def _after_answering(self, claim_id: str, words: str, build) -> widgets.Widget:
         """What `build` makes, at once if the claim's question was answered, else by a button once it is."""
         asked = self.progress.lesson.claim(claim_id).ask_first
-        if not asked or self.workbook.latest(f"prediction:{asked}"):
+        if not asked or self.workbook.latest(Kind.PREDICTION.of(asked)):
             return build()
         say = Status()
         place = stack_of("kit-box")
 
         def show():
-            if self.workbook.latest(f"prediction:{asked}"):
+            if self.workbook.latest(Kind.PREDICTION.of(asked)):
                 place.children = (build(),)
             else:
                 say.error("Not yet: first answer the question at the head of this part. Then press again.")
@@ -197,7 +198,7 @@ class InvestigateSteps:
         pairs = self.progress.averages(quantity)[[x, "mean"]].merge(counts[[x, quantity]])
         words, unit = QUANTITIES[quantity]
         view = AgreementView(pairs[x], pairs[quantity], pairs["mean"], x_name=x, unit=unit)
-        say, kind = Status(), f"same_thing:{quantity}"
+        say, kind = Status(), Kind.SAME_THING.of(quantity)
         view.same_thing = self.workbook.latest(kind, "")
         view.observe(
             lambda change: change["new"] and save_entries(say, self.workbook, self.stage, {kind: change["new"]}),
@@ -213,7 +214,7 @@ class InvestigateSteps:
 
     def planner(self) -> widgets.Widget:
         """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
-        say, kind = Status(), "run_plan"
+        say, kind = Status(), Kind.RUN_PLAN
         try:
             trend = self.progress.trends("duration_s")[0]
             planner = TrialPlanner(

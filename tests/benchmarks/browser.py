@@ -18,7 +18,7 @@ from tests.browser.conftest import FLAGS, LAPTOP, NOTEBOOK_IS_OPEN, find_chromiu
 __all__ = ["ITEMS"]
 
 FIRST = """
-from kit.gatelog import read_log
+from kit.logs.log import read_log
 from kit.launcher import PROJECT
 from kit.widgets import ThresholdPicker
 logs = sorted((PROJECT / "datasets_demo" / "coasting_disc" / "passes").glob("*_trial-1.csv"))[:3]

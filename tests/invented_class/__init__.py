@@ -16,10 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from kit.classroom.overview import BANDS, NOTICE
 from kit.errors import KitError
 from kit.motion.drag import DragLaw
-from kit.record.entries import Entry, make_entry
+from kit.record.entries import BANDS, Entry, Kind, make_entry
 from kit.record.handin import handin_document
 from kit.record.workbook import ANIMALS, COLOURS
 from kit.sources.bench import APPARATUS, true_stretch
@@ -87,7 +86,7 @@ def demo_handins(seed: int = SEED) -> Iterator[tuple[str, dict]]:
             unfinished.get(number, ""),
         )
         book = _Book(random, START + timedelta(seconds=int(random.randint(150))))
-        book.add("predict", NOTICE, INVENTED.format(seed=seed))
+        book.add("predict", Kind.DATA_NOTICE, INVENTED.format(seed=seed))
         _work(book, random, say, group)
         yield f"handin_{LESSON}_{group.code}.json", handin_document(book.entries, group.code, LESSON, book.now())
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kit.errors import KitError
 from kit.wording import (
     axis_title,
     case_of,
@@ -17,6 +18,7 @@ from kit.wording import (
     join_words,
     name_of,
     number,
+    number_typed,
     percent,
     plus_minus,
     rounded_by,
@@ -129,3 +131,22 @@ def test_nothing_heavy_is_loaded():
     code = "import sys, kit.wording; print([m for m in ('numpy', 'pandas', 'plotly') if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("12.5", 12.5), (" 12,5 ", 12.5), ("-1", -1.0), ("1e-3", 0.001), ("3", 3.0)]
+)
+def test_a_number_as_people_type_it(text, value):
+    assert number_typed(text, "Start") == value
+
+
+@pytest.mark.parametrize("text", ["", "x", "nan", "inf", "1 2", "1,234.5"])
+def test_what_is_typed_but_no_number(text):
+    with pytest.raises(KitError, match=r"Start needs a number.*0\.25") as refused:
+        number_typed(text, "Start")
+    assert refused.value.found == text
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_any_number_typed_with_a_comma_or_a_point_is_read_exactly(value):
+    assert number_typed(repr(value), "x") == number_typed(repr(value).replace(".", ","), "x") == value

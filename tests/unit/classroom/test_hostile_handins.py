@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 
 from kit.classroom import handins as handin_folder
 from kit.classroom.handins import class_files, clean_text
-from kit.classroom.overview import MOMENTS, read_class
+from kit.classroom.overview import read_class
 from kit.classroom.page import class_report
 from kit.classroom.sections import SECTIONS, Show
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
 from kit.plots.pages import templates
+from kit.record.entries import MOMENTS
 
 LESSON = load_lesson(PROJECT / "datasets_demo" / "coasting_disc")
 SCRIPT = "</textarea></script><script>alert(1)</script><img src=x onerror=alert(2)><svg onload=alert(3)>\"'><b>"

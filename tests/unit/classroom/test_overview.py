@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from kit.classroom.overview import BANDS, MOMENTS, read_class
+from kit.classroom.overview import read_class
 from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
-from kit.record.summary import MOMENTS as SAVED_MOMENTS
+from kit.record.entries import BANDS, MOMENTS, Band, Moment
 from kit.widgets.cards import CONFIDENCE
 from tests.invented_class import write_demo_class
 
@@ -20,8 +20,8 @@ DEMO = PROJECT / "datasets_demo" / "class_handins"
 
 
 def test_bands_and_moments_are_those_that_the_cards_save():
-    assert tuple(BANDS) == tuple(CONFIDENCE)
-    assert tuple(MOMENTS) == SAVED_MOMENTS
+    assert tuple(BANDS) == tuple(CONFIDENCE) == tuple(Band)
+    assert tuple(MOMENTS) == tuple(Moment)
 
 
 def test_a_group_as_it_was_handed_in(hand_in, tmp_path):

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.classroom.overview import MOMENTS, read_class
+from kit.classroom.overview import read_class
 from kit.classroom.statistics import wilson_interval
 from kit.classroom.tables import (
     NO_BAND,
@@ -30,6 +30,7 @@ from kit.classroom.tables import (
 from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
+from kit.record.entries import MOMENTS
 
 LESSON = load_lesson(PROJECT / "datasets_demo" / "coasting_disc")
 SURE, FAIR, UNSURE = "above 80 %", "67–80 %", "below 67 %"

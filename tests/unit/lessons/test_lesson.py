@@ -1,3 +1,5 @@
+"""A lesson file, its key and its claims: read, or refused with the key named and an example that would do."""
+
 import pytest
 
 from kit.errors import KitError
@@ -160,3 +162,101 @@ def test_hand_counts_that_cannot_be_used(folder, data, message):
     (folder() / "hand_counts.csv").write_bytes(data)
     with pytest.raises(KitError, match=message):
         load_lesson(folder()).hand_counts()
+
+
+def test_in_a_cell_it_says_what_is_asked_and_changed(folder):
+    lesson = load_lesson(folder(LESSON.replace("A wheel", "A <b>wheel</b> & more")))
+    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.3 to 1.2 s a turn)"
+    html = lesson._repr_html_()
+    assert "A &lt;b&gt;wheel&lt;/b&gt; &amp; more" in html and html.count("<b>") == 1
+    assert "1, 2, 4 (all groups run 2)" in html and "two-pads" in html
+    assert "to the last pass" in repr(load_lesson(folder(LESSON.replace("stop_period_s = 1.2", ""))))
+
+
+# --- claims -----------------------------------------------------------------------------------------------------------
+
+TILTED_WHEEL = """
+schema = "kit-lesson-1"
+title = "A wheel"
+question = "How long does it coast?"
+changed = { name = "pads", words = "number of pads", values = [1, 2, 4] }
+thresholds = { start_period_s = 0.3, stop_period_s = 1.2 }
+sketch_up_to = { duration_s = 30, turns = 60 }
+
+[[questions]]
+id = "tilt"
+text = "Does tilt matter?"
+choices = [{ id = "yes", text = "yes" }, { id = "no", text = "no" }]
+"""
+CLAIM = """
+[[claims]]
+id = "level"
+question = "Must it stand level?"
+statement = "Tilt shortens it."
+data = "claims/level"
+kind = "difference"
+by = "tilt_deg"
+settings = [0, 3]
+within = ["pads"]
+closer_at = 4
+ask_first = "tilt"
+
+[[claims]]
+id = "loud"
+question = "Can you hear it?"
+statement = "The louder, the shorter."
+data = "claims/hub"
+kind = "relation"
+by = "sound_level_dB"
+same_speed = [3, 4]
+listen_at = [1, 4]
+"""
+
+
+@pytest.fixture
+def with_claims(tmp_path):
+    def read(claims=CLAIM):
+        (tmp_path / "lesson.toml").write_text(TILTED_WHEEL + claims, encoding="utf-8")
+        return load_lesson(tmp_path)
+
+    return read
+
+
+def test_claims_are_read(with_claims):
+    level, loud = with_claims().claims
+    assert (level.quantity, level.settings, level.within, level.closer_at) == ("duration_s", (0.0, 3.0), ("pads",), 4.0)
+    assert not level.hears
+    assert loud.hears and loud.settings is None and loud.same_speed == (3.0, 4.0)
+    assert with_claims().claim("loud") == loud
+
+
+def test_a_lesson_needs_none(with_claims):
+    assert with_claims("").claims == ()
+    with pytest.raises(KitError, match="no such claim"):
+        with_claims("").claim("level")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('id = "level"', "", r"claims\[1\]\.id is missing.*id = "),
+        ('id = "level"', 'id = "own"', r"claims\[1\]\.id can't be used.*Found: 'own'.*not \"own\""),
+        ('id = "loud"', 'id = "level"', r"claims\[1\]\.id can't be used.*an id of its own"),
+        ('data = "claims/level"', 'data = "../other"', r"claims\[1\]\.data can't be used.*below the lesson"),
+        ('data = "claims/level"', 'data = "C:/x"', r"claims\[1\]\.data can't be used"),
+        ('kind = "difference"', 'kind = "guess"', r"claims\[1\]\.kind can't be used.*difference, relation"),
+        ("settings = [0, 3]", "", r"claims\[1\]\.settings is missing.*settings = \[0, 3\]"),
+        ("settings = [0, 3]", "settings = [3, 3]", r"claims\[1\]\.settings can't be used"),
+        ("settings = [0, 3]", "settings = [0, true]", r"claims\[1\]\.settings can't be used"),
+        ('within = ["pads"]', 'within = ["tilt_deg"]', r"claims\[1\]\.within can't be used"),
+        ('within = ["pads"]', "", r"claims\[1\]\.closer_at can't be used.*within"),
+        ('ask_first = "tilt"', 'ask_first = "wind"', r"claims\[1\]\.ask_first can't be used.*'tilt'"),
+        ("same_speed = [3, 4]", "", r"claims\[2\]\.same_speed is missing.*same_speed = \[3.0, 4.0\]"),
+        ("same_speed = [3, 4]", "same_speed = [4, 3]", r"claims\[2\]\.same_speed can't be used"),
+        ("listen_at = [1, 4]", "", r"claims\[2\]\.listen_at is missing"),
+        ("listen_at = [1, 4]", 'listen_at = [1, 4]\nstep_to = "loud"', r"claims\[2\]\.step_to can't be used"),
+    ],
+)
+def test_messages_name_the_key_and_show_what_would_do_of_a_claim(with_claims, old, new, message):
+    with pytest.raises(KitError, match=message):
+        with_claims(CLAIM.replace(old, new, 1))

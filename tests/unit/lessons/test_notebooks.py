@@ -1,14 +1,23 @@
 """Notebooks are made from the lesson files: making them again must change nothing."""
 
+import importlib
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from kit.errors import KitError
 from kit.lessons.cells import MADE_STAGES
-from kit.lessons.lesson import load_lesson
-from kit.lessons.notebooks import DEMO_LESSONS, regenerate, stage_notebook, write_notebooks
+from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.notebooks import (
+    DEMO_LESSONS,
+    regenerate,
+    stage_notebook,
+    student_pages,
+    teacher_notebooks,
+    write_notebooks,
+)
 
 PROJECT = Path(__file__).parents[3]
 
@@ -31,6 +40,50 @@ def test_notebooks_are_committed_bare(path):
         assert cell.get("execution_count") is None
         if cell["cell_type"] == "code":
             assert len(cell["source"]) <= 8, "cells stay short"
+
+
+def names_taken(text: str) -> list[tuple[str, str]]:
+    """(module, name) of everything of the kit that a notebook's code imports, and what it says of modules in prose."""
+    code = "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"])
+    found = [
+        (m[1], name.strip())
+        for m in re.finditer(r"from (kit[\w.]*) import ([\w, ]+)", code)
+        for name in m[2].split(",")
+    ]
+    found += [(m[1], "") for m in re.finditer(r"^import (kit[\w.]*)", code, re.MULTILINE)]
+    return found + [
+        (m[1], m[2]) for m in re.finditer(r"\b(kit(?:\.[a-z_]+)*)\.(\w+)\b(?! open)", code) if m[2] != "widgets"
+    ]
+
+
+def check_names(text: str) -> None:
+    for module, name in names_taken(text):
+        assert module in ("kit", "kit.widgets"), f"{module} is no part of the surface"
+        assert not name or hasattr(importlib.import_module(module), name), f"{module} has no {name}"
+
+
+@pytest.mark.parametrize(
+    "path", sorted((PROJECT / "notebooks").rglob("*.ipynb")), ids=lambda p: f"{p.parent.name}-{p.stem}"
+)
+def test_notebooks_use_only_kit_and_its_widgets(path):
+    check_names(path.read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+def test_made_lessons_use_only_kit_and_its_widgets(name):
+    lesson = load_lesson(PROJECT / "datasets_demo" / name)
+    teachers = teacher_notebooks(lesson, load_key(lesson.folder, lesson), "x")
+    for text in [*student_pages(lesson, "x").values(), *teachers.values()]:
+        assert names_taken(text)
+        check_names(text)
+
+
+@pytest.mark.parametrize(
+    "line", ["from kit.sources.gate import LiveGate", "import kit.stats", "see `kit.stats.trend.fit_trend`"]
+)
+def test_the_check_notices_a_deeper_name(line):
+    with pytest.raises(AssertionError, match="no part of the surface"):
+        check_names(json.dumps({"cells": [{"source": [line]}]}))
 
 
 @pytest.mark.parametrize("name", DEMO_LESSONS)

@@ -19,7 +19,15 @@ from kit.lessons.lesson import load_lesson
 from kit.lessons.notebooks import DEMO_LESSONS
 
 PROJECT = Path(__file__).parents[3]
-SPEAKING = sorted([*(PROJECT / "kit" / "widgets").glob("*.py"), *(PROJECT / "kit").glob("*_text.py")])
+ROOMS = PROJECT / "kit"
+SPEAKING = sorted(
+    [
+        *(ROOMS / "widgets").glob("*.py"),
+        *(ROOMS / "plots").glob("*_text.py"),
+        ROOMS / "plots" / "trials.py",
+        ROOMS / "lessons" / "make.py",
+    ]
+)
 PAGES = [
     "start_here.ipynb",
     *(f"{lesson}/{page}" for lesson in DEMO_LESSONS for page in [*map(notebook_name, MADE_STAGES), MAKE_RUNS]),

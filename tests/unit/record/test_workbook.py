@@ -2,6 +2,7 @@ import errno
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -17,10 +18,12 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.record import journal
+from kit.record.entries import Kind
 from kit.record.journal import Journal
 from kit.record.workbook import NotSaved, Workbook, check_code, default_path, friendly_code
 
 ROOT = Path(__file__).parents[3]
+FORMER = ROOT / "tests" / "reference" / "former"  # what version 0.1.0 wrote
 JSON_VALUES = st.recursive(
     st.none()
     | st.booleans()
@@ -342,7 +345,7 @@ def test_an_editor_that_adds_a_byte_order_mark_and_windows_line_ends_does_no_har
 
 FULL_DISK = """
 import resource
-from kit.workbook import NotSaved, Workbook
+from kit.record.workbook import NotSaved, Workbook
 book = Workbook(sys.argv[1])
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
 resource.setrlimit(resource.RLIMIT_FSIZE, (2000, hard))
@@ -369,7 +372,7 @@ def test_a_full_disk_says_not_saved_and_leaves_a_clean_file(tmp_path):
 
 READ_ONLY = """
 import os
-from kit.workbook import NotSaved, Workbook
+from kit.record.workbook import NotSaved, Workbook
 "".encode("utf-16-le")  # loads the codec while the library is sure to be readable
 os.chdir(sys.argv[1])
 os.chmod(".", 0o555)
@@ -493,7 +496,7 @@ def test_a_damaged_tail_stays_where_it_is_while_there_is_no_room_to_set_it_aside
 
 # Every seventh entry is large: the system may tear such a write apart when the process is killed.
 WRITER = """
-from kit.workbook import Workbook
+from kit.record.workbook import Workbook
 book = Workbook(sys.argv[1])
 k = len(book.entries)
 while True:
@@ -563,7 +566,7 @@ def test_the_kill_test_would_notice_a_writer_that_does_not_write_through(tmp_pat
 
 
 TAKING_TURNS = """
-from kit.workbook import Workbook
+from kit.record.workbook import Workbook
 book = Workbook(sys.argv[1])
 for k in range(200):
     book.add("2", sys.argv[2], {"k": k, "text": "x" * (30_000 if k % 50 == 0 else 10)})
@@ -722,3 +725,54 @@ def test_default_path(tmp_path, monkeypatch):
     assert default_path("felt_brake", "x") == Path("x/workbooks/felt_brake.jsonl")
     with pytest.raises(KitError, match="a lesson's name has only"):
         default_path("../secrets")
+
+
+# -- what an earlier version wrote -----------------------------------------------------------------------
+
+
+def test_a_workbook_of_0_1_0_opens_with_nothing_lost_and_goes_on(tmp_path):
+    raw = (FORMER / "workbook.jsonl").read_bytes()
+    records = [json.loads(line) for line in raw.splitlines()]
+    book = Workbook(shutil.copy(FORMER / "workbook.jsonl", tmp_path / "disc.jsonl"))
+    assert [entry.record() for entry in book.entries] == records
+    assert book.verify() == [] and book.damage == ()
+    assert book.export_bytes() == raw
+    for record in records:
+        of_its_kind = [other["value"] for other in records if other["kind"] == record["kind"]]
+        assert book.latest(record["kind"]) == of_its_kind[-1]
+    assert book.code == "silver-otter-427"
+    book.add("explain", Kind.OBSERVATION.of("later"), "it goes on")
+    assert book.path.read_bytes().startswith(raw) and book.verify() == []
+
+
+def test_it_holds_an_entry_of_every_kind_of_0_1_0():
+    kept = Workbook(FORMER / "workbook.jsonl").entries
+    assert {kind for kind in Kind if any(kind.covers(entry.kind) for entry in kept)} == set(Kind)
+    assert all(any(kind.covers(entry.kind) for kind in Kind) for entry in kept)
+
+
+# -- shown in a notebook ---------------------------------------------------------------------------------
+
+
+def test_in_a_cell_it_shows_what_is_saved_and_no_draft(book):
+    assert repr(book) == "Workbook(disc.jsonl: 0 entries)"
+    assert book._repr_html_() == "<p>Your workbook disc.jsonl: 0 saved entries.</p>"
+    book.add("predict", "draft:prediction:turns", "<i>unfinished")
+    book.add("predict", "prediction:turns", {"choice": "half", "reason": "<b>twice & once", "moment": ""}, sealed=True)
+    book.add("measure", "threshold", {"start_period_s": 0.25, "stop_period_s": None})
+    book.add("measure", "observation:runs", "x" * 200)
+    assert repr(book) == "Workbook(disc.jsonl: 4 entries)"
+    html = book._repr_html_()
+    assert "3 saved entries" in html and "unfinished" not in html
+    assert "half, &lt;b&gt;twice &amp; once" in html and "<b>" not in html
+    assert "<td>0.25</td>" in html and html.count("sealed") == 1
+    assert "x" * 79 + "…" in html and "x" * 80 not in html
+
+
+def test_in_a_cell_it_shows_a_change_and_a_file_that_cannot_be_read(tmp_path):
+    book = filled(tmp_path / "disc.jsonl")
+    book.path.write_bytes(book.path.read_bytes().replace(b"gr\xc3\xb6\xc3\x9fer", b"kleiner", 1))
+    assert "Entry 1 (kind 0) was changed after it was saved." in Workbook(book.path)._repr_html_()
+    (tmp_path / "folder.jsonl").mkdir()
+    unreadable = Workbook(tmp_path / "folder.jsonl")
+    assert "cannot be read" in repr(unreadable) and "cannot be read" in unreadable._repr_html_()

@@ -47,7 +47,7 @@ def test_every_cycle_is_kept_and_listed_again(log, workbook):
 
 
 @pytest.mark.parametrize(
-    ("decision", "why", "message"), [(None, "so", "Choose what to do next"), ("repeat", " ", "Status why")]
+    ("decision", "why", "message"), [(None, "so", "Choose what to do next"), ("repeat", " ", "Say why")]
 )
 def test_a_cycle_needs_a_decision_and_a_reason(log, workbook, decision, why, message):
     keep(log, decision, why)
@@ -59,7 +59,7 @@ def test_what_is_missing_or_cannot_be_compared_is_said(log, workbook):
     log.sides[1].choice.value = 2
     assert "Only values of one unit" in log.result.text
     log.sides[1].choice.value = None
-    assert "Value must be a number" in log.result.text
+    assert "Value needs a number" in log.result.text
     keep(log, "repeat", "so")
     assert "choose two values" in log.message.text
     assert workbook.history("comparison") == ()

@@ -1,12 +1,10 @@
-"""The form for a lesson of one's own, driven by the traits a browser sends; the draft behind it."""
+"""The form for a lesson of one's own, driven by the traits a browser sends."""
 
 from pathlib import Path
 
 import pytest
 
-from kit.errors import KitError
 from kit.lessons.check import check_lesson
-from kit.lessons.draft import TypedChoice, TypedQuestion, check_draft, lesson_from, number_typed, numbers_typed
 from kit.lessons.lesson import load_key, load_lesson
 from kit.widgets.lesson_form import LessonCheck, LessonForm, findings_html
 
@@ -89,14 +87,6 @@ def test_a_question_whose_text_is_emptied_is_left_out(form):
     assert set(form.key) == {"six-pads", "level"}
 
 
-def test_a_claim_no_longer_asks_a_question_that_was_left_out():
-    model = load_lesson(DEMO / "felt_brake")
-    lesson, key = lesson_from(model, {}, [])
-    assert [claim.ask_first for claim in model.claims] == ["level"]
-    assert [claim.ask_first for claim in lesson.claims] == [""]
-    assert [f for f in check_draft(lesson, key) if "ask_first" in f.key] == []
-
-
 def test_changing_to_another_model_and_back_loses_nothing(form):
     form.fields.title.value = "Typed"
     form.like.value = "card_vanes"
@@ -112,35 +102,6 @@ def test_the_demo_lesson_is_never_written_over(form):
     form.make_button.click()
     assert "nothing is written over" in form.made_message.text
     assert {path: path.read_bytes() for path in (DEMO / "felt_brake").iterdir() if path.is_file()} == before
-
-
-@pytest.mark.parametrize(
-    ("text", "values"),
-    [("1, 2,3", (1, 2, 3)), ("0.5 1.5", (0.5, 1.5)), ("0,5; 1,5", (0.5, 1.5)), ("4", (4,)), ("-1,", (-1,))],
-)
-def test_numbers_as_people_type_them(text, values):
-    assert numbers_typed(text, "Values") == values
-
-
-@pytest.mark.parametrize("text", ["", "x", "nan", "inf", "1 2"])
-def test_what_is_no_number(text):
-    with pytest.raises(KitError, match=r"Start needs a number.*0\.25"):
-        number_typed(text, "Start")
-
-
-def test_new_choices_with_the_same_words_get_ids_of_their_own():
-    model = load_lesson(DEMO / "felt_brake")
-    choices = (TypedChoice("Half", id="half"), TypedChoice("Half!"), TypedChoice("half?"), TypedChoice("…"))
-    lesson, key = lesson_from(model, {}, [TypedQuestion("How long?", choices, 1)])
-    assert [c.id for c in lesson.questions[0].choices] == ["half", "half-2", "half-3", "choice"]
-    assert key["how-long"]["supported"] == "half-2"
-    assert [f.key for f in check_draft(lesson, key) if f.serious] == []
-
-
-def test_a_text_that_no_file_can_hold_is_a_finding():
-    model = load_lesson(DEMO / "felt_brake")
-    lesson, key = lesson_from(model, {"title": "a\ud800"}, [])
-    assert "half a character" in check_draft(lesson, key)[0].problem
 
 
 def test_the_check_follows_the_files_and_shows_text_as_text(form):

@@ -46,7 +46,7 @@ def test_several_files_at_once_become_runs_of_the_group(adding, stage):
     named.keep_button.click()
     assert named.message.text == "Kept: number of magnets 3, trial 1."
     unnamed.keep_button.click()
-    assert "Status which number of magnets it was" in unnamed.message.text
+    assert "Say which number of magnets it was" in unnamed.message.text
     unnamed.conditions[0].value = "3"
     unnamed.keep_button.click()
     assert "trial 2" in unnamed.message.text
