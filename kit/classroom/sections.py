@@ -269,7 +269,8 @@ def _found(n: int, what: str, search: str) -> str:
 def _data(show: Show) -> dict:
     """Coasting time and turns: all groups' means, then the groups at the reference condition."""
     overview, parts = show.overview, []
-    for quantity, title in QUANTITIES.items():
+    for quantity, words in QUANTITIES.items():
+        title = words.title
         means = pooled_means(overview, quantity)
         if means.empty:
             continue
