@@ -78,7 +78,7 @@ class SameSpeed:
         )
 
     @property
-    def levels_dB(self) -> tuple[float, float]:  # noqa: N802 - the unit's own spelling
+    def levels_dB(self) -> tuple[float, float]:
         """The lowest and the highest level in the table."""
         levels = self.table[["first_dB", "second_dB"]].to_numpy()
         return float(levels.min()), float(levels.max())

@@ -19,6 +19,7 @@ import pandas as pd
 from ..analysis import sensitivity
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
+from ..motion.drag_fit import DragFit, coasting_passes, fit_drags
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import common_stop, measure
 from ..record.entries import Entry
@@ -380,6 +381,16 @@ class Progress:
                 fix="use a source of runs that has one, or take one back that was set aside",
             )
         return found[0]
+
+    def reference_drags(self) -> list[DragFit]:
+        """The drag laws fitted to the passes of `reference_run()`, best first.
+
+        Raises
+        ------
+        KitError : there is no such run, or it has too few passes.
+        """
+        run = self.reference_run()
+        return fit_drags(*coasting_passes(run), run.flags_per_turn)
 
     def trial_spread(self) -> float:
         """Spread of the coasting times of single trials, as a fraction, pooled over all conditions; NaN if unknown."""

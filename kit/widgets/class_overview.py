@@ -11,12 +11,12 @@ from ..classroom.overview import MOMENTS, Overview, read_class
 from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
-from .parts import Status, choice_of, note
+from .parts import KitBox, Status, choice_of, note, row_of
 
 __all__ = ["ClassOverview"]
 
 
-class ClassOverview(widgets.VBox):
+class ClassOverview(KitBox):
     """Hand-ins of a class, shown part by part. What is covered is not on the page at all.
 
     Parameters
@@ -30,7 +30,6 @@ class ClassOverview(widgets.VBox):
 
     def __init__(self, source: str | Path | Overview, lesson: Lesson | str | Path | None = None):
         super().__init__()
-        self.add_class("kit-box")
         self.add_class("kit-class")
         self._source, self._lesson = source, lesson
         self.overview = source if isinstance(source, Overview) else read_class(source, lesson)
@@ -65,9 +64,9 @@ class ClassOverview(widgets.VBox):
         self.children = (
             style,
             self._notices,
-            _row(*state, self.message),
+            row_of(*state, self.message),
             self.step,
-            _row(self.question, self.show_button, self.mark, self.moment, self.search),
+            row_of(self.question, self.show_button, self.mark, self.moment, self.search),
             self._page,
         )
 
@@ -164,9 +163,3 @@ class ClassOverview(widgets.VBox):
             return "<p>No hand-in holds an answer to a question.</p>"
         asked = escape(self.overview.ask(self.question.value).text)
         return f"<h3>{asked}</h3><p>Covered. {escape(section.cover)}</p>"
-
-
-def _row(*parts: widgets.Widget) -> widgets.Box:
-    row = widgets.Box(parts)
-    row.add_class("kit-row")
-    return row

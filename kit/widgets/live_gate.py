@@ -1,8 +1,7 @@
 """A gate on a wire, read while the disc turns: choose the port, start, watch, keep the run.
 
-The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the
-plot's page,
-live_plot.js draws it.
+The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the plot's
+page, live_plot.js draws it.
 """
 
 from __future__ import annotations
@@ -21,23 +20,21 @@ import traitlets as t
 from ..errors import KitError
 from ..sources.gate import LiveGate, list_ports, open_port
 from ..wording import DASH, condition_value, name_of, number
-from .parts import Details, Status, action, joined_scripts, row_of
+from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
-_HERE = Path(__file__).parent
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
 _LISTENING: dict[str, LiveGate] = {}  # the last run of each port in this kernel
-_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 
 
 class LivePlot(anywidget.AnyWidget):
     """A plot that grows: `add` sends only new points. `numbers`: pairs (name, value) shown large above it."""
 
-    _esm = joined_scripts("page_parts.js", "live_plot.js", "live_gate.js")
-    _css = _HERE / "live_gate.css"
+    _esm = front_end("make.js", "page_parts.js", "live_plot.js", "live_gate.js")
+    _css = front_end("live_gate.css")
 
     numbers = t.List(t.List(t.Unicode())).tag(sync=True)
 
@@ -65,7 +62,7 @@ class LivePlot(anywidget.AnyWidget):
         self.send({"from": since}, buffers=[points.astype("<f8").tobytes()] if len(points) else [])
 
 
-class LiveGateBox(widgets.VBox):
+class LiveGateBox(KitBox):
     """Read a gate live: port, unit and condition, start and stop, a plot while it runs, and "Keep this run".
 
     Parameters
@@ -105,7 +102,6 @@ class LiveGateBox(widgets.VBox):
                 self._details,
             ]
         )
-        self.add_class("kit-box")
         self.look_for_ports()
 
     # --- for code and for buttons alike ----------------------------------------------------------------------------
@@ -194,24 +190,24 @@ class LiveGateBox(widgets.VBox):
     # --- what is on the page ---------------------------------------------------------------------------------------
 
     def _build(self, values) -> None:
-        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **_FIELD)
-        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **_FIELD)
+        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **FIELD)
+        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **FIELD)
         self._port.observe(lambda _: self._show_typed(), "value")
         self._again = action("Look for ports again", self.look_for_ports)
-        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **_FIELD)
+        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **FIELD)
         label = f"{name_of(self._x)}:" if self._x else ""
         if len(values):
             options = [(condition_value(value), value) for value in values]
-            self._value = widgets.Dropdown(description=label, options=options, **_FIELD)
+            self._value = widgets.Dropdown(description=label, options=options, **FIELD)
         else:
-            self._value = widgets.FloatText(description=label, **_FIELD)
-        self._start = action("Start", lambda: self._try(self.start))
-        self._stop = action("Stop", lambda: self._try(self.stop), disabled=True)
+            self._value = widgets.FloatText(description=label, **FIELD)
+        self._start = action("Start", lambda: attempt(self.say, self.start))
+        self._stop = action("Stop", lambda: attempt(self.say, self.stop), disabled=True)
         self._start.add_class("mod-active")
         self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
         self._details.show([], _table((), ()))
-        self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
-        self._keep = action("Keep this run", lambda: self._try(self.keep))
+        self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
+        self._keep = action("Keep this run", lambda: attempt(self.say, self.keep))
         self._keeping = row_of(self._note, self._keep)
         self._keeping.layout.display = "none"
         self._show_numbers()
@@ -244,12 +240,6 @@ class LiveGateBox(widgets.VBox):
         last = f"{number(periods[-1], 3)} s" if len(periods) else DASH
         since = f"{times[-1]:.1f} s" if len(times) else DASH
         self.plot.numbers = [["passes", str(passes)], ["last turn took", last], ["time since the first pass", since]]
-
-    def _try(self, step) -> None:
-        try:
-            step()
-        except KitError as error:
-            self.say.error(error)
 
 
 def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:

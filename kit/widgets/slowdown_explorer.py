@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import anywidget
-import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 import traitlets as t
@@ -28,17 +26,12 @@ from ..motion.threshold import COUNTED, check_thresholds, common_start, common_s
 from ..plots.drag_text import KINDS, compared_words, fitted_words, laws_table
 from ..stats.averages import average, counting
 from ..wording import DASH, case_of, count_of, name_of, number, plus_minus
-from .parts import Details, Status, action, joined_scripts, row_of
+from .parts import BadChoice, Details, KitBox, Status, action, front_end, row_of
 
 __all__ = ["SlowdownExplorer"]
 
-_HERE = Path(__file__).parent
 MAX_POINTS = 200  # of a run on the screen
 QUANTITIES = ("duration_s", "turns")
-
-
-class _BadChoice(KitError, t.TraitError):
-    """A KitError that traitlets also knows, so that a refused value is taken back."""
 
 
 class SlowdownPage(anywidget.AnyWidget):
@@ -47,8 +40,8 @@ class SlowdownPage(anywidget.AnyWidget):
     `spindle`: a, b, c of the apparatus alone; `added`: what each unit of `count` adds to them.
     """
 
-    _esm = joined_scripts("page_parts.js", "slowdown_plot.js", "slowdown_explorer.js")
-    _css = _HERE / "slowdown_explorer.css"
+    _esm = front_end("make.js", "page_parts.js", "slowdown_plot.js", "slowdown_explorer.js")
+    _css = front_end("slowdown_explorer.css")
 
     spindle = t.List(t.Float()).tag(sync=True)
     added = t.List(t.Float()).tag(sync=True)
@@ -68,13 +61,13 @@ class SlowdownPage(anywidget.AnyWidget):
     def _check_drag(self, proposal):
         values = proposal["value"]
         if len(values) != 3 or not all(math.isfinite(v) and v >= 0 for v in values):
-            raise _BadChoice("Drag needs three numbers ≥ 0", found=values, fix="drag only slows")
+            raise BadChoice("Drag needs three numbers ≥ 0", found=values, fix="drag only slows")
         return values
 
     @t.validate("count")
     def _check_count(self, proposal):
         if not (math.isfinite(proposal["value"]) and proposal["value"] >= 0):
-            raise _BadChoice("This must be a number ≥ 0", found=proposal["value"], fix="type 0 or more")
+            raise BadChoice("This must be a number ≥ 0", found=proposal["value"], fix="type 0 or more")
         return proposal["value"]
 
     @t.validate("start_period_s", "stop_period_s")
@@ -84,17 +77,17 @@ class SlowdownPage(anywidget.AnyWidget):
         try:
             check_thresholds(**chosen)
         except KitError as error:
-            raise _BadChoice(error.problem, found=error.found, fix=error.fix) from error
+            raise BadChoice(error.problem, found=error.found, fix=error.fix) from error
         return proposal["value"]
 
     @t.validate("quantity")
     def _check_quantity(self, proposal):
         if proposal["value"] not in QUANTITIES:
-            raise _BadChoice("There is no such quantity", found=proposal["value"], fix=f"use one of: {QUANTITIES}")
+            raise BadChoice("There is no such quantity", found=proposal["value"], fix=f"use one of: {QUANTITIES}")
         return proposal["value"]
 
 
-class SlowdownExplorer(widgets.VBox):
+class SlowdownExplorer(KitBox):
     """Set a law of slowing down and see its speed curve, duration and turns beside the measured runs.
 
     Parameters
@@ -160,7 +153,6 @@ class SlowdownExplorer(widgets.VBox):
         fit = action("Show the law that fits all runs best", self.fit)
         again = action("Set the drag back", self.start_again)
         super().__init__([self.page, row_of(fit, again), self._say, self._laws, self._numbers, self._moments])
-        self.add_class("kit-box")
         self._answer()
         names = ["spindle", "added", "count", "start_period_s", "stop_period_s"]
         self.page.observe(lambda _: self._answer(), names)

@@ -7,7 +7,6 @@ tap_along.js takes the times and keeps them until this module says that they are
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import anywidget
 import numpy as np
@@ -18,11 +17,9 @@ from ..logs.run import Run
 from ..motion.speed import speed_curve
 from ..sources.taps import describe_taps, steadiness, tapped_run
 from ..wording import condition_value, name_of
-from .parts import joined_scripts
+from .parts import front_end
 
 __all__ = ["TapAlong"]
-
-_HERE = Path(__file__).parent
 
 
 class TapAlong(anywidget.AnyWidget):
@@ -39,8 +36,8 @@ class TapAlong(anywidget.AnyWidget):
     with the blinking dot, or None.
     """
 
-    _esm = joined_scripts("page_parts.js", "live_plot.js", "tap_along.js")
-    _css = "\n".join((_HERE / name).read_text("utf-8") for name in ("parts.css", "live_gate.css", "tap_along.css"))
+    _esm = front_end("make.js", "page_parts.js", "live_plot.js", "tap_along.js")
+    _css = front_end("parts.css", "live_gate.css", "tap_along.css")
 
     taps_ms = t.List(t.Float()).tag(sync=True)
     choice = t.Int(0).tag(sync=True)

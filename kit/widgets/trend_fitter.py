@@ -26,8 +26,7 @@ from ..stats.trend import Trends, bootstrap_band, fit_trends
 from ..stats.trend_models import MODELS
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
 from ..wording import axis_title, count_of, name_of
-from .parts import Details, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
-from .views import PlotView
+from .parts import Details, KitBox, PlotView, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
 
 __all__ = ["TrendFitter"]
 
@@ -48,7 +47,7 @@ _TERMS = (
 )
 
 
-class TrendFitter(widgets.VBox):
+class TrendFitter(KitBox):
     """Fit curves to the trials of all conditions and judge between them.
 
     Parameters
@@ -107,7 +106,6 @@ class TrendFitter(widgets.VBox):
                 self._next,
             ]
         )
-        self.add_class("kit-box")
         self.models = tuple(chosen)
         self._fit()
         self.observe(lambda _: self._tick_boxes(), "models")
@@ -122,13 +120,6 @@ class TrendFitter(widgets.VBox):
         self._none.on_click(lambda _: self._choose(()))
         self._predict.on_click(lambda _: self._ask())
         self._at.observe(lambda _: self._ask(), "value")
-
-    @classmethod
-    def from_values(cls, x, y, x_name: str = "x", quantity: str = "y", **options) -> TrendFitter:
-        """The same for two plain lists: conditions and values, one of each a trial."""
-        if len(x) != len(y):
-            raise KitError("x and y need the same number of values", found=f"{len(x)} and {len(y)}")
-        return cls(pd.DataFrame({x_name: x, quantity: y}), x_name, quantity, **options)
 
     @property
     def quantity(self) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import anywidget
 import ipywidgets as widgets
 import numpy as np
@@ -23,8 +21,19 @@ from ..plots.trials import (
 )
 from ..stats.averages import COUNTED, average
 from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
-from .parts import Details, Status, choice_of, heading, row_of, side_of, stack_of
-from .views import PlotView
+from .parts import (
+    Details,
+    KitBox,
+    PlotView,
+    Status,
+    attempt,
+    choice_of,
+    front_end,
+    heading,
+    row_of,
+    side_of,
+    stack_of,
+)
 
 __all__ = ["TrialTable"]
 
@@ -39,8 +48,8 @@ _FOURTH = (
 class _Grid(anywidget.AnyWidget):
     """The table itself: what the cells say comes from Python, which trial is chosen comes from the page."""
 
-    _esm = Path(__file__).with_name("trial_grid.js")
-    _css = Path(__file__).with_name("parts.css")
+    _esm = front_end("make.js", "trial_grid.js")
+    _css = front_end("parts.css")
 
     caption = t.Unicode().tag(sync=True)
     columns = t.List(t.Unicode()).tag(sync=True)
@@ -48,7 +57,7 @@ class _Grid(anywidget.AnyWidget):
     selected = t.Int(None, allow_none=True).tag(sync=True)  # position of a trial in the results
 
 
-class TrialTable(widgets.VBox):
+class TrialTable(KitBox):
     """Every trial as a dot, the mean of each condition with its interval, and the same as a table.
 
     Parameters
@@ -88,14 +97,13 @@ class TrialTable(widgets.VBox):
                 self._lesson,
             ]
         )
-        self.add_class("kit-box")
         self.set_trait("results", table)
         self._refresh()
         for choice in (self._quantity, self._scale, self._basis):
             choice.observe(lambda _: self._refresh(), "value")
         self._grid.observe(lambda _: self._ask(), "selected")
-        self._aside.on_click(lambda _: self._try(self._set_chosen_aside))
-        self._back.on_click(lambda _: self._try(self._take_chosen_back))
+        self._aside.on_click(lambda _: attempt(self._say, self._set_chosen_aside))
+        self._back.on_click(lambda _: attempt(self._say, self._take_chosen_back))
         for field in (self._condition, self._answer):
             field.observe(lambda _: self._fourth(), "value")
 
@@ -296,12 +304,6 @@ class TrialTable(widgets.VBox):
     def _take_chosen_back(self) -> None:
         self.take_back(self._grid.selected)
         self._grid.selected = None
-
-    def _try(self, action) -> None:
-        try:
-            action()
-        except KitError as error:
-            self._say.error(error)
 
     def _fourth(self) -> None:
         """Answer only after the student has: first a guess, then the scatter, never a mark."""

@@ -47,7 +47,7 @@ def test_every_cycle_is_kept_and_listed_again(log, workbook):
 
 
 @pytest.mark.parametrize(
-    ("decision", "why", "message"), [(None, "so", "Choose what to do next"), ("repeat", " ", "Status why")]
+    ("decision", "why", "message"), [(None, "so", "Choose what to do next"), ("repeat", " ", "Say why")]
 )
 def test_a_cycle_needs_a_decision_and_a_reason(log, workbook, decision, why, message):
     keep(log, decision, why)
