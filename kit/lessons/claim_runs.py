@@ -215,12 +215,13 @@ class ClaimRuns:
         mean = pd.concat(compared).groupby("turns_per_s", as_index=False).mean()
         mean.attrs.update(compared[0].attrs)
         levels = [[self._level_of(run) for run in side] for side in sides]
-        u = float(np.hypot(*(np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)))
+        u_first, u_second = (np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)
+        u = float(np.hypot(u_first, u_second))
         durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
-        names = tuple(case_of(name, value) for value in setting[name])
+        first, second = (case_of(name, value) for value in setting[name])
         return SameSpeed(
             mean,
-            names,
+            (first, second),
             float(np.mean(levels[1]) - np.mean(levels[0])),
             u,
             (float(durations[: len(sides[0])].mean()), float(durations[len(sides[0]) :].mean())),

@@ -14,6 +14,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from ..analysis import sensitivity
@@ -62,7 +63,7 @@ class OwnRuns:
 
     def add(
         self,
-        pass_times_s: Sequence[float],
+        pass_times_s: Sequence[float] | np.ndarray,
         conditions: Mapping[str, float | str],
         origin: str,
         flags_per_turn: int = 1,
@@ -348,8 +349,8 @@ class Progress:
         if counts is None:
             return None
         pairs = self.averages(quantity)[[self.x, "mean"]].merge(counts[[self.x, quantity]])
-        values = (pairs[name].tolist() for name in (self.x, quantity, "mean"))
-        return compare_methods(*values, QUANTITIES[quantity][1])
+        x, by_hand, by_gate = (pairs[name].tolist() for name in (self.x, quantity, "mean"))
+        return compare_methods(x, by_hand, by_gate, QUANTITIES[quantity][1])
 
     def same_shape(self) -> SameShape:
         """Do coasting time and turns follow one shape? As `kit.stats.verdict.same_shape` finds it."""

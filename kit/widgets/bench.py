@@ -28,6 +28,9 @@ __all__ = ["Bench"]
 OnKeep = Callable[[np.ndarray, Mapping[str, float | str], str], object]
 
 
+_PARTS = ("_motion", "_drawing", "_plot", "")
+
+
 class Bench(anywidget.AnyWidget):
     """A simulated apparatus with a gate: each push makes a run of the student's own.
 
@@ -50,7 +53,9 @@ class Bench(anywidget.AnyWidget):
     KitError : an earlier push that this bench cannot make.
     """
 
-    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "bench_motion.js", "bench_drawing.js", "bench_plot.js", "bench.js")
+    _esm = front_end(
+        "make.js", "make_svg.js", "page_parts.js", "bench_motion.js", "bench_drawing.js", "bench_plot.js", "bench.js"
+    )
     _css = front_end("parts.css", "bench.css")
 
     value = t.Float().tag(sync=True)

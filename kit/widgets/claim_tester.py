@@ -82,7 +82,10 @@ class ClaimTester(KitBox):
     # --- for code and for buttons alike ---------------------------------------------------------------------------
 
     def fix(self, expect: str | None = None, matters: float | None = None) -> None:
-        """Put the claim down: what is expected ("any", "more", "less") and from where on an effect would matter."""
+        """Put the claim down: what is expected ("any", "more", "less") and from where on an effect would matter.
+
+        Raises KitError if it is put down already.
+        """
         if self.claim is not None:
             raise KitError("This claim is already put down", fix="open a new one to claim something else")
         claim = replace(
@@ -98,7 +101,10 @@ class ClaimTester(KitBox):
         self._say.say("Your claim is put down. These are your runs.", self._next_step())
 
     def shuffle(self, times: int = 1) -> None:
-        """Draw further shuffled worlds and add them to the pile; the last one is shown run by run."""
+        """Draw further shuffled worlds and add them to the pile; the last one is shown run by run.
+
+        Raises KitError before the claim is put down.
+        """
         if self.claim is None:
             raise KitError("First put your claim down", fix='press "This is my claim"')
         scores, new = None, []
@@ -197,7 +203,7 @@ class ClaimTester(KitBox):
         rows = [
             (
                 _case(found, i),
-                case_of(claim.by, a) if claim.is_relation else case_of(claim.by, claim.settings[int(a)]),
+                case_of(claim.by, a if claim.settings is None else claim.settings[int(a)]),
                 v,
             )
             for i, (part, values) in enumerate(zip(given, found.compared, strict=True))
@@ -220,9 +226,10 @@ class ClaimTester(KitBox):
 
 def _circumstance(claim: Claim) -> str:
     about = name_of(claim.quantity)
-    if claim.is_relation:
+    if claim.settings is None:
         return f"as {name_of(claim.by)} rises, {about}"
-    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}, {about}"
+    first, second = (case_of(claim.by, setting) for setting in claim.settings)
+    return f"with {second} instead of {first}, {about}"
 
 
 def _case(found: Verdict, i: int) -> str:
@@ -239,17 +246,17 @@ def _rounded(found: Verdict) -> pd.DataFrame:
         "rank_correlation": "rank correlation",
         "n_first": "runs, first",
         "n_second": "runs, second",
-        "mean_first": f"mean, first ({unit})" if unit else "mean, first",
-        "mean_second": f"mean, second ({unit})" if unit else "mean, second",
+        "mean_first": f"average, first ({unit})" if unit else "average, first",
+        "mean_second": f"average, second ({unit})" if unit else "average, second",
         "difference": f"difference ({unit})" if unit else "difference",
         "difference_u": "its uncertainty",
         "per_cent": "per cent",
         "t_prime": "t′",
         "band": "by itself",
     }
-    if not found.claim.is_relation:
-        for place, setting in (("first", 0), ("second", 1)):
-            words = case_of(found.claim.by, found.claim.settings[setting])
+    if found.claim.settings is not None:
+        for place, setting in zip(("first", "second"), found.claim.settings, strict=True):
+            words = case_of(found.claim.by, setting)
             heads = {key: text.replace(f", {place}", f", {words}") for key, text in heads.items()}
     table = found.table.copy()
     for name in found.claim.within:
@@ -304,6 +311,8 @@ class KeptClaim(KitBox):
 
     def _save(self) -> None:
         claim, verdict = self.tester.claim, self.tester.verdict
+        if claim is None:
+            return
         entry = {
             "expect": claim.expect,
             "matters": claim.matters,

@@ -11,7 +11,7 @@ from ..classroom.overview import MOMENTS, Overview, read_class
 from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
-from .parts import KitBox, Status, choice_of, note, row_of
+from .parts import KitBox, Status, action, choice_of, note, row_of
 
 __all__ = ["ClassOverview"]
 
@@ -31,7 +31,7 @@ class ClassOverview(KitBox):
     def __init__(self, source: str | Path | Overview, lesson: Lesson | str | Path | None = None):
         super().__init__()
         self.add_class("kit-class")
-        self._source, self._lesson = source, lesson
+        self._source, self._lesson = None if isinstance(source, Overview) else source, lesson
         self.overview = source if isinstance(source, Overview) else read_class(source, lesson)
         self._shown: set[tuple[str, str]] = set()  # (part, question) that the teacher uncovered
         self._marked: set[tuple[str, str]] = set()  # ... and where what the data support is marked
@@ -40,8 +40,7 @@ class ClassOverview(KitBox):
 
     def _make_controls(self) -> None:
         self._state = widgets.HTML()
-        self.reload_button = widgets.Button(description="Read the folder again", tooltip="For hand-ins that came later")
-        self.reload_button.on_click(lambda _: self._reload())
+        self.reload_button = action("Read the folder again", self._reload, tooltip="For hand-ins that came later")
         self.step = choice_of("Step", [(section.title, section.id) for section in SECTIONS])
         self.question = choice_of("About", [])
         self.show_button = widgets.Button()
@@ -59,7 +58,7 @@ class ClassOverview(KitBox):
         for control in (self.moment, self.search):
             control.observe(lambda _: self._draw_page(), "value")
         self.mark.observe(self._remember_mark, "value")
-        state = [self._state] if isinstance(self._source, Overview) else [self._state, self.reload_button]
+        state = [self._state] if self._source is None else [self._state, self.reload_button]
         self._notices = widgets.VBox()
         self.children = (
             style,
@@ -110,6 +109,8 @@ class ClassOverview(KitBox):
         self._draw_page()
 
     def _reload(self) -> None:
+        if self._source is None:
+            return
         before = len(self.overview.groups)
         try:
             self.overview = read_class(self._source, self._lesson)

@@ -104,7 +104,7 @@ class LessonFields(widgets.VBox):
         self.expected.layout.display = "" if level.tells_relation else "none"
 
     def typed(self) -> tuple[Lesson, dict]:
-        """The lesson and key in the fields; KitError for a number that is none."""
+        """The lesson and key in the fields. Raises KitError for a number that is none."""
         stop = self.stop.value.strip()
         fields = {
             "title": self.title.value.strip(),
@@ -324,9 +324,11 @@ class LessonForm(KitBox):
             "Give students the folder student. Keep the folder teacher.",
             "After a change of lesson.toml make the notebooks anew: python3 -m kit new-lesson FOLDER --remake.",
         )
-        first = {"The students' first page": place.student / "1_predict.ipynb",
-                 "Your guide": place.teacher / "0_guide.ipynb"}  # fmt: skip
-        self._link(first)
+        pages = [
+            ("The students' first page", place.student, "1_predict.ipynb"),
+            ("Your guide", place.teacher, "0_guide.ipynb"),
+        ]
+        self._link({words: part / name for words, part, name in pages if part is not None})
 
     def _link(self, pages: dict[str, Path]) -> None:
         """Links as Markdown: JupyterLab opens them as notebooks, wherever it shows the project."""

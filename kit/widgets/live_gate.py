@@ -10,6 +10,7 @@ import contextvars
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import ClassVar, Protocol
 
 import anywidget
 import ipywidgets as widgets
@@ -27,7 +28,14 @@ __all__ = ["LiveGateBox", "LivePlot"]
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
-_LISTENING: dict[str, LiveGate] = {}  # the last run of each port in this kernel
+
+
+class Source(Protocol):
+    """What a gate can be read from, see `kit.sources.gate.LiveGate`."""
+
+    def read(self, n: int) -> bytes: ...
+
+    def close(self) -> None: ...
 
 
 class LivePlot(anywidget.AnyWidget):
@@ -76,6 +84,8 @@ class LiveGateBox(KitBox):
     `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the buttons do.
     """
 
+    _listening: ClassVar[dict[str, LiveGate]] = {}  # the last run of each port in this kernel, of whichever box
+
     def __init__(
         self,
         folder: str | Path,
@@ -83,7 +93,7 @@ class LiveGateBox(KitBox):
         values: Sequence[float | str] = (),
         *,
         on_keep: Callable[[np.ndarray, dict, str], str] | None = None,
-        sources: Mapping[str, Callable[[], object]] | None = None,
+        sources: Mapping[str, Callable[[], Source]] | None = None,
         flags_per_turn: int = 1,
         baud: int = 115200,
     ):
@@ -129,7 +139,7 @@ class LiveGateBox(KitBox):
             self._port.value = options[0][1]
 
     def start(self) -> None:
-        """Open what is chosen and listen. KitError if that fails, or if a run is on."""
+        """Open what is chosen and listen. Raises KitError if that fails, or if a run is on."""
         if self.running:
             raise KitError("A run is on already", fix="stop it first")
         kind, name = self._port.value
@@ -139,19 +149,19 @@ class LiveGateBox(KitBox):
             name = name or self._typed.value.strip()
             if not name:
                 raise KitError("No port is chosen", fix="type its name, such as COM3 or /dev/ttyACM0")
-            if name in _LISTENING:  # a cell that was run twice: two readers would share the bytes between them
-                _LISTENING.pop(name).stop()
+            if name in self._listening:  # a cell that was run twice: two readers would share the bytes between them
+                self._listening.pop(name).stop()
             source = open_port(name, self._baud)
         chosen = self.conditions
         stem = "_".join(f"{key}-{condition_value(value)}" for key, value in chosen.items()) or "gate"
-        how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
+        unit = self._unit.value or None
         try:
-            self.gate = LiveGate(source, self.folder, name=stem, **how).start()
+            self.gate = LiveGate(source, self.folder, name=stem, unit=unit, flags_per_turn=self._flags).start()
         except KitError:
             source.close()
             raise
         if kind != "source":
-            _LISTENING[name] = self.gate
+            self._listening[name] = self.gate
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"
@@ -173,7 +183,7 @@ class LiveGateBox(KitBox):
             self._pulse_thread.join(10)
 
     def keep(self) -> None:
-        """Hand the run over. KitError if there is none, if it was kept before, or if it is refused."""
+        """Hand the run over. Raises KitError if there is none, if it was kept before, or if it is refused."""
         if self.gate is None or self.running:
             raise KitError("There is no finished run to keep", fix="start one, and wait until it has ended")
         if self._kept:

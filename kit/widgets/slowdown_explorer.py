@@ -214,15 +214,15 @@ class SlowdownExplorer(KitBox):
         table = self._averages.get(quantity)
         if table is None or count not in table.index:
             return math.nan, math.nan, 0
-        row = table.loc[count]
-        return float(row["mean"]), float(row["pooled_u"]), int(row["n"])
+        place = list(table.index).index(count)
+        return float(table["mean"].iloc[place]), float(table["pooled_u"].iloc[place]), int(table["n"].iloc[place])
 
     def _means(self) -> dict:
         """Condition, mean and the ends of its 95 % interval, for the page's second plot."""
         return {
             quantity: [
-                [float(at), float(row["mean"]), *_ends(row["mean"], row["pooled_low"], row["pooled_high"])]
-                for at, row in table.iterrows()
+                [at, mean, *_ends(mean, low, high)]
+                for at, mean, low, high in _floats(table, "mean", "pooled_low", "pooled_high")
             ]
             for quantity, table in self._averages.items()
         }
@@ -238,7 +238,7 @@ class SlowdownExplorer(KitBox):
     def _reach(self, start: float, stop: float) -> tuple[list[float], list[float]]:
         """How far the sliders go: half as much again as one kind of drag alone would need for any duration measured."""
         table = self._averages.get("duration_s")
-        means = {float(at): float(mean) for at, mean in table["mean"].items()} if table is not None else {1.0: 10.0}
+        means = {1.0: 10.0} if table is None else dict(_floats(table, "mean"))
         fast, slow = TURN / start, TURN / stop
         alone, each = [], []
         for kind in KINDS:
@@ -368,6 +368,13 @@ def _packed(times_s, speeds) -> bytes:
     """Times (s), then speeds (turns/s), as 32-bit floats: for drawing only."""
     keep = np.unique(np.linspace(0, len(times_s) - 1, min(len(times_s), MAX_POINTS)).astype(int))
     return np.concatenate([times_s[keep], speeds[keep]]).astype("<f4").tobytes()
+
+
+def _floats(table: pd.DataFrame, *columns: str) -> list[list[float]]:
+    """One row a condition: the condition, then the columns, as plain numbers."""
+    return [
+        [float(value) for value in row] for row in table.reset_index()[[str(table.index.name), *columns]].to_numpy()
+    ]
 
 
 def _ends(mean: float, low: float, high: float) -> list[float]:

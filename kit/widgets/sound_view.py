@@ -92,7 +92,7 @@ class SoundView(KitBox):
     # --- for code and for buttons alike ---------------------------------------------------------------------------
 
     def listen(self, start_s: float, length_s: float) -> None:
-        """Put a part of the recording into the player; at most 20 s of it."""
+        """Put a part of the recording into the player, at most 20 s. Raises KitError for a moment it does not have."""
         if not 0 <= start_s < self.recording.duration_s:
             raise KitError(
                 "The recording has no such moment", found=start_s, fix=f"it lasts {self.recording.duration_s:.1f} s"
@@ -199,12 +199,12 @@ class Recordings(KitBox):
     def __init__(self, runs: ClaimRuns):
         super().__init__()
         if not runs.recorded:
-            self.children = (note("There are no recordings of these runs."),)
+            self.children = [note("There are no recordings of these runs.")]
             return
         self._runs, self._loudest = runs, runs.loudest()
         names = [(run_name(run), i) for i, run in enumerate(runs.recorded)]
         self.which, self._place = widgets.Dropdown(options=names, description="Recording:", **FIELD), widgets.VBox()
-        self.children = (self.which, self._place)
+        self.children = [self.which, self._place]
         self.which.observe(lambda _: self._show(), "value")
         self._show()
 

@@ -138,7 +138,9 @@ class TrendFitter(KitBox):
         average(results, self.x, quantity)
         if not pd.api.types.is_numeric_dtype(results[self.x]):
             raise KitError("A curve needs conditions that are numbers", column=self.x, found=results[self.x].iloc[0])
-        self._results, self._fits, self._bands = results.copy(), {}, {}
+        self._results = results.copy()
+        self._fits: dict[tuple, Trends] = {}  # made once for each choice of curves
+        self._bands: dict[tuple, tuple] = {}
 
     def _rows(self) -> pd.DataFrame:
         return self._results[counting(self._results) & self._results[self.quantity].notna()]
@@ -289,7 +291,7 @@ class TrendFitter(KitBox):
     def _verdict_words(self) -> list[str]:
         if not self.trends:
             return ["Tick a curve that could run through these points. Then tick another, and compare."]
-        if len(self.trends) == 1:
+        if self.verdict is None:
             return one_curve_words(self.trends[0])
         words = [formula_of(sentence) for sentence in self.verdict.sentences]
         if self._view.value == "residuals" and len(self.trends) > PANELS:
