@@ -28,9 +28,6 @@ __all__ = ["Bench"]
 OnKeep = Callable[[np.ndarray, Mapping[str, float | str], str], object]
 
 
-_PARTS = ("_motion", "_drawing", "_plot", "")
-
-
 class Bench(anywidget.AnyWidget):
     """A simulated apparatus with a gate: each push makes a run of the student's own.
 

@@ -50,7 +50,7 @@ class TrialPlanner(KitBox):
     measured yet.
     x : column name of what is changed, such as "magnets".
     candidates : conditions that can be set; by default those of the trend.
-    run_s : duration of a run at a condition, s, as a function of an array; needed if the trend is not one of
+    run_s : how long a run lasts at a condition, s, as a function of an array; needed if the trend is not one of
         durations in seconds.
     cautions : sentences for the printed sheet.
     seed : makes the drawn order repeatable.
@@ -201,7 +201,7 @@ class TrialPlanner(KitBox):
             return f"This holds if the curve holds. Nothing tests it at {names}: keep a run for that."
         if rarely:
             return "This holds if the curve holds. One or two runs elsewhere keep testing that."
-        return "This holds if the curve holds and the runs scatter as they did."
+        return "This holds if the curve holds and the runs spread as they did."
 
     def _forget_order(self) -> None:
         self.set_trait("order", None)
@@ -244,7 +244,7 @@ class OwnClaimCard(KitBox):
     Parameters
     ----------
     workbook, stage : where the plan goes, as an entry of kind `claim:own`; the drawn order as `run_order:own`.
-    scatter : of single trials of this apparatus so far, as a fraction; NaN if it is not known.
+    spread : of single trials of this apparatus so far, as a fraction; NaN if it is not known.
     cautions : sentences for the printed sheet.
     seed : makes the drawn order repeatable; None draws afresh.
 
@@ -257,13 +257,13 @@ class OwnClaimCard(KitBox):
         self,
         workbook: Workbook,
         stage: str = "investigate",
-        scatter: float = float("nan"),
+        spread: float = float("nan"),
         cautions: Sequence[str] = (),
         seed: int | None = None,
     ):
         super().__init__()
         self.workbook, self.stage = workbook, stage
-        self._scatter, self._cautions, self._seed = scatter, tuple(cautions), seed
+        self._spread, self._cautions, self._seed = spread, tuple(cautions), seed
         self.message = Status()
         saved = workbook.latest(_KIND, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in PLAN.items()}
@@ -343,12 +343,12 @@ class OwnClaimCard(KitBox):
         self._sheet.value = order_html(order, "setting", self._cautions)
 
     def _say_how_many(self) -> None:
-        if not self._scatter > 0:
-            self._enough.say("How much single trials scatter is not known yet: make three trials and look.")
+        if not self._spread > 0:
+            self._enough.say("The spread of single trials is not known yet: make three trials and look.")
             return
-        scatter = f"Single trials of your runs scatter by {percent(self._scatter)}."
-        enough = trials_for(self.matters.value / 100, self._scatter, most=_MOST_TRIALS)
+        spread = f"Single trials of your runs have a spread of {percent(self._spread)}."
+        enough = trials_for(self.matters.value / 100, self._spread, most=_MOST_TRIALS)
         if enough is None:
-            self._enough.say(scatter, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
+            self._enough.say(spread, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
         else:
-            self._enough.say(scatter, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")
+            self._enough.say(spread, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")

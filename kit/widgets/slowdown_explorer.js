@@ -90,7 +90,7 @@ function render({ model, el }) {
   const named = (text, after, parts) => make("div", {}, make("div", { "aria-hidden": "true" }, text, make("small", {}, after)), cell(parts));
   const speeds = make("canvas", { class: "slow-canvas", role: "img" });
   const trend = make("canvas", { class: "slow-canvas", role: "img" });
-  const quantityOf = Object.fromEntries([["duration_s", "duration"], ["turns", "turns"]].map(([name, text]) => {
+  const quantityOf = Object.fromEntries([["duration_s", "coasting time"], ["turns", "turns"]].map(([name, text]) => {
     const radio = make("input", { type: "radio", name: `quantity-${unique}`, value: name, onchange: () => choose("quantity", name) });
     return [name, { radio, label: make("label", { class: "slow-choice" }, radio, text) }];
   }));
@@ -156,7 +156,7 @@ function render({ model, el }) {
     saying = setTimeout(() => {
       summary.textContent = text;
       speeds.setAttribute("aria-label", `Speed against time since counting started. Squares: measured runs. Line: the model. ${text}`);
-      trend.setAttribute("aria-label", `The model's curve over ${words.x} beside the means measured. ${text}`);
+      trend.setAttribute("aria-label", `The model's curve over ${words.x} beside the averages measured. ${text}`);
     }, summary.textContent ? 350 : 0);
     dimUntilAnswered();
   }

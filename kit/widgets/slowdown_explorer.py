@@ -238,7 +238,7 @@ class SlowdownExplorer(KitBox):
     def _reach(self, start: float, stop: float) -> tuple[list[float], list[float]]:
         """How far the sliders go: half as much again as one kind of drag alone would need for any duration measured."""
         table = self._averages.get("duration_s")
-        means = {1.0: 10.0} if table is None else dict(_floats(table, "mean"))
+        means = {1.0: 10.0} if table is None else {row[0]: row[1] for row in _floats(table, "mean")}
         fast, slow = TURN / start, TURN / stop
         alone, each = [], []
         for kind in KINDS:
@@ -270,9 +270,9 @@ class SlowdownExplorer(KitBox):
         page._answer = {
             "asked": asked,
             "cards": [
-                ["Duration", _measured_words(duration, "s"), _model_words(model["duration"], "s")],
+                ["Coasting time", _measured_words(duration, "s"), _model_words(model["duration"], "s")],
                 ["Turns", _measured_words(turns, "turns"), _model_words(model["turns"], "turns")],
-                ["Turns ÷ duration", *self._ratio_words(page.count, model)],
+                ["Turns ÷ coasting time", *self._ratio_words(page.count, model)],
             ],
             "sentences": self._sentences(model, duration, turns),
         }
@@ -287,8 +287,8 @@ class SlowdownExplorer(KitBox):
             rows.append(
                 {
                     self.page._words["label"]: f"{count:g}",
-                    "duration measured": _measured_words(duration, "s"),
-                    "duration, model": _model_words(float(law.duration(fast, slow)), "s"),
+                    "coasting time measured": _measured_words(duration, "s"),
+                    "coasting time, model": _model_words(float(law.duration(fast, slow)), "s"),
                     "turns measured": plus_minus(turns[0], turns[1]) if turns[2] else "no run",
                     "turns, model": _model_words(float(law.angle(fast, slow)) / TURN, "").strip(),
                 }
@@ -297,7 +297,7 @@ class SlowdownExplorer(KitBox):
         speeds, reached = self._moments_of(self.page.count, fast / TURN, slow / TURN)
         law = self.law
         self._moments.show(
-            [f"{case_of(self.x, self.page.count)}. Measured: the mean of its runs."],
+            [f"{case_of(self.x, self.page.count)}. Measured: the average of its runs."],
             pd.DataFrame(
                 {
                     "turns a second": [f"{speed:.3g}" for speed in speeds],
@@ -334,7 +334,7 @@ class SlowdownExplorer(KitBox):
                 else "The model never gets there"
             )
             return [f"No run with {case} was counted. {says}: this is its prediction, not tested."]
-        sentences = [compared_words("duration", model["duration"], duration[0], duration[1])]
+        sentences = [compared_words("coasting time", model["duration"], duration[0], duration[1])]
         if math.isfinite(model["duration"]):
             sentences.append(compared_words("turns", model["turns"], turns[0], turns[1]))
         return [f"{case}, {count_of(duration[2], 'run')}.", *sentences]

@@ -179,7 +179,7 @@ function drawTrend(canvas, em, { measured, quantity, most, count, start, stop, d
   const top = 1.12 * (here < 4 * highest ? Math.max(here, highest) : highest); // a little above the data is still shown
   const s = makeScale(canvas, em, [0, 1.06 * Math.max(most, count)], [0, rows.length ? top : 100]);
   const pen = penFor(canvas, s), { colour, stroke, dot, ring, inside } = pen, blue = colour("accent"), warm = colour("warm");
-  drawAxes(pen, s, xTitle, quantity === "turns" ? "turns" : "duration (s)", roundTicks(...s.xs, 7));
+  drawAxes(pen, s, xTitle, quantity === "turns" ? "turns" : "coasting time (s)", roundTicks(...s.xs, 7));
   stroke([[s.x(count), s.top], [s.x(count), s.bottom]], colour("muted"), 1.3, [2, 3]);
   inside(() => {
     const points = [];

@@ -138,7 +138,7 @@ function render({ model, el }) {
   const summary = make("p", { class: "pick-summary", "aria-live": "polite" });
   const shareNote = make("p", { class: "pick-note" });
   const body = make("tbody");
-  const titles = [...columns, "trial", "duration (s)", "turns", "status"];
+  const titles = [...columns, "trial", "coasting time (s)", "turns", "status"];
   const head = make("tr", {}, make("th", { scope: "col" }, make("span", { class: "pick-hidden" }, "mark")),
     ...titles.map((title, i) => {
       const figure = i === titles.length - 3 || i === titles.length - 2;

@@ -327,7 +327,7 @@ def _summary(results: pd.DataFrame) -> str:
     if len(counted) > 1:
         low, high = counted[["duration_s", "turns"]].min(), counted[["duration_s", "turns"]].max()
         text += (
-            f" Durations from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
+            f" Coasting times from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
             f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
         )
     return text
