@@ -1,14 +1,17 @@
 """The runs behind a lesson's claim, measured by the group's own thresholds and, where recorded, by their sound.
 
-answered = ClaimRuns(progress, "level")
-answered.results, answered.claim(), answered.verdict(at=8)
+    answered = ClaimRuns(progress, "level")
+    answered.results, answered.claim(), answered.verdict(at=8)
+
+What the last stage shows of them, tables and sentences, is made here too: none of it needs a widget.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,6 +21,7 @@ from ..logs.folder import read_folder
 from ..logs.run import Run, with_repairs
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import measure
+from ..record.entries import Kind
 from ..sound.clicks import CLOCK_U, run_from_clicks
 from ..sound.level import level
 from ..sound.recording import Recording, read_sound
@@ -27,7 +31,7 @@ from ..wording import case_of, count_of, join_words, number, plus_minus
 from .lesson import SOUND_LEVEL
 from .progress import Progress
 
-__all__ = ["ClaimRuns", "SameSpeed", "gate_and_clicks", "run_name"]
+__all__ = ["ClaimRuns", "GateAndClicks", "SameSpeed", "claim_evidence", "gate_and_clicks", "run_name"]
 
 _BANDS = 4  # of speed, in a comparison at equal speed
 _ORDER = "order"
@@ -59,6 +63,26 @@ class SameSpeed:
             f"{number(s, 3)} s with {name}" for s, name in zip(self.durations_s, self.names, strict=True)
         )
         return f"{sound} Coasting time: {times}."
+
+    @property
+    def numbers(self) -> pd.DataFrame:
+        """The table rounded, with headings in words: speed, both levels, their difference."""
+        first, second = self.names
+        table = self.table
+        return pd.DataFrame(
+            {
+                "turns a second": table["turns_per_s"].map("{:.2f}".format),
+                f"{first} (dB)": table["first_dB"].map("{:.1f}".format),
+                f"{second} (dB)": table["second_dB"].map("{:.1f}".format),
+                "difference (dB)": table["difference_dB"].map("{:.1f}".format),
+            }
+        )
+
+    @property
+    def levels_dB(self) -> tuple[float, float]:
+        """The lowest and the highest level in the table."""
+        levels = self.table[["first_dB", "second_dB"]].to_numpy()
+        return float(levels.min()), float(levels.max())
 
 
 class ClaimRuns:
@@ -151,6 +175,10 @@ class ClaimRuns:
         """The recording of a run."""
         return read_sound(self.folder / run.sound)
 
+    def loudest(self) -> float:
+        """The largest sample in all recordings, as a share of full scale: what a common gain must allow for."""
+        return max((float(np.abs(self.recording(run).samples()).max()) for run in self.recorded), default=0.0)
+
     def level(self, run: Run) -> pd.DataFrame:
         """Level and speed of a recorded run at the same moments."""
         return level_against_speed(level(self.recording(run)), run, run.sound_start_s)
@@ -188,8 +216,8 @@ class ClaimRuns:
         mean = pd.concat(compared).groupby("turns_per_s", as_index=False).mean()
         mean.attrs.update(compared[0].attrs)
         levels = [[self._level_of(run) for run in side] for side in sides]
-        first_u, second_u = (np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)
-        u = float(np.hypot(first_u, second_u))
+        u_first, u_second = (np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)
+        u = float(np.hypot(u_first, u_second))
         durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
         first, second = (case_of(name, value) for value in setting[name])
         return SameSpeed(
@@ -212,15 +240,51 @@ def run_name(run: Run) -> str:
     return ", ".join([*(case_of(k, v) for k, v in run.conditions.items()), f"trial {run.trial}"])
 
 
-def gate_and_clicks(progress: Progress) -> tuple[pd.DataFrame, Run, Recording, str]:
-    """The lesson's run that a clicking card recorded as well: measured by the gate and by the clicks.
+def claim_evidence(progress: Progress, claim_id: str) -> list[str]:
+    """What the group's own tests said of a claim, and of the steps to it, as the workbook holds it."""
+    steps = [claim.id for claim in progress.lesson.claims if claim_id in (claim.id, claim.step_to)]
+    tested = {e.kind: e.value for e in progress.workbook.entries if Kind.CLAIM_TEST.covers(e.kind)}  # the latest each
+    said = []
+    for kind, value in tested.items():
+        name, _, at = kind.partition(":")[2].partition("@")
+        if name in steps and value["sentence"]:
+            size = value["sentence"].split(". ", 1)[-1]
+            said.append((f"At {at} {progress.x}: " if at else "") + size)
+    return said
 
-    Returns (two rows as `measure` makes them, the gate's run, the recording, what they say).
+
+class GateAndClicks(NamedTuple):
+    """One run timed twice: by the gate, and by a recorder that heard a card click once a turn."""
+
+    table: pd.DataFrame  # two rows as `measure` makes them: the gate, the clicks
+    gate: Run
+    recording: Recording
+    sentence: str  # what they say
+
+    @property
+    def numbers(self) -> pd.DataFrame:
+        """Both timings with their standard uncertainties, in words."""
+        rows = self.table.to_dict("records")
+        return pd.DataFrame(
+            {
+                "timed by": ["the gate", "the clicks"],
+                "coasting time": [_value(row, "duration_s", "duration_u_s", "s") for row in rows],
+                "number of turns": [_value(row, "turns", "turns_u", "") for row in rows],
+            }
+        )
+
+
+def gate_and_clicks(progress: Progress) -> GateAndClicks:
+    """The lesson's run that a clicking card recorded as well, measured by the gate and by the clicks.
+
+    Raises
+    ------
+    KitError : the lesson has no such recording.
     """
     lesson = progress.lesson
     folder = lesson.folder / lesson.clicks_data
-    gate = next((run for run in read_folder(folder) if run.sound), None)
-    if not lesson.clicks_data or gate is None:
+    gate = next((run for run in read_folder(folder) if run.sound), None) if lesson.clicks_data else None
+    if gate is None:
         raise KitError("This lesson has no recording of a clicking card", file=folder)
     recording = read_sound(folder / gate.sound)
     heard = with_repairs(run_from_clicks(recording, conditions=gate.conditions, trial=gate.trial))
@@ -228,14 +292,19 @@ def gate_and_clicks(progress: Progress) -> tuple[pd.DataFrame, Run, Recording, s
     # the recorder's clock runs a little fast or slow: no number of clicks averages that away
     table.loc[1, "duration_u_s"] = np.hypot(table["duration_u_s"][1], CLOCK_U * table["duration_s"][1])
     if (table["status"] != "counted").any():
-        return table, gate, recording, "With these thresholds one of the two does not cover the whole stretch."
+        sentence = "With these thresholds one of the two does not cover the whole stretch."
+        return GateAndClicks(table, gate, recording, sentence)
     time_s, turns = table["duration_s"].diff().iloc[1], table["turns"].diff().iloc[1]
     times_u = abs(time_s) / np.hypot(*table["duration_u_s"])
-    words = (
+    sentence = (
         f"The clicks give {_signed(1000 * time_s)} ms and {_signed(turns)} turns compared with the gate. "
         f"In time that is {number(times_u, 2)} times the standard uncertainty of the difference. {heard.note}"
     )
-    return table, gate, recording, words
+    return GateAndClicks(table, gate, recording, sentence)
+
+
+def _value(row: Mapping, quantity: str, uncertainty: str, unit: str) -> str:
+    return plus_minus(row[quantity], row[uncertainty], unit) if row["status"] == "counted" else row["status"]
 
 
 def _signed(value: float) -> str:

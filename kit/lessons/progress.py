@@ -8,7 +8,7 @@ Every number the notebooks show comes from here, and can be had without a widget
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from html import escape
@@ -21,13 +21,17 @@ import pandas as pd
 from ..analysis import Analysis
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
+from ..motion.drag_fit import DragFit, coasting_passes, fit_drags
 from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.threshold import common_stop
 from ..record.entries import QUANTITIES, Entry, Kind
+from ..record.summary import table_rows
 from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
-from ..stats.averages import Measured
+from ..stats.averages import Agreement, Measured, compare_methods, pooled_scatter
 from ..stats.trend import Trend
-from ..wording import count_of, join_words
+from ..stats.verdict import SameShape
+from ..wording import condition_value, count_of, join_words, plus_minus
 from .lesson import Lesson, load_lesson
 
 __all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
@@ -58,7 +62,7 @@ class OwnRuns:
 
     def add(
         self,
-        pass_times_s: np.ndarray,
+        pass_times_s: Sequence[float] | np.ndarray,
         conditions: Mapping[str, float | str],
         origin: str,
         flags_per_turn: int = 1,
@@ -320,3 +324,170 @@ class Progress:
             for _, row in self.averages(quantity).iterrows()
             if row["pooled_u"] > 0
         ]
+
+    # --- what the stages show: tables in words and sentences, each to be had without a widget ----------------------
+
+    @property
+    def runs_that_count(self) -> list[Run]:
+        """The runs that are not set aside, with the group's repairs."""
+        aside = self.set_aside
+        return [curve.run for curve in self.curves if curve.run.source not in aside]
+
+    @property
+    def two_periods_s(self) -> tuple[float, float]:
+        """Start and stop turn period, s, for what needs two speeds, such as a drag law.
+
+        The group's thresholds. Where it counts to the last pass: the lesson's stop, or the slowest that all runs reach.
+        """
+        start, stop, _ = self.thresholds
+        return start, stop or self.lesson.stop_period_s or common_stop(self.curves)
+
+    def runs_table(self) -> pd.DataFrame:
+        """One row a run: condition, trial, passes logged, what was found odd in them, where it comes from."""
+        runs = sorted(self.runs, key=lambda run: (_number_of(run.conditions.get(self.x)), run.trial))
+        return pd.DataFrame(
+            {
+                self.lesson.x_label: [condition_value(run.conditions.get(self.x, "")) for run in runs],
+                "trial": [run.trial for run in runs],
+                "passes logged": [len(run.pass_times_s) for run in runs],
+                "logged twice": [_passes_in(run, "bounce") for run in runs],
+                "missed": [_passes_in(run, "missed") for run in runs],
+                "origin": [run.origin for run in runs],
+                "file": [run.source for run in runs],
+                "note": [run.set_aside or run.note for run in runs],
+            }
+        )
+
+    def sensitivity(self) -> pd.DataFrame:
+        """The same runs counted with thresholds near the group's own, see `kit.Analysis.sensitivity`."""
+        return self.analysis.sensitivity()
+
+    def sensitivity_table(self) -> pd.DataFrame:
+        """`sensitivity()` rounded, with headings in words."""
+        table = self.sensitivity()
+        return pd.DataFrame(
+            {
+                "start (s a turn)": table["start_period_s"].map("{:.3g}".format),
+                "stop (s a turn)": ["last pass" if pd.isna(s) else f"{s:.3g}" for s in table["stop_period_s"]],
+                "runs counted": table["counted"],
+                "average coasting time (s)": table["mean_duration_s"].map("{:.2f}".format),
+                "average turns": table["mean_turns"].map("{:.1f}".format),
+                "exponent p, time": _intervals(table, "duration_p"),
+                "exponent p, turns": _intervals(table, "turns_p"),
+            }
+        )
+
+    def hand_against_gate(self, quantity: str = "duration_s") -> Agreement | None:
+        """The lesson's earlier counts by hand against the gate's averages, pair by pair; None if there are none."""
+        counts = self.lesson.hand_counts()
+        if counts is None:
+            return None
+        pairs = self.averages(quantity)[[self.x, "mean"]].merge(counts[[self.x, quantity]])
+        x, by_hand, by_gate = (pairs[name].tolist() for name in (self.x, quantity, "mean"))
+        return compare_methods(x, by_hand, by_gate, QUANTITIES[quantity][1])
+
+    def same_shape(self) -> SameShape:
+        """Do coasting time and turns follow one shape?
+
+        Raises
+        ------
+        KitError : they can't be compared, and why.
+        """
+        found = self.analysis.same_shape
+        if found is None:
+            raise KitError(self.analysis.conclusion("same_shape"))
+        return found
+
+    def speeds_table(self) -> pd.DataFrame:
+        """One row a counted run: condition, trial, turns divided by coasting time."""
+        counted = self.counted
+        return pd.DataFrame(
+            {
+                self.lesson.x_label: counted[self.x].map(condition_value),
+                "trial": counted["trial"],
+                "turns a second": (counted["turns"] / counted["duration_s"]).map("{:.3f}".format),
+            }
+        )
+
+    def reference_run(self) -> Run:
+        """The first run that counts at the lesson's reference condition.
+
+        Raises
+        ------
+        KitError : there is none.
+        """
+        found = [run for run in self.runs_that_count if run.conditions.get(self.x) == self.lesson.reference]
+        if not found:
+            raise KitError(
+                f"No run counts at the reference, {self.lesson.x_words} {self.lesson.reference:g}",
+                fix="use a source of runs that has one, or take one back that was set aside",
+            )
+        return found[0]
+
+    def reference_drags(self) -> list[DragFit]:
+        """The drag laws fitted to the passes of `reference_run()`, best first.
+
+        Raises
+        ------
+        KitError : there is no such run, or it has too few passes.
+        """
+        run = self.reference_run()
+        return fit_drags(*coasting_passes(run), run.flags_per_turn)
+
+    def trial_spread(self) -> float:
+        """Spread of the coasting times of single trials, as a fraction, pooled over all conditions; NaN if unknown."""
+        counted = self.counted
+        return pooled_scatter(counted["duration_s"].tolist(), counted[self.x].tolist())[0]
+
+    def averages_table(self) -> pd.DataFrame:
+        """One row a condition: both averages, each ± its standard uncertainty, the spread of all conditions pooled."""
+        duration, turns = self.averages("duration_s"), self.averages("turns")
+        return pd.DataFrame(
+            {
+                self.lesson.x_label: duration[self.x].map(condition_value),
+                "coasting time": _with_u(duration, "s"),
+                "number of turns": _with_u(turns, ""),
+            }
+        )
+
+    def evidence_sentences(self) -> list[str]:
+        """Values to argue with: both averages at the first and the last condition, and the best trend of the time."""
+        said = []
+        for quantity, (words, unit) in QUANTITIES.items():
+            averages = self.averages(quantity)
+            for row in (averages.iloc[0], averages.iloc[-1]):
+                value = plus_minus(row["mean"], row["pooled_u"], unit)
+                said.append(f"{self.lesson.x_words} {condition_value(row[self.x])}: {words} {value}")
+        for trend in self.trends("duration_s")[:1]:
+            said.append(f"coasting time: {trend.model}, {trend.equation()}")
+        return said
+
+    def teacher_rows(self) -> dict[str, list[dict]]:
+        """What a hand-in says of the results: `results` and `averages` as rows, `fits` the best trend of each."""
+        best = [(quantity, trend) for quantity in QUANTITIES for trend in self.trends(quantity)[:1]]
+        return {
+            Kind.RESULTS: table_rows(self.results),
+            Kind.AVERAGES: table_rows(self.averages("duration_s")),
+            Kind.FITS: [
+                {"quantity": quantity, "model": trend.model, "equation": trend.equation()} for quantity, trend in best
+            ],
+        }
+
+
+def _passes_in(run: Run, kind: str) -> int:
+    """How many passes the repairs of one kind are about."""
+    return sum(repair.passes for repair in run.repairs if repair.kind == kind)
+
+
+def _number_of(value: float | str | None) -> tuple[bool, float, str]:
+    """A sort key: numbers in their order, then words in theirs."""
+    return (True, 0.0, value or "") if isinstance(value, str | None) else (False, value, "")
+
+
+def _intervals(table: pd.DataFrame, name: str) -> list[str]:
+    bounds = table[[name, f"{name}_low", f"{name}_high"]].itertuples(index=False)
+    return [f"{value:.3f} ({low:.3f} to {high:.3f})" for value, low, high in bounds]
+
+
+def _with_u(averages: pd.DataFrame, unit: str) -> list[str]:
+    return [plus_minus(mean, u, unit) for mean, u in zip(averages["mean"], averages["pooled_u"], strict=True)]

@@ -18,7 +18,7 @@ _HOME = {
     "LiveGateBox": "live_gate",
     "MakeRuns": "make_runs",
     "ObservationBox": "cards",
-    "PlotView": "views",
+    "PlotView": "parts",
     "PredictedCurve": "predicted_curve",
     "PredictionCard": "cards",
     "SlowdownExplorer": "slowdown_explorer",

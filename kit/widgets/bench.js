@@ -30,7 +30,7 @@ function makeClicker() {
 
 function render({ model, el }) {
   const undo = [], get = (name) => model.get(name), told = get("_setup"), unique = Math.random().toString(36).slice(2);
-  const watch = (name, f) => { model.on(`change:${name}`, f); undo.push(() => model.off(`change:${name}`, f)); };
+  const watch = watcher(model, undo), doubles = (view) => numbersIn(view, Float64Array);
   const choose = (name, value) => { model.set(name, value); model.save_changes(); showSetting(); };
   let asked = 0, waiting = 0, rate = 1, play = null, finished = null, timer = 0, frame = 0;
   const ask = (request) => {
@@ -105,9 +105,7 @@ function render({ model, el }) {
         make("figure", {}, make("figcaption", {}, "How long each turn took (s), as the gate logs it"), plot))),
     status, keepRow, numbers, table,
   );
-  const keys = (e) => { if (!e.ctrlKey && !e.metaKey && !e.altKey) e.stopPropagation(); };
-  el.addEventListener("keydown", keys); // keys meant for the bench must not also move or delete the notebook's cells
-  undo.push(() => el.removeEventListener("keydown", keys));
+  keepKeys(el, undo);
 
   const say = (text, refused = false) => { status.textContent = text; status.classList.toggle("kit-problem", refused); };
   function showSetting() {
@@ -264,16 +262,11 @@ function render({ model, el }) {
   });
   watch("_log", download);
   watch("_said", () => { const said = get("_said"); if (!said.text) return; answered(); showButtons(); say(said.text, said.problem); });
-  for (const name of ["value", "tilt_deg", "dry_hub", "strength"]) watch(name, showSetting);
+  watch("value tilt_deg dry_hub strength", showSetting);
   const redraw = () => { if (!play) drawTurns(plot, finished?.passes ?? [], finished?.passes.length ?? 0, finished?.end_s ?? 0, told.start_period_s); };
-  const sizes = new ResizeObserver(redraw);
-  sizes.observe(plot);
-  let late = 0; // JupyterLab hides the page for a moment while it changes its theme: nothing can be drawn then
-  const theme = new MutationObserver(() => { redraw(); clearTimeout(late); late = setTimeout(redraw, 300); });
-  theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
+  followPage([plot], undo, redraw);
   calm.addEventListener("change", loop);
-  undo.push(() => sizes.disconnect(), () => theme.disconnect(), () => calm.removeEventListener("change", loop), () => clearTimeout(late),
-    () => clearTimeout(waiting), () => undo.loop?.(), clicker.close);
+  undo.push(() => calm.removeEventListener("change", loop), () => clearTimeout(waiting), () => undo.loop?.(), clicker.close);
   stage.turn(0.62, 0);
   lampText.textContent = "Gate lamp: dark";
   showSetting();

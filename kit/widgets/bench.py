@@ -8,7 +8,6 @@ message each way: the whole run comes at once, and the page plays it by itself. 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path
 
 import anywidget
 import numpy as np
@@ -21,11 +20,10 @@ from ..sources.bench import Spin
 from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, motion_samples, push, simulated_log
 from ..sources.setup import BenchSetup
 from ..wording import count_of
-from .parts import joined_scripts
+from .parts import front_end
 
 __all__ = ["Bench"]
 
-_HERE = Path(__file__).parent
 
 #: Called to keep a run: pass times (s), conditions, note. What it returns, if a text, is shown.
 OnKeep = Callable[[np.ndarray, Mapping[str, float | str], str], object]
@@ -53,8 +51,10 @@ class Bench(anywidget.AnyWidget):
     KitError : an earlier push that this bench cannot make.
     """
 
-    _esm = joined_scripts("page_parts.js", "bench_motion.js", "bench_drawing.js", "bench_plot.js", "bench.js")
-    _css = "\n".join((_HERE / name).read_text("utf-8") for name in ("parts.css", "bench.css"))
+    _esm = front_end(
+        "make.js", "make_svg.js", "page_parts.js", "bench_motion.js", "bench_drawing.js", "bench_plot.js", "bench.js"
+    )
+    _css = front_end("parts.css", "bench.css")
 
     value = t.Float().tag(sync=True)
     tilt_deg = t.Float(0.0).tag(sync=True)

@@ -4,12 +4,7 @@
 const VIEW = "-150 -130 300 260"; // the spindle stands at (0, 0), the middle of every layer
 const FLAG_RADIUS = 110, MOST_DRAWN = 24;
 
-function draw(tag, attributes = {}, ...children) {
-  const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
-  for (const [name, value] of Object.entries(attributes)) if (value != null) node.setAttribute(name, value);
-  node.append(...children);
-  return node;
-}
+const draw = makeSvg;
 const disc = (r, cls) => draw("circle", { r, class: cls });
 const bar = (x, y, width, height, cls, turned = 0, rx = 2) =>
   draw("rect", { x, y, width, height, rx, class: cls, transform: turned ? `rotate(${turned})` : null });

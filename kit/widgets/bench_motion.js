@@ -1,7 +1,5 @@
 // The bench's motion, from the samples Python sent: pure functions of the time since the push.
 
-const doubles = (view) => new Float64Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
-
 // Angle (turns) and speed (turns/s) at a time since the push began. While coasting: the cubic between two samples that
 // matches angle and speed at both.
 function motionAt(spin, time) {

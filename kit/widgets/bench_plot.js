@@ -2,9 +2,8 @@
 
 const niceTop = (value) => {
   const power = 10 ** Math.floor(Math.log10(value));
-  return tidyUp(power * [1, 1.5, 2, 3, 4, 5, 6, 8, 10].find((m) => m * power >= value * 0.9999));
+  return sixDigits(power * [1, 1.5, 2, 3, 4, 5, 6, 8, 10].find((m) => m * power >= value * 0.9999));
 };
-const tidyUp = (value) => Number(value.toPrecision(6));
 
 function drawTurns(canvas, passes, seen, now, start_period_s) {
   const width = canvas.clientWidth, height = canvas.clientHeight;
@@ -20,9 +19,9 @@ function drawTurns(canvas, passes, seen, now, start_period_s) {
   const x = (t) => box.left + (t / tTop) * (box.right - box.left), y = (p) => box.bottom - (p / pTop) * (box.bottom - box.top);
   for (const share of [0, 0.25, 0.5, 0.75, 1]) {
     if (share) stroke([[box.left, y(share * pTop)], [box.right, y(share * pTop)]], colour("grid"), 1);
-    if (share * 2 === Math.round(share * 2)) write(String(tidyUp(share * pTop)), box.left - 0.4 * em, y(share * pTop), colour("muted"), "right");
+    if (share * 2 === Math.round(share * 2)) write(String(sixDigits(share * pTop)), box.left - 0.4 * em, y(share * pTop), colour("muted"), "right");
     stroke([[x(share * tTop), box.bottom], [x(share * tTop), box.bottom + 4]], colour("muted"), 1);
-    if (share * 2 === Math.round(share * 2)) write(String(tidyUp(share * tTop)), x(share * tTop), box.bottom + 1 * em, colour("muted"), share === 1 ? "right" : "center");
+    if (share * 2 === Math.round(share * 2)) write(String(sixDigits(share * tTop)), x(share * tTop), box.bottom + 1 * em, colour("muted"), share === 1 ? "right" : "center");
   }
   stroke([[box.left, box.top], [box.left, box.bottom], [box.right, box.bottom]], colour("muted"), 1);
   write("time since the push (s)", (box.left + box.right) / 2, height - 0.75 * em, colour("ink"), "center");

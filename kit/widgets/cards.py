@@ -1,8 +1,12 @@
-"""Cards on which a student writes: predictions, observations, an explanation. What is typed is kept, sealed or not."""
+"""Cards on which a student writes or ticks: predictions, observations, an explanation, whose runs count.
+
+What is typed is kept, sealed or not: `keep_drafts` brings back what was never saved, `save_entries` says what became
+of an entry.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from html import escape
 
 import ipywidgets as widgets
@@ -12,7 +16,8 @@ from ..lessons.lesson import Question
 from ..lessons.progress import LESSON, ORIGINS, Progress
 from ..record.entries import Band, Kind, Moment
 from ..record.workbook import Workbook
-from .parts import Status, action, choice_of, heading, note
+from ..wording import count_of
+from .parts import KitBox, Status, action, choice_of, heading, note, text_area
 
 __all__ = [
     "CONFIDENCE",
@@ -21,10 +26,10 @@ __all__ = [
     "ExplanationCard",
     "ObservationBox",
     "PredictionCard",
+    "after_answer",
     "answer_html",
     "keep_drafts",
     "save_entries",
-    "text_area",
 ]
 
 #: Three bands of confidence: what the student reads, and what is saved.
@@ -45,7 +50,7 @@ EXPLANATION = {
 FIRST, DISCUSSED, END = (moment.value for moment in Moment)
 
 
-class PredictionCard(widgets.VBox):
+class PredictionCard(KitBox):
     """A question with choices, a reason and a confidence; sealed first, answered again after talking.
 
     Parameters
@@ -59,7 +64,6 @@ class PredictionCard(widgets.VBox):
 
     def __init__(self, question: Question, workbook: Workbook, stage: str = "predict", moment: str | None = None):
         super().__init__()
-        self.add_class("kit-box")
         self.question, self.workbook, self.stage, self._only = question, workbook, stage, moment
         self.kind = Kind.PREDICTION.of(question.id)
         self.choice = widgets.RadioButtons(
@@ -159,7 +163,7 @@ def answer_html(question: Question, answer: Mapping[str, str]) -> str:
     )
 
 
-class ObservationBox(widgets.VBox):
+class ObservationBox(KitBox):
     """What a student sees, in their own words, before anything is explained. Saved as `observation:<topic>`.
 
     `ask` stands above the box, `save` on its button.
@@ -174,7 +178,6 @@ class ObservationBox(widgets.VBox):
         save: str = "Save what I see",
     ):
         super().__init__()
-        self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, Kind.OBSERVATION.of(topic)
         self.text = text_area(ask, workbook.latest(self.kind, ""))
         self.message = Status()
@@ -189,7 +192,7 @@ class ObservationBox(widgets.VBox):
         save_entries(self.message, self.workbook, self.stage, {self.kind: self.text.value.strip()})
 
 
-class ExplanationCard(widgets.VBox):
+class ExplanationCard(KitBox):
     """Claim, evidence, reasoning, rebuttal. Live values can be put into the evidence by a button.
 
     Parameters
@@ -206,7 +209,6 @@ class ExplanationCard(widgets.VBox):
         kind: str = Kind.EXPLANATION,
     ):
         super().__init__()
-        self.add_class("kit-box")
         self.workbook, self.stage, self.kind = workbook, stage, kind
         self.message = Status()
         saved = workbook.latest(kind, {})
@@ -241,14 +243,7 @@ def _insert_button(sentence: str, box: widgets.Textarea) -> widgets.Button:
     return action(f"Insert: {sentence}", insert, tooltip="Put this into your evidence")
 
 
-def text_area(ask: str, value: str = "") -> widgets.Textarea:
-    """A place to write in, with the question above it."""
-    area = widgets.Textarea(
-        description=ask, value=value, rows=3, continuous_update=False, layout=widgets.Layout(width="100%")
-    )
-    area.style.description_width = "initial"
-    area.add_class("kit-writing")
-    return area
+# --- what is saved ------------------------------------------------------------------------------------------------
 
 
 def keep_drafts(area, workbook: Workbook, stage: str, kind: str, message: Status, saved_as: str) -> None:
@@ -279,17 +274,44 @@ def save_entries(message: Status, workbook: Workbook, stage: str, entries: Mappi
     return True
 
 
-# --- Whose runs count: the lesson's, the group's own, or both beside each other.
+def after_answer(
+    workbook: Workbook, question_id: str, words: str, build: Callable[[], widgets.Widget]
+) -> widgets.Widget:
+    """What `build` makes, at once if the question was answered (or none is asked), else by a button once it is.
+
+    Parameters
+    ----------
+    question_id : of the question to answer first; "" for none.
+    words : on the button.
+    """
+
+    def answered() -> bool:
+        return not question_id or bool(workbook.latest(Kind.PREDICTION.of(question_id)))
+
+    if answered():
+        return build()
+    say, place = Status(), KitBox()
+
+    def show() -> None:
+        if answered():
+            place.children = (build(),)
+        else:
+            say.error("Not yet: first answer the question at the head of this part. Then press again.")
+
+    place.children = (action(words, show), say)
+    return place
+
+
+# --- whose runs count ---------------------------------------------------------------------------------------------
 
 WORDS = {LESSON: "the lesson's runs", **ORIGINS}
 
 
-class DataSources(widgets.VBox):
+class DataSources(KitBox):
     """Tick the sources whose runs count in every stage. The choice is saved as an entry of kind `sources`."""
 
     def __init__(self, progress: Progress, stage: str):
         super().__init__()
-        self.add_class("kit-box")
         self.progress, self.stage = progress, stage
         self.boxes: dict[str, widgets.Checkbox] = {}
         self.message = Status()
@@ -303,7 +325,7 @@ class DataSources(widgets.VBox):
         self.boxes = {
             source: widgets.Checkbox(
                 value=source in used,
-                description=f"{WORDS[source]}: {count} run{'s' if count != 1 else ''}",
+                description=f"{WORDS[source]}: {count_of(count, 'run')}",
                 indent=False,
             )
             for source, count in there.items()

@@ -1,7 +1,12 @@
-"""Hold a claim against the runs: say what you expect, shuffle the labels, see what luck alone would show."""
+"""Hold a claim against the runs: say what you expect, shuffle the labels, see what luck alone would show.
+
+`ClaimTester` takes any claim and table; `KeptClaim` is one of a lesson, with a workbook that remembers what was done.
+"""
 
 from __future__ import annotations
 
+import secrets
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import ipywidgets as widgets
@@ -10,24 +15,42 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..lessons.claim_runs import ClaimRuns
 from ..plots.investigate import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
+from ..record.entries import Kind
+from ..record.workbook import Workbook
 from ..stats.claims import Claim, Verdict, examine
 from ..stats.shuffling import deal, ranks, slope
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
-from .parts import Details, Status, action, choice_of, heading, html_table, note, row_of, side_of, stack_of
-from .views import PlotView
+from .cards import save_entries
+from .parts import (
+    FIELD,
+    Details,
+    KitBox,
+    PlotView,
+    Status,
+    action,
+    attempt,
+    choice_of,
+    heading,
+    html_table,
+    note,
+    row_of,
+    side_of,
+    stack_of,
+)
 
-__all__ = ["ClaimTester"]
+__all__ = ["ClaimTester", "KeptClaim"]
 
 ENOUGH = 100  # worlds to look at before the kit says what it counts
+_MOST_WORLDS = 20_000  # are brought back when a page is opened again
 _DIRECTIONS = {  # of a difference, and of a relation
     False: {"any": "is different", "more": "is more", "less": "is less"},
     True: {"any": "changes", "more": "rises", "less": "falls"},
 }
-_AS_NUMBERS = {"style": {"description_width": "initial"}}
 
 
-class ClaimTester(widgets.VBox):
+class ClaimTester(KitBox):
     """A claim, the shuffled worlds that a student builds up beside the measured one, and what the data say.
 
     Parameters
@@ -37,10 +60,9 @@ class ClaimTester(widgets.VBox):
     seed : makes the shuffles repeatable; None draws afresh.
 
     First the student says what to expect and from where on an effect would matter; "This is my claim" fixes that, and
-    only then do the runs show. `claim` is the claim as fixed (None before), `worlds` the effects of the worlds
-    shuffled so far, `verdict` what `kit.stats.claims.examine` found (None until it is asked for, after 100
-    worlds); all can
-    be observed.
+    only then do the runs show. `claim` is the claim as fixed (None before), `worlds` the effects of the worlds shuffled
+    so far, `verdict` what `kit.stats.claims.examine` found (None until it is asked for, after 100 worlds); all can be
+    observed.
 
     Raises
     ------
@@ -57,12 +79,14 @@ class ClaimTester(widgets.VBox):
         self._rng = np.random.default_rng(seed)
         self._build()
         super().__init__([heading(claim.statement), self._before, self._say, self._after])
-        self.add_class("kit-box")
 
     # --- for code and for buttons alike ---------------------------------------------------------------------------
 
     def fix(self, expect: str | None = None, matters: float | None = None) -> None:
-        """Put the claim down: what is expected ("any", "more", "less") and from where on an effect would matter."""
+        """Put the claim down: what is expected ("any", "more", "less") and from where on an effect would matter.
+
+        Raises KitError if it is put down already.
+        """
         if self.claim is not None:
             raise KitError("This claim is already put down", fix="open a new one to claim something else")
         claim = replace(
@@ -78,7 +102,10 @@ class ClaimTester(widgets.VBox):
         self._say.say("Your claim is put down. These are your runs.", self._next_step())
 
     def shuffle(self, times: int = 1) -> None:
-        """Draw further shuffled worlds and add them to the pile; the last one is shown run by run."""
+        """Draw further shuffled worlds and add them to the pile; the last one is shown run by run.
+
+        Raises KitError before the claim is put down.
+        """
         if self.claim is None:
             raise KitError("First put your claim down", fix='press "This is my claim"')
         scores, new = None, []
@@ -128,19 +155,18 @@ class ClaimTester(widgets.VBox):
             min=0,
             max=1e9,
             description=f"It would matter from this much on ({unit or 'own unit'}; 0: I can't say)",
-            layout={"width": "auto"},
-            **_AS_NUMBERS,
+            **FIELD,
         )
-        self._put_down = action("This is my claim", lambda: self._try(self.fix))
+        self._put_down = action("This is my claim", lambda: attempt(self._say, self.fix))
         self._before = widgets.VBox([row_of(self._expect), row_of(self._matters, self._put_down)])
         self._say, self._answer = Status(), Status()
         self._world, self._pile = PlotView(360, "this world"), PlotView(360, "the pile of worlds")
         self._buttons = [
-            action(words, lambda n=n: self._try(lambda: self.shuffle(n)))
+            self._shuffle_button(words, n)
             for words, n in (("Shuffle once", 1), ("10 times", 10), ("100 times", 100), ("1,000 times", 1000))
         ]
         self._real = action("Show the measured world", lambda: self._show_world(None))
-        self._ask = action("What do the data say?", lambda: self._try(self.ask), disabled=True)
+        self._ask = action("What do the data say?", lambda: attempt(self._say, self.ask), disabled=True)
         self._table, self._not_shown = widgets.HTML(), Details(summary="What these data do not show")
         self._verdict_box = widgets.VBox([self._answer, self._table, self._not_shown])
         self._verdict_box.layout.display = "none"
@@ -154,7 +180,10 @@ class ClaimTester(widgets.VBox):
         self._after.layout.display = "none"
         self._say.say("If the labels meant nothing, they could be handed round. First say what you expect.")
 
-    def _statistic(self, scores) -> float:
+    def _shuffle_button(self, words: str, times: int) -> widgets.Button:
+        return action(words, lambda: attempt(self._say, lambda: self.shuffle(times)))
+
+    def _statistic(self, scores: Sequence[np.ndarray]) -> float:
         """What `kit.stats.claims.examine` counts: mean difference, or Spearman's rank correlation, of one world."""
         found = self._found
         if not found.claim.is_relation:
@@ -175,7 +204,7 @@ class ClaimTester(widgets.VBox):
         rows = [
             (
                 _case(found, i),
-                case_of(claim.by, a) if claim.is_relation else case_of(claim.by, claim.settings[int(a)]),
+                case_of(claim.by, a if claim.settings is None else claim.settings[int(a)]),
                 v,
             )
             for i, (part, values) in enumerate(zip(given, found.compared, strict=True))
@@ -195,18 +224,13 @@ class ClaimTester(widgets.VBox):
             return f"Look at {count_of(left, 'more world', 'more worlds')}, then ask what the data say."
         return "You can now ask what the data say."
 
-    def _try(self, step) -> None:
-        try:
-            step()
-        except KitError as error:
-            self._say.error(error)
-
 
 def _circumstance(claim: Claim) -> str:
     about = name_of(claim.quantity)
-    if claim.is_relation:
+    if claim.settings is None:
         return f"as {name_of(claim.by)} rises, {about}"
-    return f"with {case_of(claim.by, claim.settings[1])} instead of {case_of(claim.by, claim.settings[0])}, {about}"
+    first, second = (case_of(claim.by, setting) for setting in claim.settings)
+    return f"with {second} instead of {first}, {about}"
 
 
 def _case(found: Verdict, i: int) -> str:
@@ -223,17 +247,17 @@ def _rounded(found: Verdict) -> pd.DataFrame:
         "rank_correlation": "rank correlation",
         "n_first": "runs, first",
         "n_second": "runs, second",
-        "mean_first": f"mean, first ({unit})" if unit else "mean, first",
-        "mean_second": f"mean, second ({unit})" if unit else "mean, second",
+        "mean_first": f"average, first ({unit})" if unit else "average, first",
+        "mean_second": f"average, second ({unit})" if unit else "average, second",
         "difference": f"difference ({unit})" if unit else "difference",
         "difference_u": "its uncertainty",
         "per_cent": "per cent",
         "t_prime": "t′",
         "band": "by itself",
     }
-    if not found.claim.is_relation:
-        for place, setting in (("first", 0), ("second", 1)):
-            words = case_of(found.claim.by, found.claim.settings[setting])
+    if found.claim.settings is not None:
+        for place, setting in zip(("first", "second"), found.claim.settings, strict=True):
+            words = case_of(found.claim.by, setting)
             heads = {key: text.replace(f", {place}", f", {words}") for key, text in heads.items()}
     table = found.table.copy()
     for name in found.claim.within:
@@ -245,3 +269,61 @@ def _rounded(found: Verdict) -> pd.DataFrame:
             continue
         table[name] = [number(v, 3) for v in table[name]]
     return table.rename(columns={name: axis_title(name) for name in found.claim.within} | heads)
+
+
+class KeptClaim(KitBox):
+    """A claim of a lesson put to the test, for a group: what it put down and looked at is saved, and comes back.
+
+    Parameters
+    ----------
+    runs : the claim's runs.
+    workbook, stage : where it is kept, as entries of kind `claim_test:<claim>`, or `claim_test:<claim>@<at>`.
+    at : only under this one condition of what the claim holds fixed.
+    on_kept : called after each entry.
+
+    `tester` is the `ClaimTester` on the page.
+
+    Raises
+    ------
+    KitError : no run was made at `at`, or the runs cannot answer this claim.
+    """
+
+    def __init__(
+        self,
+        runs: ClaimRuns,
+        workbook: Workbook,
+        stage: str,
+        at: float | None = None,
+        on_kept: Callable[[], object] = lambda: None,
+    ):
+        self.workbook, self.stage, self._on_kept = workbook, stage, on_kept
+        self.kind = Kind.CLAIM_TEST.of(runs.about.id if at is None else f"{runs.about.id}@{at:g}")
+        kept = workbook.latest(self.kind)
+        self._seed = kept["seed"] if kept else secrets.randbelow(2**31)  # kept, so that the same worlds come back
+        self.tester, self._kept_words = ClaimTester(runs.claim(), runs.table(at), seed=self._seed), Status()
+        super().__init__([note(runs.described(at)), self.tester, self._kept_words])
+        if kept:
+            self.tester.fix(kept["expect"], kept["matters"])
+            if kept["worlds"]:
+                self.tester.shuffle(min(kept["worlds"], _MOST_WORLDS))
+            if kept["grade"]:
+                self.tester.ask()
+        self.tester.observe(lambda _: self._save(), ["claim", "worlds", "verdict"])
+
+    def _save(self) -> None:
+        claim, verdict = self.tester.claim, self.tester.verdict
+        if claim is None:
+            return
+        entry = {
+            "expect": claim.expect,
+            "matters": claim.matters,
+            "seed": self._seed,
+            "worlds": len(self.tester.worlds),
+            "grade": verdict.grade if verdict else "",
+            "sentence": verdict.sentence if verdict else "",
+        }
+        if entry != self.workbook.latest(self.kind) and save_entries(
+            self._kept_words, self.workbook, self.stage, {self.kind: entry}
+        ):
+            self._kept_words.say("Saved." if verdict else "Saved: your claim stands as you put it down.")
+            self._on_kept()

@@ -12,12 +12,12 @@ from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
 from ..record.entries import MOMENTS
-from .parts import Status, choice_of, note
+from .parts import KitBox, Status, action, choice_of, note, row_of
 
 __all__ = ["ClassOverview"]
 
 
-class ClassOverview(widgets.VBox):
+class ClassOverview(KitBox):
     """Hand-ins of a class, shown part by part. What is covered is not on the page at all.
 
     Parameters
@@ -31,9 +31,8 @@ class ClassOverview(widgets.VBox):
 
     def __init__(self, source: str | Path | Overview, lesson: Lesson | str | Path | None = None):
         super().__init__()
-        self.add_class("kit-box")
         self.add_class("kit-class")
-        self._source, self._lesson = source, lesson
+        self._source, self._lesson = None if isinstance(source, Overview) else source, lesson
         self.overview = source if isinstance(source, Overview) else read_class(source, lesson)
         self._shown: set[tuple[str, str]] = set()  # (part, question) that the teacher uncovered
         self._marked: set[tuple[str, str]] = set()  # ... and where what the data support is marked
@@ -42,8 +41,7 @@ class ClassOverview(widgets.VBox):
 
     def _make_controls(self) -> None:
         self._state = widgets.HTML()
-        self.reload_button = widgets.Button(description="Read the folder again", tooltip="For hand-ins that came later")
-        self.reload_button.on_click(lambda _: self._reload())
+        self.reload_button = action("Read the folder again", self._reload, tooltip="For hand-ins that came later")
         self.step = choice_of("Step", [(section.title, section.id) for section in SECTIONS])
         self.question = choice_of("About", [])
         self.show_button = widgets.Button()
@@ -61,14 +59,14 @@ class ClassOverview(widgets.VBox):
         for control in (self.moment, self.search):
             control.observe(lambda _: self._draw_page(), "value")
         self.mark.observe(self._remember_mark, "value")
-        state = [self._state] if isinstance(self._source, Overview) else [self._state, self.reload_button]
+        state = [self._state] if self._source is None else [self._state, self.reload_button]
         self._notices = widgets.VBox()
         self.children = (
             style,
             self._notices,
-            _row(*state, self.message),
+            row_of(*state, self.message),
             self.step,
-            _row(self.question, self.show_button, self.mark, self.moment, self.search),
+            row_of(self.question, self.show_button, self.mark, self.moment, self.search),
             self._page,
         )
 
@@ -112,6 +110,8 @@ class ClassOverview(widgets.VBox):
         self._draw_page()
 
     def _reload(self) -> None:
+        if self._source is None:
+            return
         before = len(self.overview.groups)
         try:
             self.overview = read_class(self._source, self._lesson)
@@ -165,9 +165,3 @@ class ClassOverview(widgets.VBox):
             return "<p>No hand-in holds an answer to a question.</p>"
         asked = escape(self.overview.ask(self.question.value).text)
         return f"<h3>{asked}</h3><p>Covered. {escape(section.cover)}</p>"
-
-
-def _row(*parts: widgets.Widget) -> widgets.Box:
-    row = widgets.Box(parts)
-    row.add_class("kit-row")
-    return row

@@ -12,15 +12,15 @@ from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..stats.averages import DECISIONS, Comparison, Measured, compare
 from ..wording import number, number_typed, plus_minus
-from .cards import keep_drafts, save_entries, text_area
-from .parts import Status, action, choice_of, html_table, note, row_of
+from .cards import keep_drafts, save_entries
+from .parts import KitBox, Status, action, choice_of, html_table, note, row_of, text_area
 
 __all__ = ["ComparisonLog"]
 
 OWN = "A value of our own"
 
 
-class ComparisonLog(widgets.VBox):
+class ComparisonLog(KitBox):
     """Compare two values, decide, say why. Saved as entries of kind `comparison`, one for each cycle.
 
     Parameters
@@ -33,7 +33,6 @@ class ComparisonLog(widgets.VBox):
 
     def __init__(self, offered: Sequence[Measured], workbook: Workbook, stage: str):
         super().__init__()
-        self.add_class("kit-box")
         self.workbook, self.stage = workbook, stage
         self.comparison: Comparison | None = None
         self.sides = (_Side("First value", offered, 0), _Side("Second value", offered, 1))

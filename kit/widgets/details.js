@@ -1,32 +1,22 @@
 // A summary to unfold. New content goes into the same element, so that it stays open while the plot above changes.
-function make(tag, text = "", attributes = {}) {
-  const element = document.createElement(tag);
-  element.textContent = text;
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  return element;
-}
-
 function render({ model, el }) {
-  const details = make("details", "", { class: "kit-details" });
+  const details = make("details", { class: "kit-details" });
   const summary = make("summary");
-  const content = make("div", "", { class: "kit-details-content" });
+  const content = make("div", { class: "kit-details-content" });
   details.append(summary, content);
   const show = () => {
     summary.textContent = model.get("summary");
-    const unbroken = (text) => text.replace(/ (?=[%±=]|s\b)|(?<==) /g, "\u00a0"); // keep signs and units on the line
-    content.replaceChildren(...model.get("paragraphs").map((text) => make("p", unbroken(text))));
+    content.replaceChildren(...model.get("paragraphs").map((text) => make("p", {}, unbroken(text))));
     if (!model.get("columns").length) return;
-    const table = make("table", "", { class: "kit-table" });
+    const table = make("table", { class: "kit-table" });
     const head = table.createTHead().insertRow();
-    for (const name of model.get("columns")) head.append(make("th", name, { scope: "col" }));
+    for (const name of model.get("columns")) head.append(make("th", { scope: "col" }, name));
     const body = table.createTBody();
     for (const [first, ...rest] of model.get("rows")) {
       const row = body.insertRow();
-      row.append(make("th", first, { scope: "row" }), ...rest.map((cell) => make("td", cell)));
+      row.append(make("th", { scope: "row" }, first), ...rest.map((cell) => make("td", {}, cell)));
     }
-    const scroll = make("div", "", { class: "kit-scroll", tabindex: 0, role: "group", "aria-label": "Table" });
-    scroll.append(table);
-    content.append(scroll);
+    content.append(make("div", { class: "kit-scroll", tabindex: 0, role: "group", "aria-label": "Table" }, table));
   };
   // A plot above takes the first paragraph as its name for screen readers. It may come onto the page later than this.
   let waiting = 0;

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-from base64 import b64encode
 from collections.abc import Callable, Mapping
-from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -15,11 +13,9 @@ from ..record.handin import finish_and_clear, handin_name, make_handin, shown_pl
 from ..record.hosting import idle_notice
 from ..record.workbook import Workbook
 from ..wording import count_of
-from .parts import Status, action, heading, note, row_of
+from .parts import UPLOAD_LIMIT, KitBox, Status, action, attempt, download_link, heading, note, row_of, upload_of
 
-__all__ = ["UPLOAD_LIMIT", "HandInBox", "WorkbookFile", "attempt", "download_link"]
-
-UPLOAD_LIMIT = 9_000_000  # the notebook server drops larger uploads without a word
+__all__ = ["HandInBox", "WorkbookFile"]
 
 
 class WorkbookFile(widgets.VBox):
@@ -35,9 +31,7 @@ class WorkbookFile(widgets.VBox):
         self.workbook, self.lesson = workbook, lesson
         self.message, self.links = Status(), widgets.HTML()
         self.save_button = action("Download my workbook", lambda: attempt(self.message, self._download))
-        self.put_back = widgets.FileUpload(accept=".jsonl", multiple=False, description="Put a workbook back")
-        self.put_back.layout = widgets.Layout(width="auto", align_self="flex-start")
-        self.put_back.observe(lambda change: change["new"] and attempt(self.message, self._restore), "value")
+        self.put_back = upload_of("Put a workbook back", ".jsonl", lambda: attempt(self.message, self._restore))
         super().__init__([row_of(self.save_button, self.put_back), self.message, self.links])
 
     def _download(self) -> str:
@@ -58,24 +52,7 @@ class WorkbookFile(widgets.VBox):
         return f"{sentence} To see them on the page, run it again: menu Run, Run All Cells."
 
 
-def download_link(name: str, data: bytes, kind: str) -> str:
-    """A link that carries the file itself, so that it works without asking the server again."""
-    address = f"data:{kind};base64,{b64encode(data).decode()}"
-    return f'<a download="{escape(name, quote=True)}" href="{address}">Download {escape(name)}</a>'
-
-
-def attempt(message: Status, step: Callable[[], str]) -> None:
-    """Do a step and say what came of it, or why it was not done."""
-    try:
-        message.say(step())
-    except KitError as error:
-        message.error(error)
-
-
-# --- The end of a lesson: one file for the teacher, the workbook as a file, and a clean table for the next group.
-
-
-class HandInBox(widgets.VBox):
+class HandInBox(KitBox):
     """Choose a code, make the hand-in, take the workbook home or put it back, clear a shared machine.
 
     Parameters
@@ -124,7 +101,6 @@ class HandInBox(widgets.VBox):
                 self.cleared,
             ]
         )
-        self.add_class("kit-box")
 
     def _make(self) -> str:
         wanted = self.code.value.strip()

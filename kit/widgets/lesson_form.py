@@ -1,4 +1,7 @@
-"""A form in which a teacher makes a lesson from one that is there: fields, a check that follows, one button."""
+"""For a teacher: a form that makes a lesson from one that is there, and the check whether a lesson is ready.
+
+The fields stand in `LessonFields`; what is found in them, or in a folder, shows as a table with what would do.
+"""
 
 from __future__ import annotations
 
@@ -19,14 +22,13 @@ from ..lessons.make import new_lesson
 from ..lessons.notebooks import DEMO_LESSONS
 from ..motion.speed import speed_curves
 from ..wording import number_typed
-from .parts import Status, action, choice_of, heading, html_table, note
+from .parts import KitBox, Status, action, choice_of, heading, html_table, note, pair_of, text_area, text_line
 
 __all__ = [
     "LessonCheck",
     "LessonFields",
     "LessonForm",
     "findings_html",
-    "text_line",
 ]
 
 SPARE_CHOICES, NEW_CHOICES = 1, 4  # empty lines offered in a question that is there, and in a new one
@@ -44,11 +46,11 @@ class LessonFields(widgets.VBox):
     def __init__(self, model: Lesson, key: Mapping[str, Mapping]):
         self.model = model
         self.title = text_line("Title", model.title)
-        self.question = _area("Question of the whole lesson, without its answer", model.question)
+        self.question = text_area("Question of the whole lesson, without its answer", model.question)
         self.level = choice_of("How much is given", [(name, name) for name in LEVEL_NAMES])
         self.level.value = model.level
         self.level_words = note("")
-        self.expected = _area("The relation that is told (only for confirmation)", model.expected)
+        self.expected = text_area("The relation that is told (only for confirmation)", model.expected)
         self.words = text_line("What is changed, in words", model.x_words)
         self.unit = text_line("Its unit (empty for a plain number)", model.x_unit)
         self.name = text_line("Its column in runs.csv", model.x)
@@ -62,8 +64,8 @@ class LessonFields(widgets.VBox):
         tops = model.expected_up_to
         self.longest = text_line("Top of the scale for the coasting time (s)", f"{tops['duration_s']:g}")
         self.most_turns = text_line("Top of the scale for the turns", f"{tops['turns']:g}")
-        self.safety = _area("What to beware of, one sentence a line", "\n".join(model.safety), rows=6)
-        self.texts = {stage: _area(f"Text before the stage {stage}", model.texts[stage]) for stage in model.texts}
+        self.safety = text_area("What to beware of, one sentence a line", "\n".join(model.safety), rows=6)
+        self.texts = {stage: text_area(f"Text before the stage {stage}", model.texts[stage]) for stage in model.texts}
         self.questions = [_QuestionFields(i, key.get(q.id), q) for i, q in enumerate(model.questions, 1)]
         self.questions.append(_QuestionFields(len(self.questions) + 1, None))
         self.parts = {
@@ -103,7 +105,7 @@ class LessonFields(widgets.VBox):
         self.expected.layout.display = "" if level.tells_relation else "none"
 
     def typed(self) -> tuple[Lesson, dict]:
-        """The lesson and key in the fields; KitError for a number that is none."""
+        """The lesson and key in the fields. Raises KitError for a number that is none."""
         stop = self.stop.value.strip()
         fields = {
             "title": self.title.value.strip(),
@@ -134,12 +136,13 @@ class _QuestionFields:
         entry, self.question = entry or {"supported": "", "ideas": {}}, question
         there = question.choices if question else ()
         self.title = f"Question {number}" if question else "New question"
-        self.text = _area(self.title, question.text if question else "")
+        self.text = text_area(self.title, question.text if question else "")
         self.ids = [choice.id for choice in there] + [""] * (SPARE_CHOICES if question else NEW_CHOICES)
         texts = [choice.text for choice in there] + [""] * (len(self.ids) - len(there))
-        self.choices = [_area(f"Choice {i}", text, rows=2) for i, text in enumerate(texts, 1)]
+        self.choices = [text_area(f"Choice {i}", text, rows=2) for i, text in enumerate(texts, 1)]
         self.ideas = [
-            _area(f"Idea behind choice {i}", entry["ideas"].get(name, ""), rows=2) for i, name in enumerate(self.ids, 1)
+            text_area(f"Idea behind choice {i}", entry["ideas"].get(name, ""), rows=2)
+            for i, name in enumerate(self.ids, 1)
         ]
         self.supported = widgets.Dropdown(
             options=[(f"choice {i}", i - 1) for i in range(1, len(self.ids) + 1)],
@@ -166,37 +169,15 @@ class _QuestionFields:
             for text, idea, name in zip(self.choices, self.ideas, self.ids, strict=True)
         )
         q = self.question
-        about = {"id": q.id, "stage": q.stage, "shuffle": q.shuffle} if q else {}
-        return TypedQuestion(self.text.value, choices, self.supported.value, **about)
+        if q is None:
+            return TypedQuestion(self.text.value, choices, self.supported.value)
+        return TypedQuestion(self.text.value, choices, self.supported.value, q.id, q.stage, q.shuffle)
 
 
-def pair_of(*fields: widgets.Widget) -> widgets.Box:
-    """Two fields beside each other, as long as there is room."""
-    box = widgets.Box(fields)
-    box.add_class("kit-pair")
-    return box
+# --- is it ready? -------------------------------------------------------------------------------------------------
 
 
-def text_line(words: str, value: str) -> widgets.Text:
-    """A field of one line with its words above."""
-    return _labelled(widgets.Text(description=words, value=value, continuous_update=False))
-
-
-def _area(words: str, value: str, rows: int = 3) -> widgets.Textarea:
-    return _labelled(widgets.Textarea(description=words, value=value, rows=rows, continuous_update=False))
-
-
-def _labelled(field):
-    field.layout.width = "100%"
-    field.style.description_width = "initial"
-    field.add_class("kit-writing")
-    return field
-
-
-# --- Is my lesson ready? The findings of `kit.lessons.check` as a table, with what would do.
-
-
-class LessonCheck(widgets.VBox):
+class LessonCheck(KitBox):
     """Checks a lesson's folder at once and whenever the button is pressed.
 
     Parameters
@@ -212,7 +193,6 @@ class LessonCheck(widgets.VBox):
         self.check_button = action("Check again", self.check, tooltip="After you have changed a file")
         self.message, self.table = Status(), widgets.HTML()
         super().__init__([self.check_button, self.message, self.table])
-        self.add_class("kit-box")
         self.check()
 
     def check(self) -> None:
@@ -247,10 +227,10 @@ def findings_html(findings: Sequence[Finding]) -> str:
     return f'<div class="kit-findings">{html_table(pd.DataFrame(rows))}</div>'
 
 
-# --- A form in which a teacher makes a lesson from one that is there: fields, a check that follows, one button.
+# --- the whole form -----------------------------------------------------------------------------------------------
 
 
-class LessonForm(widgets.VBox):
+class LessonForm(KitBox):
     """Make a lesson of one's own from one of the demo lessons.
 
     Parameters
@@ -290,7 +270,6 @@ class LessonForm(widgets.VBox):
                 self.links,
             ]
         )
-        self.add_class("kit-box")
         self.add_class("kit-lesson-form")
         self.like.observe(lambda _: self._begin(), "value")
         self._begin()
@@ -346,9 +325,11 @@ class LessonForm(widgets.VBox):
             "Give students the folder student. Keep the folder teacher.",
             "After a change of lesson.toml make the notebooks anew: python3 -m kit new-lesson FOLDER --remake.",
         )
-        first = {"The students' first page": place.student / "1_predict.ipynb",
-                 "Your guide": place.teacher / "0_guide.ipynb"}  # fmt: skip
-        self._link(first)
+        pages = [
+            ("The students' first page", place.student, "1_predict.ipynb"),
+            ("Your guide", place.teacher, "0_guide.ipynb"),
+        ]
+        self._link({words: part / name for words, part, name in pages if part is not None})
 
     def _link(self, pages: dict[str, Path]) -> None:
         """Links as Markdown: JupyterLab opens them as notebooks, wherever it shows the project."""

@@ -2,11 +2,7 @@
 // only the points that are new; a page that opens later asks for all of them.
 
 function render({ model, el }) {
-  const undo = [];
-  const watch = (name, f) => {
-    model.on(name, f);
-    undo.push(() => model.off(name, f));
-  };
+  const undo = [], watch = watcher(model, undo);
   let times = [], periods = [], frame = 0;
   const canvas = make("canvas", { class: "live-canvas", role: "img", "aria-label": "Turn period against time, as it is measured" });
   const cells = make("div", { class: "live-numbers" });
@@ -23,19 +19,15 @@ function render({ model, el }) {
     if (message.from === 0) [times, periods] = [[], []];
     if (message.from !== times.length) return message.from > times.length ? model.send({ ask: "all" }) : undefined;
     if (buffers.length) {
-      const view = buffers[0], all = new Float64Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
-      times.push(...all.subarray(0, all.length / 2));
-      periods.push(...all.subarray(all.length / 2));
+      const [newTimes, newPeriods] = halvesOf(buffers[0], Float64Array);
+      times.push(...newTimes);
+      periods.push(...newPeriods);
     }
     redraw();
   });
-  watch("change:numbers", showNumbers);
-  const sizes = new ResizeObserver(redraw);
-  sizes.observe(canvas);
-  let late = 0; // JupyterLab hides the page for a moment while it changes its theme: nothing can be drawn then
-  const theme = new MutationObserver(() => { redraw(); clearTimeout(late); late = setTimeout(redraw, 300); });
-  theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
-  undo.push(() => sizes.disconnect(), () => theme.disconnect(), () => clearTimeout(late), () => cancelAnimationFrame(frame));
+  watch("numbers", showNumbers);
+  followPage([canvas], undo, redraw);
+  undo.push(() => cancelAnimationFrame(frame));
   showNumbers();
   model.send({ ask: "all" });
   return () => undo.forEach((f) => f());

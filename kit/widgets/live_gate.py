@@ -1,8 +1,7 @@
 """A gate on a wire, read while the disc turns: choose the port, start, watch, keep the run.
 
-The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the
-plot's page,
-live_plot.js draws it.
+The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the plot's
+page, live_plot.js draws it.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ import contextvars
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import ClassVar, Protocol
 
 import anywidget
 import ipywidgets as widgets
@@ -21,23 +21,28 @@ import traitlets as t
 from ..errors import KitError
 from ..sources.gate import LiveGate, list_ports, open_port
 from ..wording import DASH, condition_value, name_of, number
-from .parts import Details, Status, action, joined_scripts, row_of
+from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
-_HERE = Path(__file__).parent
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
-_LISTENING: dict[str, LiveGate] = {}  # the last run of each port in this kernel
-_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+
+
+class Source(Protocol):
+    """What a gate can be read from, see `kit.sources.gate.LiveGate`."""
+
+    def read(self, n: int) -> bytes: ...
+
+    def close(self) -> None: ...
 
 
 class LivePlot(anywidget.AnyWidget):
     """A plot that grows: `add` sends only new points. `numbers`: pairs (name, value) shown large above it."""
 
-    _esm = joined_scripts("page_parts.js", "live_plot.js", "live_gate.js")
-    _css = _HERE / "live_gate.css"
+    _esm = front_end("make.js", "page_parts.js", "live_plot.js", "live_gate.js")
+    _css = front_end("live_gate.css")
 
     numbers = t.List(t.List(t.Unicode())).tag(sync=True)
 
@@ -65,7 +70,7 @@ class LivePlot(anywidget.AnyWidget):
         self.send({"from": since}, buffers=[points.astype("<f8").tobytes()] if len(points) else [])
 
 
-class LiveGateBox(widgets.VBox):
+class LiveGateBox(KitBox):
     """Read a gate live: port, unit and condition, start and stop, a plot while it runs, and "Keep this run".
 
     Parameters
@@ -79,6 +84,8 @@ class LiveGateBox(widgets.VBox):
     `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the buttons do.
     """
 
+    _listening: ClassVar[dict[str, LiveGate]] = {}  # the last run of each port in this kernel, of whichever box
+
     def __init__(
         self,
         folder: str | Path,
@@ -86,7 +93,7 @@ class LiveGateBox(widgets.VBox):
         values: Sequence[float | str] = (),
         *,
         on_keep: Callable[[np.ndarray, dict, str], str] | None = None,
-        sources: Mapping[str, Callable[[], object]] | None = None,
+        sources: Mapping[str, Callable[[], Source]] | None = None,
         flags_per_turn: int = 1,
         baud: int = 115200,
     ):
@@ -105,7 +112,6 @@ class LiveGateBox(widgets.VBox):
                 self._details,
             ]
         )
-        self.add_class("kit-box")
         self.look_for_ports()
 
     # --- for code and for buttons alike ----------------------------------------------------------------------------
@@ -133,7 +139,7 @@ class LiveGateBox(widgets.VBox):
             self._port.value = options[0][1]
 
     def start(self) -> None:
-        """Open what is chosen and listen. KitError if that fails, or if a run is on."""
+        """Open what is chosen and listen. Raises KitError if that fails, or if a run is on."""
         if self.running:
             raise KitError("A run is on already", fix="stop it first")
         kind, name = self._port.value
@@ -143,19 +149,19 @@ class LiveGateBox(widgets.VBox):
             name = name or self._typed.value.strip()
             if not name:
                 raise KitError("No port is chosen", fix="type its name, such as COM3 or /dev/ttyACM0")
-            if name in _LISTENING:  # a cell that was run twice: two readers would share the bytes between them
-                _LISTENING.pop(name).stop()
+            if name in self._listening:  # a cell that was run twice: two readers would share the bytes between them
+                self._listening.pop(name).stop()
             source = open_port(name, self._baud)
         chosen = self.conditions
         stem = "_".join(f"{key}-{condition_value(value)}" for key, value in chosen.items()) or "gate"
-        how = {"unit": self._unit.value or None, "flags_per_turn": self._flags}
+        unit = self._unit.value or None
         try:
-            self.gate = LiveGate(source, self.folder, name=stem, **how).start()
+            self.gate = LiveGate(source, self.folder, name=stem, unit=unit, flags_per_turn=self._flags).start()
         except KitError:
             source.close()
             raise
         if kind != "source":
-            _LISTENING[name] = self.gate
+            self._listening[name] = self.gate
         self._kept = False
         self._run_conditions = chosen
         self._keeping.layout.display = "none"
@@ -177,7 +183,7 @@ class LiveGateBox(widgets.VBox):
             self._pulse_thread.join(10)
 
     def keep(self) -> None:
-        """Hand the run over. KitError if there is none, if it was kept before, or if it is refused."""
+        """Hand the run over. Raises KitError if there is none, if it was kept before, or if it is refused."""
         if self.gate is None or self.running:
             raise KitError("There is no finished run to keep", fix="start one, and wait until it has ended")
         if self._kept:
@@ -194,24 +200,24 @@ class LiveGateBox(widgets.VBox):
     # --- what is on the page ---------------------------------------------------------------------------------------
 
     def _build(self, values) -> None:
-        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **_FIELD)
-        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **_FIELD)
+        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **FIELD)
+        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **FIELD)
         self._port.observe(lambda _: self._show_typed(), "value")
         self._again = action("Look for ports again", self.look_for_ports)
-        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **_FIELD)
+        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **FIELD)
         label = f"{name_of(self._x)}:" if self._x else ""
         if len(values):
             options = [(condition_value(value), value) for value in values]
-            self._value = widgets.Dropdown(description=label, options=options, **_FIELD)
+            self._value = widgets.Dropdown(description=label, options=options, **FIELD)
         else:
-            self._value = widgets.FloatText(description=label, **_FIELD)
-        self._start = action("Start", lambda: self._try(self.start))
-        self._stop = action("Stop", lambda: self._try(self.stop), disabled=True)
+            self._value = widgets.FloatText(description=label, **FIELD)
+        self._start = action("Start", lambda: attempt(self.say, self.start))
+        self._stop = action("Stop", lambda: attempt(self.say, self.stop), disabled=True)
         self._start.add_class("mod-active")
         self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
         self._details.show([], _table((), ()))
-        self._note = widgets.Text(description="Note (if anything was odd):", **_FIELD)
-        self._keep = action("Keep this run", lambda: self._try(self.keep))
+        self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
+        self._keep = action("Keep this run", lambda: attempt(self.say, self.keep))
         self._keeping = row_of(self._note, self._keep)
         self._keeping.layout.display = "none"
         self._show_numbers()
@@ -244,12 +250,6 @@ class LiveGateBox(widgets.VBox):
         last = f"{number(periods[-1], 3)} s" if len(periods) else DASH
         since = f"{times[-1]:.1f} s" if len(times) else DASH
         self.plot.numbers = [["passes", str(passes)], ["last turn took", last], ["time since the first pass", since]]
-
-    def _try(self, step) -> None:
-        try:
-            step()
-        except KitError as error:
-            self.say.error(error)
 
 
 def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:

@@ -1,4 +1,7 @@
-"""A page for runs of the group's own: on the bench, at a live gate, by tapping, from files. Kept in the workbook."""
+"""Runs of the group's own: pushed on the bench, read from a live gate, tapped, or added as files.
+
+`MakeRuns` is the page; `AddFiles` is its way for gate logs, which are kept as they are before anything reads them.
+"""
 
 from __future__ import annotations
 
@@ -23,12 +26,25 @@ from ..logs.run import Run, split, split_proposal
 from ..record.entries import Kind
 from ..record.journal import numbered, write_new
 from ..record.workbook import Workbook, friendly_code
-from ..wording import condition_value
+from ..wording import condition_value, count_of
 from .bench import Bench
 from .cards import DataSources
-from .hand_in import UPLOAD_LIMIT, attempt, download_link
 from .live_gate import LiveGateBox
-from .parts import Status, action, heading, html_table, note, row_of, safety_first, stack_of
+from .parts import (
+    FIELD,
+    UPLOAD_LIMIT,
+    KitBox,
+    Status,
+    action,
+    attempt,
+    download_link,
+    heading,
+    html_table,
+    note,
+    row_of,
+    safety_first,
+    upload_of,
+)
 from .tap_along import TapAlong
 
 __all__ = [
@@ -66,7 +82,7 @@ def keep_file(folder: Path, name: str, data: bytes) -> Path:
     raise KitError("Too many files have this name", file=folder / name, fix="rename the file")
 
 
-class AddFiles(widgets.VBox):
+class AddFiles(KitBox):
     """Upload gate logs, several at once. Every file is first kept as it is in `folder`; nothing is overwritten.
 
     Parameters
@@ -81,9 +97,7 @@ class AddFiles(widgets.VBox):
 
     def __init__(self, folder: str | Path, x: str, x_label: str, keep: Keep):
         self.folder, self.x, self.x_label, self._keep = Path(folder), x, x_label, keep
-        self.upload = widgets.FileUpload(accept=".csv,.tsv,.txt", multiple=True, description="Choose gate logs")
-        self.upload.layout = widgets.Layout(width="auto", align_self="flex-start")
-        self.upload.observe(lambda change: change["new"] and self._take(), "value")
+        self.upload = upload_of("Choose gate logs", ".csv,.tsv,.txt", self._take, multiple=True)
         self.message, self.files = Status(), widgets.VBox()
         self.files.add_class("kit-box")
         super().__init__(
@@ -95,17 +109,16 @@ class AddFiles(widgets.VBox):
                 self.files,
             ]
         )
-        self.add_class("kit-box")
 
     def _take(self) -> None:
         files, self.upload.value = self.upload.value, ()
-        try:
+
+        def add_all() -> str:
             for file in files:
                 self.add(file["name"], bytes(file["content"]))
-        except KitError as error:
-            self.message.error(error)
-        else:
-            self.message.say(f"{len(files)} file{'s' if len(files) > 1 else ''} read. Look at each below.")
+            return f"{count_of(len(files), 'file').capitalize()} read. Look at each below."
+
+        attempt(self.message, add_all)
 
     def add(self, name: str, data: bytes) -> FileCard:
         """Keep a file as it is and show how it was read."""
@@ -125,15 +138,13 @@ class FileCard(widgets.VBox):
         self.path, self.x, self.x_label, self._keep = path, x, x_label, keep
         self.read_as = Status()
         self.rows = widgets.HTML()
-        self.unit = widgets.Dropdown(options=list(UNITS), description="The times are in")
-        self.flags = widgets.BoundedIntText(value=1, min=1, max=100, description="Flags that pass in one turn")
+        self.unit = widgets.Dropdown(options=list(UNITS), description="The times are in", **FIELD)
+        self.flags = widgets.BoundedIntText(value=1, min=1, max=100, description="Flags that pass in one turn", **FIELD)
         self.cut = widgets.Checkbox(value=False, indent=False)
         self.conditions: list[widgets.Text] = []
         self.boxes: list[widgets.Checkbox] = []
         self.list, self.message = widgets.VBox(), Status()
         self.keep_button = action("Keep these runs", self._keep_all)
-        for field in (self.unit, self.flags):
-            field.style.description_width = "initial"
         self.runs: Sequence[Run] = ()
         self._proposal: list[int] = []
         self.children = (
@@ -152,13 +163,12 @@ class FileCard(widgets.VBox):
 
     def _read(self) -> None:
         """Read the file by the answers given so far, and show what was made of it."""
-        how = {"unit": UNITS[self.unit.value], "flags_per_turn": self.flags.value if self.flags.value > 1 else None}
-        how = {name: value for name, value in how.items() if value is not None}
+        unit, flags_per_turn = UNITS[self.unit.value], self.flags.value if self.flags.value > 1 else None
         self.keep_button.disabled = True
         try:
-            shown = preview(self.path, **how)
+            shown = preview(self.path, unit=unit, flags_per_turn=flags_per_turn)
             self.rows.value = html_table(shown.reset_index(names="row"), "The first rows, as they were read")
-            self.runs = read_log(self.path, **how)
+            self.runs = read_log(self.path, unit=unit, flags_per_turn=flags_per_turn)
         except KitError as error:
             self.runs, self.list.children = (), ()
             self.cut.layout.display = "none"
@@ -187,19 +197,15 @@ class FileCard(widgets.VBox):
             box = widgets.Checkbox(
                 value=True, indent=False, description=f"Run {number}: {len(run.pass_times_s)} passes in {long_s:.1f} s"
             )
-            field = widgets.Text(value=condition_value(known), description=self.x_label)
-            field.style.description_width = "initial"
+            field = widgets.Text(value=condition_value(known), description=self.x_label, **FIELD)
             self.boxes.append(box)
             self.conditions.append(field)
             lines.append(row_of(box, field))
         self.list.children = tuple(lines)
 
     def _keep_all(self) -> None:
-        chosen = [
-            (run, field.value)
-            for run, box, field in zip(self.runs, self.boxes, self.conditions, strict=True)
-            if box.value
-        ]
+        lines = zip(self.runs, self.boxes, self.conditions, strict=True)
+        chosen = [(run, field.value) for run, box, field in lines if box.value]
         try:
             if not chosen:
                 raise KitError("No run is ticked", file=self.path.name)
@@ -219,7 +225,7 @@ class FileCard(widgets.VBox):
         return {**run.conditions, self.x: value}
 
 
-# --- A page for runs of the group's own: on the bench, at a live gate, by tapping, from files. Kept in the workbook.
+# --- the page -----------------------------------------------------------------------------------------------------
 
 
 class MakeRuns:
@@ -248,10 +254,8 @@ class MakeRuns:
     def welcome(self) -> widgets.Widget:
         """What is kept so far, and what to beware of."""
         count = len(self.own.runs)
-        kept = (
-            f"You have kept {count} run{'s' if count != 1 else ''} of your own." if count else "You have no runs yet."
-        )
-        return stack_of("kit-box", note(kept), *safety_first(self.lesson.safety))
+        kept = f"You have kept {count_of(count, 'run')} of your own." if count else "You have no runs yet."
+        return KitBox([note(kept), *safety_first(self.lesson.safety)])
 
     def bench(self) -> widgets.Widget:
         """The simulated apparatus. Pushes made before are there again, kept or not."""
@@ -321,7 +325,7 @@ class MakeRuns:
         return f"Kept: {_case(self.lesson, run)}, trial {run.trial}."
 
 
-class OwnRunsView(widgets.VBox):
+class OwnRunsView(KitBox):
     """The runs a group made: a table, and all of them as one ZIP of gate logs with their list `runs.csv`."""
 
     def __init__(self, own: OwnRuns, lesson: Lesson):
@@ -329,7 +333,6 @@ class OwnRunsView(widgets.VBox):
         self.table, self.message, self.links = widgets.HTML(), Status(), widgets.HTML()
         self.save_button = action("Download them as files", lambda: attempt(self.message, self._download))
         super().__init__([heading("Runs you kept"), self.table, self.save_button, self.message, self.links])
-        self.add_class("kit-box")
         self.refresh()
 
     def refresh(self) -> None:

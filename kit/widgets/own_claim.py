@@ -1,8 +1,10 @@
-"""A claim of the group's own: a blank plan to fill in, how many trials it takes, and the order to run them in."""
+"""Plans for further runs: those that make a known curve surer, and those that test a claim of the group's own.
+
+Both end in an order drawn by lot, and a sheet to print.
+"""
 
 from __future__ import annotations
 
-import base64
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
@@ -20,16 +22,28 @@ from ..report import run_sheet_html
 from ..stats.planning import Pilot, run_order, trials_for, width_against_minutes
 from ..stats.trend import Trend
 from ..wording import axis_title, case_of, count_of, join_words, number, percent
-from .cards import keep_drafts, save_entries, text_area
-from .parts import Status, action, heading, html_table, note, row_of, side_of, stack_of
-from .views import PlotView
+from .cards import keep_drafts, save_entries
+from .parts import (
+    FIELD,
+    KitBox,
+    PlotView,
+    Status,
+    action,
+    attempt,
+    download_link,
+    heading,
+    html_table,
+    note,
+    row_of,
+    side_of,
+    stack_of,
+    text_area,
+)
 
 __all__ = ["PLAN", "OwnClaimCard", "TrialPlanner", "order_html"]
 
-_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 
-
-class TrialPlanner(widgets.VBox):
+class TrialPlanner(KitBox):
     """Plan the next runs: how sure a number gets in how many minutes, which conditions, in which order.
 
     Parameters
@@ -38,14 +52,13 @@ class TrialPlanner(widgets.VBox):
     measured yet.
     x : column name of what is changed, such as "magnets".
     candidates : conditions that can be set; by default those of the trend.
-    run_s : duration of a run at a condition, s, as a function of an array; needed if the trend is not one of
+    run_s : how long a run lasts at a condition, s, as a function of an array; needed if the trend is not one of
         durations in seconds.
     cautions : sentences for the printed sheet.
     seed : makes the drawn order repeatable.
 
-    `plan` is the table of `kit.stats.planning.width_against_minutes` for what the fields say, `order` the drawn
-    order (None
-    until it is drawn); both can be observed.
+    `plan` is the table of `kit.stats.planning.width_against_minutes` for what the fields say, `order` the drawn order
+    (None until it is drawn); both can be observed.
 
     Raises
     ------
@@ -83,7 +96,6 @@ class TrialPlanner(widgets.VBox):
                 self._sheet,
             ]
         )
-        self.add_class("kit-box")
         for field in (self._parameter, self._minutes, self._reset):
             field.observe(lambda _: self._replan(), "value")
         self._reference.observe(lambda _: self._forget_order(), "value")
@@ -132,20 +144,20 @@ class TrialPlanner(widgets.VBox):
         names = list(self.pilot.parameters)
         shape = next((n for n in names if n in ("x0", "p", "k")), names[-1])
         options = [(f"{SYMBOL.get(n, n)}, now about {number(v, 3)}", n) for n, v in self.pilot.parameters.items()]
-        self._parameter = widgets.Dropdown(options=options, value=shape, description="Make surer:", **_FIELD)
-        self._minutes = widgets.BoundedFloatText(minutes, min=1, max=600, step=1, description="Minutes left:", **_FIELD)
+        self._parameter = widgets.Dropdown(options=options, value=shape, description="Make surer:", **FIELD)
+        self._minutes = widgets.BoundedFloatText(minutes, min=1, max=600, step=1, description="Minutes left:", **FIELD)
         self._reset = widgets.BoundedFloatText(
-            reset_s, min=0, max=3600, step=5, description="Seconds between runs:", **_FIELD
+            reset_s, min=0, max=3600, step=5, description="Seconds between runs:", **FIELD
         )
         choices = [("none", "")] + [(case_of(self.x, value), value) for value in self._candidates]
-        self._reference = widgets.Dropdown(options=choices, value="", description="Reference runs:", **_FIELD)
+        self._reference = widgets.Dropdown(options=choices, value="", description="Reference runs:", **FIELD)
         self._plot, self._say = PlotView(name="this plan"), Status()
         self._counts, self._sheet = widgets.HTML(), widgets.HTML()
         self._draw = widgets.VBox(
             [
                 heading("In which order?"),
                 note("Three reference runs, at start, middle and end, show whether the apparatus changes meanwhile."),
-                action("Draw the order", lambda: self._try(self.draw)),
+                action("Draw the order", lambda: attempt(self._say, self.draw)),
             ]
         )
 
@@ -191,17 +203,11 @@ class TrialPlanner(widgets.VBox):
             return f"This holds if the curve holds. Nothing tests it at {names}: keep a run for that."
         if rarely:
             return "This holds if the curve holds. One or two runs elsewhere keep testing that."
-        return "This holds if the curve holds and the runs scatter as they did."
+        return "This holds if the curve holds and the runs spread as they did."
 
     def _forget_order(self) -> None:
         self.set_trait("order", None)
         self._sheet.value = ""
-
-    def _try(self, step) -> None:
-        try:
-            step()
-        except KitError as error:
-            self._say.error(error)
 
 
 def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str:
@@ -213,16 +219,13 @@ def order_html(order: pd.DataFrame, x: str, cautions: Sequence[str] = ()) -> str
     shown = shown[["order", "x", "trial", "role"]].rename(columns={"order": "run", "x": axis_title(x), "role": "note"})
     if not (order["role"] == "reference").any():
         shown = shown.drop(columns="note")
-    coded = base64.b64encode(run_sheet_html(order, x, cautions=cautions).encode()).decode()
-    return (
-        "<p>Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect.</p>"
-        + html_table(shown)
-        + f'<p><a style="text-decoration: underline" download="run_sheet.html" '
-        f'href="data:text/html;base64,{coded}">Save the sheet to print it</a></p>'
-    )
+    sheet = run_sheet_html(order, x, cautions=cautions).encode()
+    link = download_link("run_sheet.html", sheet, "text/html", "Save the sheet to print it")
+    why = "Run in this order. It was drawn by lot, so that a slow drift cannot look like an effect."
+    return f"<p>{why}</p>{html_table(shown)}<p>{link}</p>"
 
 
-# --- A claim of the group's own: a blank plan to fill in, how many trials it takes, and the order to run them in.
+# --- a claim of the group's own ------------------------------------------------------------------------------------
 
 #: The parts of a plan and how each is asked for.
 PLAN = {
@@ -237,13 +240,13 @@ _ORDER, _KIND = Kind.RUN_ORDER.of(OWN), Kind.CLAIM.of(OWN)
 _MOST_TRIALS = 12
 
 
-class OwnClaimCard(widgets.VBox):
+class OwnClaimCard(KitBox):
     """Plan a claim of one's own: what is claimed, changed, held, what would speak against it, how many trials.
 
     Parameters
     ----------
     workbook, stage : where the plan goes, as an entry of kind `claim:own`; the drawn order as `run_order:own`.
-    scatter : of single trials of this apparatus so far, as a fraction; NaN if it is not known.
+    spread : of single trials of this apparatus so far, as a fraction; NaN if it is not known.
     cautions : sentences for the printed sheet.
     seed : makes the drawn order repeatable; None draws afresh.
 
@@ -256,21 +259,20 @@ class OwnClaimCard(widgets.VBox):
         self,
         workbook: Workbook,
         stage: str = "investigate",
-        scatter: float = float("nan"),
+        spread: float = float("nan"),
         cautions: Sequence[str] = (),
         seed: int | None = None,
     ):
         super().__init__()
-        self.add_class("kit-box")
         self.workbook, self.stage = workbook, stage
-        self._scatter, self._cautions, self._seed = scatter, tuple(cautions), seed
+        self._spread, self._cautions, self._seed = spread, tuple(cautions), seed
         self.message = Status()
         saved = workbook.latest(_KIND, {})
         self.boxes = {part: text_area(ask, saved.get(part, "")) for part, ask in PLAN.items()}
         for part, box in self.boxes.items():
             keep_drafts(box, workbook, stage, Kind.DRAFT.of(_KIND, part), self.message, saved_as=_KIND)
         self.settings = tuple(
-            widgets.Text(value=saved.get(name, ""), description=words, **_FIELD)
+            widgets.Text(value=saved.get(name, ""), description=words, **FIELD)
             for name, words in (("first", "First setting:"), ("second", "Second setting:"))
         )
         self.matters = widgets.BoundedFloatText(
@@ -279,10 +281,10 @@ class OwnClaimCard(widgets.VBox):
             max=100,
             step=1,
             description="A difference would matter from (%):",
-            **_FIELD,
+            **FIELD,
         )
         self.trials = widgets.BoundedIntText(
-            int(saved.get("trials", 4)), min=1, max=_MOST_TRIALS, description="Trials of each setting:", **_FIELD
+            int(saved.get("trials", 4)), min=1, max=_MOST_TRIALS, description="Trials of each setting:", **FIELD
         )
         self._enough, self._sheet = Status(), widgets.HTML()
         self.save_button = action("Save my plan", self._save)
@@ -343,12 +345,12 @@ class OwnClaimCard(widgets.VBox):
         self._sheet.value = order_html(order, "setting", self._cautions)
 
     def _say_how_many(self) -> None:
-        if not self._scatter > 0:
-            self._enough.say("How much single trials scatter is not known yet: make three trials and look.")
+        if not self._spread > 0:
+            self._enough.say("The spread of single trials is not known yet: make three trials and look.")
             return
-        scatter = f"Single trials of your runs scatter by {percent(self._scatter)}."
-        enough = trials_for(self.matters.value / 100, self._scatter, most=_MOST_TRIALS)
+        spread = f"Single trials of your runs have a spread of {percent(self._spread)}."
+        enough = trials_for(self.matters.value / 100, self._spread, most=_MOST_TRIALS)
         if enough is None:
-            self._enough.say(scatter, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
+            self._enough.say(spread, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
         else:
-            self._enough.say(scatter, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")
+            self._enough.say(spread, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")

@@ -1,32 +1,68 @@
-"""Small pieces that several widgets share: a line that is announced, a described plot's words, a table."""
+"""What several widgets share: boxes, fields and buttons, a line that is announced, words to unfold, a plot, a table.
+
+Also how a front end is put together from its files, and how a refusal reaches the page.
+"""
 
 from __future__ import annotations
 
 import html
+import json
+from base64 import b64encode
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import anywidget
 import ipywidgets as widgets
 import pandas as pd
 import traitlets as t
 
+from ..errors import KitError
+from ..plots.style import CONFIG, HEIGHT_PX
+
+if TYPE_CHECKING:  # a page without a plot need not load plotly
+    import plotly.graph_objects as go
+
 __all__ = [
+    "FIELD",
+    "UPLOAD_LIMIT",
+    "BadChoice",
     "Details",
+    "KitBox",
+    "PlotView",
     "Status",
     "action",
+    "attempt",
     "choice_of",
+    "download_link",
+    "front_end",
     "heading",
     "html_table",
-    "joined_scripts",
     "note",
+    "pair_of",
     "row_of",
     "safety_first",
     "side_of",
     "stack_of",
+    "text_area",
+    "text_line",
+    "upload_of",
 ]
 
-_STYLE = Path(__file__).with_name("parts.css")
+#: Options of a field that is as wide as it needs to be, its words in full beside it.
+FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
+
+PLOTLY = "application/vnd.plotly.v1+json"  # what JupyterLab draws with its plotly extension
+
+UPLOAD_LIMIT = 9_000_000  # bytes; the notebook server drops larger uploads without a word
+
+
+def front_end(*names: str) -> str:
+    """Files of this folder as one text, in the order given: a page is a single module, and there is no build step."""
+    return "\n".join(Path(__file__).with_name(name).read_text("utf-8") for name in names)
+
+
+# --- words that change --------------------------------------------------------------------------------------------
 
 
 class Status(anywidget.AnyWidget):
@@ -35,8 +71,8 @@ class Status(anywidget.AnyWidget):
     `text`: one paragraph a line. It is shown as text, whatever it holds.
     """
 
-    _esm = Path(__file__).with_name("status.js")
-    _css = _STYLE
+    _esm = front_end("make.js", "status.js")
+    _css = front_end("parts.css")
 
     text = t.Unicode().tag(sync=True)
     problem = t.Bool(False).tag(sync=True)
@@ -58,8 +94,8 @@ class Details(anywidget.AnyWidget):
     It stays open while its content changes.
     """
 
-    _esm = Path(__file__).with_name("details.js")
-    _css = _STYLE
+    _esm = front_end("make.js", "details.js")
+    _css = front_end("parts.css")
 
     summary = t.Unicode().tag(sync=True)
     paragraphs = t.List(t.Unicode()).tag(sync=True)
@@ -74,9 +110,60 @@ class Details(anywidget.AnyWidget):
             self.rows = [] if table is None else [[str(c) for c in row] for row in table.itertuples(index=False)]
 
 
-def joined_scripts(*names: str) -> str:
-    """Scripts of this folder as one, in the order given: a page is a single module, and there is no build step."""
-    return "\n".join(Path(__file__).with_name(name).read_text("utf-8") for name in names)
+class BadChoice(KitError, t.TraitError):
+    """A KitError that traitlets also knows, so that a refused value is taken back."""
+
+
+def attempt(message: Status, step: Callable[[], object]) -> bool:
+    """Do a step and say the sentence it returns, if any. A `KitError` is shown. Returns whether the step was done."""
+    try:
+        said = step()
+    except KitError as error:
+        message.error(error)
+        return False
+    if isinstance(said, str):
+        message.say(said)
+    return True
+
+
+# --- a plot -------------------------------------------------------------------------------------------------------
+
+
+class PlotView(widgets.VBox):
+    """A plot with its description and its data table for those who cannot, or would rather not, look. One at a time.
+
+    `show(figure, description, table)` replaces what is shown. The place keeps its height meanwhile, so that the page
+    does not jump. `figure`, `description` and `table` are what is shown now.
+
+    A plain plotly figure is sent as data (some 10 kB); JupyterLab's own plotly extension draws it. plotly's own
+    FigureWidget would send 5 MB of script for each.
+    """
+
+    def __init__(self, height_px: int = HEIGHT_PX, name: str = "this plot"):
+        self.figure: go.Figure | None = None
+        self.description, self.table = "", pd.DataFrame()
+        self._height_px = height_px
+        self._plot = widgets.Output(layout={"height": f"{height_px + 2}px", "overflow": "hidden"})
+        self._details = Details(summary=f"Describe {name} and show its numbers")
+        super().__init__([self._plot, self._details], layout={"width": "100%", "min_width": "0"})
+        self.add_class("kit-plot")
+
+    def show(self, figure: go.Figure, description: str, table: pd.DataFrame) -> None:
+        """Show a figure, one or two sentences that say what it shows, and the numbers in it."""
+        figure.update_layout(height=self._height_px)
+        self.figure, self.description, self.table = figure, description, table
+        bundle = json.loads(figure.to_json())
+        self._plot.outputs = (
+            {
+                "output_type": "display_data",
+                "data": {PLOTLY: {**bundle, "config": CONFIG}, "text/plain": description},
+                "metadata": {},
+            },
+        )
+        self._details.show([description], table)
+
+
+# --- text as HTML -------------------------------------------------------------------------------------------------
 
 
 def html_table(table: pd.DataFrame, caption: str = "", mark: int | None = None) -> str:
@@ -105,6 +192,12 @@ def note(text: str) -> widgets.HTML:
     return widgets.HTML(f"<p>{html.escape(text)}</p>")
 
 
+def download_link(name: str, data: bytes, kind: str, words: str = "") -> str:
+    """A link that carries the file itself, so that it works without asking the server again. `kind`: its media type."""
+    address = f"data:{kind};base64,{b64encode(data).decode()}"
+    return f'<a download="{html.escape(name)}" href="{address}">{html.escape(words or f"Download {name}")}</a>'
+
+
 def safety_first(cautions: Sequence[str]) -> list[Details]:
     """A lesson's cautions to unfold; nothing where it has none."""
     if not cautions:
@@ -114,13 +207,15 @@ def safety_first(cautions: Sequence[str]) -> list[Details]:
     return [folded]
 
 
-def choice_of(question: str, options: Sequence[tuple[str, object]]) -> widgets.ToggleButtons:
-    """A question with a few buttons, one of which is always chosen. `options`: pairs (words, value)."""
-    buttons = widgets.ToggleButtons(options=list(options), description=question)
-    buttons.style.description_width = "initial"
-    buttons.style.button_width = "auto"
-    buttons.add_class("kit-choice")
-    return buttons
+# --- boxes --------------------------------------------------------------------------------------------------------
+
+
+class KitBox(widgets.VBox):
+    """Things below each other, in the kit's colours: what a widget of the kit begins with."""
+
+    def __init__(self, children: Sequence[widgets.Widget] = ()):
+        super().__init__(list(children))
+        self.add_class("kit-box")
 
 
 def row_of(*children: widgets.Widget) -> widgets.Box:
@@ -133,6 +228,17 @@ def side_of(*children: widgets.Widget) -> widgets.Box:
     return _boxed("kit-side", children)
 
 
+def pair_of(*children: widgets.Widget) -> widgets.Box:
+    """Two fields beside each other, as long as there is room."""
+    return _boxed("kit-pair", children)
+
+
+def _boxed(name: str, children: Sequence[widgets.Widget]) -> widgets.Box:
+    box = widgets.Box(list(children))
+    box.add_class(name)
+    return box
+
+
 def stack_of(names: str, *children: widgets.Widget) -> widgets.VBox:
     """Things below each other, with class names for the style sheet."""
     stack = widgets.VBox(list(children))
@@ -141,10 +247,46 @@ def stack_of(names: str, *children: widgets.Widget) -> widgets.VBox:
     return stack
 
 
-def _boxed(name: str, children) -> widgets.Box:
-    box = widgets.Box(list(children))
-    box.add_class(name)
-    return box
+# --- fields and buttons -------------------------------------------------------------------------------------------
+
+
+def choice_of(question: str, options: Sequence[tuple[str, object]]) -> widgets.ToggleButtons:
+    """A question with a few buttons, one of which is always chosen. `options`: pairs (words, value)."""
+    buttons = widgets.ToggleButtons(options=list(options), description=question)
+    buttons.style.description_width = "initial"
+    buttons.style.button_width = "auto"
+    buttons.add_class("kit-choice")
+    return buttons
+
+
+def text_area(ask: str, value: str = "", rows: int = 3) -> widgets.Textarea:
+    """A place to write in, with the question above it."""
+    return _to_write_in(widgets.Textarea(description=ask, value=value, rows=rows, continuous_update=False))
+
+
+def text_line(words: str, value: str = "") -> widgets.Text:
+    """A field of one line with its words above it."""
+    return _to_write_in(widgets.Text(description=words, value=value, continuous_update=False))
+
+
+def _to_write_in(field):
+    field.layout.width = "100%"
+    field.style.description_width = "initial"
+    field.add_class("kit-writing")
+    return field
+
+
+def upload_of(words: str, accept: str, on_files: Callable[[], object], multiple: bool = False) -> widgets.FileUpload:
+    """A button that takes files from this machine; `on_files` is called when there are some in its `value`."""
+    layout = widgets.Layout(width="auto", align_self="flex-start")
+    upload = widgets.FileUpload(accept=accept, multiple=multiple, description=words, layout=layout)
+
+    def take(change):
+        if change["new"]:
+            on_files()
+
+    upload.observe(take, "value")
+    return upload
 
 
 def action(words: str, on_click: Callable[[], object], **options) -> widgets.Button:

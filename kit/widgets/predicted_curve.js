@@ -2,29 +2,13 @@
 // The model owns `values`; this page only shows them and proposes new ones.
 
 const LEFT = 64, RIGHT = 20, TOP = 16, BOTTOM = 48;
-const SVG = "http://www.w3.org/2000/svg";
-
-const make = (name, attributes = {}, text = "") => {
-  const node = document.createElementNS(SVG, name);
-  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
-  node.textContent = text;
-  return node;
-};
-
-// A round step that gives about five grid lines.
-const step = (span) => {
-  const power = 10 ** Math.floor(Math.log10(span / 5));
-  return [1, 2, 5, 10].map((m) => m * power).find((s) => span / s <= 6);
-};
-
 const rounded = (value, top) => Number(value.toFixed(Math.max(0, 2 - Math.floor(Math.log10(top)))));
 
 function render({ model, el }) {
   el.classList.add("kit-curve");
   let W = 760, H = 380; // as wide as the page, so that words keep their size on a narrow one
-  const svg = make("svg", { viewBox: `0 0 ${W} ${H}`, role: "group", "aria-label": model.get("description") });
-  const fields = document.createElement("div");
-  fields.className = "kit-curve-fields";
+  const svg = makeSvg("svg", { viewBox: `0 0 ${W} ${H}`, role: "group", "aria-label": model.get("description") });
+  const fields = make("div", { class: "kit-curve-fields" });
   el.append(svg, fields);
 
   const xs = () => model.get("x_values");
@@ -54,18 +38,18 @@ function render({ model, el }) {
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.replaceChildren();
     fields.replaceChildren();
-    const each = step(top());
+    const each = roundStep(top() / 6);
     for (let y = 0; y <= top() * 1.0001; y += each) {
-      svg.append(make("line", { x1: LEFT, x2: W - RIGHT, y1: py(y), y2: py(y), class: "kit-curve-grid" }));
-      svg.append(make("text", { x: LEFT - 8, y: py(y) + 5, "text-anchor": "end" }, String(Number(y.toPrecision(6)))));
+      svg.append(makeSvg("line", { x1: LEFT, x2: W - RIGHT, y1: py(y), y2: py(y), class: "kit-curve-grid" }));
+      svg.append(makeSvg("text", { x: LEFT - 8, y: py(y) + 5, "text-anchor": "end" }, String(Number(y.toPrecision(6)))));
     }
-    svg.append(make("text", { x: LEFT, y: H - 8 }, model.get("x_label")));
-    svg.append(make("text", { x: -H / 2, y: 14, transform: "rotate(-90)", "text-anchor": "middle" }, model.get("y_label")));
-    line = svg.appendChild(make("path", { class: "kit-curve-line" }));
+    svg.append(makeSvg("text", { x: LEFT, y: H - 8 }, model.get("x_label")));
+    svg.append(makeSvg("text", { x: -H / 2, y: 14, transform: "rotate(-90)", "text-anchor": "middle" }, model.get("y_label")));
+    line = svg.appendChild(makeSvg("path", { class: "kit-curve-line" }));
     for (const m of model.get("measured")) drawMeasured(m);
     points = xs().map((x, i) => {
-      svg.append(make("text", { x: px(i), y: H - BOTTOM + 20, "text-anchor": "middle" }, String(x)));
-      const point = make("circle", {
+      svg.append(makeSvg("text", { x: px(i), y: H - BOTTOM + 20, "text-anchor": "middle" }, String(x)));
+      const point = makeSvg("circle", {
         r: 12, cx: px(i), class: "kit-curve-point", tabindex: 0, role: "slider",
         "aria-label": name(i), "aria-valuemin": 0, "aria-valuemax": top(), "aria-orientation": "vertical",
       });
@@ -74,14 +58,10 @@ function render({ model, el }) {
       return point;
     });
     inputs = xs().map((x, i) => {
-      const label = document.createElement("label");
-      const input = document.createElement("input");
-      Object.assign(input, { type: "number", min: 0, step: "any", disabled: model.get("locked") });
-      input.setAttribute("aria-label", `${name(i)}, ${model.get("y_label")}`);
-      input.addEventListener("change", () => set(i, input.value === "" ? null : Number(input.value)));
-      input.addEventListener("keydown", (event) => event.stopPropagation());
-      label.append(String(x), input);
-      fields.append(label);
+      const input = make("input", { type: "number", min: 0, step: "any", disabled: model.get("locked"),
+        "aria-label": `${name(i)}, ${model.get("y_label")}`,
+        onchange: () => set(i, input.value === "" ? null : Number(input.value)), onkeydown: (event) => event.stopPropagation() });
+      fields.append(make("label", {}, String(x), input));
       return input;
     });
     update();
@@ -90,8 +70,8 @@ function render({ model, el }) {
 
   const drawMeasured = ({ x, mean, low, high }) => {
     const at = px(xs().indexOf(x));
-    svg.append(make("line", { x1: at, x2: at, y1: py(Math.min(high, top())), y2: py(Math.max(low, 0)), class: "kit-curve-measured" }));
-    svg.append(make("rect", { x: at - 5, y: py(mean) - 5, width: 10, height: 10, class: "kit-curve-measured" }));
+    svg.append(makeSvg("line", { x1: at, x2: at, y1: py(Math.min(high, top())), y2: py(Math.max(low, 0)), class: "kit-curve-measured" }));
+    svg.append(makeSvg("rect", { x: at - 5, y: py(mean) - 5, width: 10, height: 10, class: "kit-curve-measured" }));
   };
 
   const update = () => {

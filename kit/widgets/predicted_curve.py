@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import anywidget
-import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 import traitlets as t
@@ -15,18 +13,16 @@ from ..errors import KitError
 from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..wording import DASH, number
-from .parts import Details, Status, action
+from .parts import Details, KitBox, Status, action, front_end
 
 __all__ = ["PredictedCurve", "how_far_off"]
-
-_HERE = Path(__file__)
 
 
 class _Curve(anywidget.AnyWidget):
     """The points on the page. `values` holds a number or None for each of `x_values`."""
 
-    _esm = _HERE.with_suffix(".js")
-    _css = _HERE.with_suffix(".css")
+    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "predicted_curve.js")
+    _css = front_end("predicted_curve.css")
 
     x_values = t.List(t.Float()).tag(sync=True)
     values = t.List(t.Float(allow_none=True)).tag(sync=True)
@@ -40,7 +36,7 @@ class _Curve(anywidget.AnyWidget):
     description = t.Unicode().tag(sync=True)
 
 
-class PredictedCurve(widgets.VBox):
+class PredictedCurve(KitBox):
     """Set what you expect for every condition; seal it; see it beside the data.
 
     Parameters
@@ -84,7 +80,6 @@ class PredictedCurve(widgets.VBox):
         self.message = Status()
         self.seal_button = action("Seal my curve", self._seal, disabled=bool(sealed))
         super().__init__([self.curve, self.seal_button, self.message])
-        self.add_class("kit-box")
         if averages is not None:
             self._lay_over(averages, unit)
         elif sealed:

@@ -2,15 +2,12 @@
 // slowdown_explorer.py works out. slowdown_plot.js, put before this file, draws.
 
 function unpack(view) {
-  const all = new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
-  return { t: all.subarray(0, all.length / 2), v: all.subarray(all.length / 2) };
+  const [t, v] = halvesOf(view, Float32Array);
+  return { t, v };
 }
 
 // A round step: about 200 of them make a slider's length.
-function stepFor(top) {
-  const rough = top / 200, power = 10 ** Math.floor(Math.log10(rough));
-  return tidy(power * [1, 2, 5, 10].find((m) => m * power >= rough));
-}
+const stepFor = (top) => sixDigits(roundStep(top / 200));
 const shortest = (value) => String(Number(value.toPrecision(4)));
 
 // A slider and a number field that show one value. `take(value)` is asked for a sentence if it refuses, else "".
@@ -28,7 +25,7 @@ function dial({ name, top, low = 0, step, unit, take }) {
     settle(text === "" ? NaN : Number(text), field);
   };
   const range = make("input", { type: "range", min: low, max: top, step, "aria-label": name,
-    oninput: () => settle(tidy(Number(range.value)), range) });
+    oninput: () => settle(sixDigits(Number(range.value)), range) });
   const field = make("input", { type: "text", inputmode: "decimal", autocomplete: "off", class: "slow-number",
     "aria-label": `${name}${unit ? ` (${unit})` : ""}, as a number`, onchange: typed,
     onkeydown: (e) => {
@@ -36,7 +33,7 @@ function dial({ name, top, low = 0, step, unit, take }) {
       if (e.key === "Enter") typed();
       if (!up) return;
       e.preventDefault();
-      settle(tidy(Math.max(low, Number(range.value) + up * step)), range);
+      settle(sixDigits(Math.max(low, Number(range.value) + up * step)), range);
     } });
   const show = (value) => {
     if (value > Number(range.max)) range.max = value * 1.2; // a fitted or typed value may lie beyond
@@ -50,10 +47,7 @@ function dial({ name, top, low = 0, step, unit, take }) {
 
 function render({ model, el }) {
   const undo = []; // what to take back when this view closes
-  const watch = (names, f) => names.split(" ").forEach((name) => {
-    model.on(`change:${name}`, f);
-    undo.push(() => model.off(`change:${name}`, f));
-  });
+  const watch = watcher(model, undo);
   const choose = (name, value) => {
     model.set(name, value);
     model.save_changes(); // one message is under way at a time; those in between are merged
@@ -68,7 +62,7 @@ function render({ model, el }) {
     take: (value) => (value >= 0 && value < Infinity ? (choose("count", value), "") : "Type a number from 0 on."),
   });
   const threshold = (which, label) => dial({
-    name: label, low: tidy(limits.fastest), top: tidy(limits.slowest), step: 0.001, unit: "s",
+    name: label, low: sixDigits(limits.fastest), top: sixDigits(limits.slowest), step: 0.001, unit: "s",
     take: (value) => {
       const start = which === "start" ? value : get("start_period_s"), stop = which === "stop" ? value : get("stop_period_s");
       if (!(value > 0 && value < Infinity)) return "Type a number of seconds above zero.";
@@ -96,7 +90,7 @@ function render({ model, el }) {
   const named = (text, after, parts) => make("div", {}, make("div", { "aria-hidden": "true" }, text, make("small", {}, after)), cell(parts));
   const speeds = make("canvas", { class: "slow-canvas", role: "img" });
   const trend = make("canvas", { class: "slow-canvas", role: "img" });
-  const quantityOf = Object.fromEntries([["duration_s", "duration"], ["turns", "turns"]].map(([name, text]) => {
+  const quantityOf = Object.fromEntries([["duration_s", "coasting time"], ["turns", "turns"]].map(([name, text]) => {
     const radio = make("input", { type: "radio", name: `quantity-${unique}`, value: name, onchange: () => choose("quantity", name) });
     return [name, { radio, label: make("label", { class: "slow-choice" }, radio, text) }];
   }));
@@ -120,9 +114,7 @@ function render({ model, el }) {
         ...kinds.flatMap(({ kind, spindle, added }) => [
           make("div", { class: "slow-kind", "aria-hidden": "true" }, kind.words, make("small", {}, kind.unit)), cell(spindle), cell(added)]))),
   );
-  const keys = (e) => { if (!e.ctrlKey && !e.metaKey && !e.altKey) e.stopPropagation(); };
-  el.addEventListener("keydown", keys); // keys meant for the widget must not also move or delete the notebook's cells
-  undo.push(() => el.removeEventListener("keydown", keys));
+  keepKeys(el, undo);
 
   // ---- from the model to the page ---------------------------------------------------------------------------
   const dragOf = (n) => inTurns(get("spindle").map((v, i) => v + n * get("added")[i]));
@@ -164,22 +156,18 @@ function render({ model, el }) {
     saying = setTimeout(() => {
       summary.textContent = text;
       speeds.setAttribute("aria-label", `Speed against time since counting started. Squares: measured runs. Line: the model. ${text}`);
-      trend.setAttribute("aria-label", `The model's curve over ${words.x} beside the means measured. ${text}`);
+      trend.setAttribute("aria-label", `The model's curve over ${words.x} beside the averages measured. ${text}`);
     }, summary.textContent ? 350 : 0);
     dimUntilAnswered();
   }
   watch("spindle added count start_period_s stop_period_s quantity", showChoices);
   watch("_measured", redraw);
   watch("_answer", showAnswer);
-  const sizes = new ResizeObserver(() => {
+  followPage([speeds, trend], undo, redraw, () => {
     el.toggleAttribute("data-narrow", el.clientWidth < 38 * parseFloat(getComputedStyle(el).fontSize));
     redraw();
   });
-  [speeds, trend].forEach((canvas) => sizes.observe(canvas));
-  let late = 0; // JupyterLab hides the page for a moment while it changes its theme: nothing can be drawn then
-  const theme = new MutationObserver(() => { redraw(); clearTimeout(late); late = setTimeout(redraw, 300); });
-  theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
-  undo.push(() => sizes.disconnect(), () => theme.disconnect(), () => clearTimeout(saying), () => clearTimeout(late), () => cancelAnimationFrame(frame));
+  undo.push(() => clearTimeout(saying), () => cancelAnimationFrame(frame));
   runs = get("_runs").map((run) => ({ at: run.at, smooth: unpack(run.smooth), turns: unpack(run.turns) }));
   showChoices();
   showAnswer();

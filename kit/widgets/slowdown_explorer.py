@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import anywidget
-import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 import traitlets as t
@@ -27,17 +25,12 @@ from ..motion.threshold import COUNTED, check_thresholds, common_start, common_s
 from ..plots.drag_text import KINDS, compared_words, fitted_words, laws_table
 from ..stats.averages import average, counting
 from ..wording import DASH, case_of, count_of, name_of, number, plus_minus
-from .parts import Details, Status, action, joined_scripts, row_of
+from .parts import BadChoice, Details, KitBox, Status, action, front_end, row_of
 
 __all__ = ["SlowdownExplorer"]
 
-_HERE = Path(__file__).parent
 MAX_POINTS = 200  # of a run on the screen
 QUANTITIES = ("duration_s", "turns")
-
-
-class _BadChoice(KitError, t.TraitError):
-    """A KitError that traitlets also knows, so that a refused value is taken back."""
 
 
 class SlowdownPage(anywidget.AnyWidget):
@@ -46,8 +39,8 @@ class SlowdownPage(anywidget.AnyWidget):
     `spindle`: a, b, c of the apparatus alone; `added`: what each unit of `count` adds to them.
     """
 
-    _esm = joined_scripts("page_parts.js", "slowdown_plot.js", "slowdown_explorer.js")
-    _css = _HERE / "slowdown_explorer.css"
+    _esm = front_end("make.js", "page_parts.js", "slowdown_plot.js", "slowdown_explorer.js")
+    _css = front_end("slowdown_explorer.css")
 
     spindle = t.List(t.Float()).tag(sync=True)
     added = t.List(t.Float()).tag(sync=True)
@@ -67,13 +60,13 @@ class SlowdownPage(anywidget.AnyWidget):
     def _check_drag(self, proposal):
         values = proposal["value"]
         if len(values) != 3 or not all(math.isfinite(v) and v >= 0 for v in values):
-            raise _BadChoice("Drag needs three numbers ≥ 0", found=values, fix="drag only slows")
+            raise BadChoice("Drag needs three numbers ≥ 0", found=values, fix="drag only slows")
         return values
 
     @t.validate("count")
     def _check_count(self, proposal):
         if not (math.isfinite(proposal["value"]) and proposal["value"] >= 0):
-            raise _BadChoice("This must be a number ≥ 0", found=proposal["value"], fix="type 0 or more")
+            raise BadChoice("This must be a number ≥ 0", found=proposal["value"], fix="type 0 or more")
         return proposal["value"]
 
     @t.validate("start_period_s", "stop_period_s")
@@ -83,17 +76,17 @@ class SlowdownPage(anywidget.AnyWidget):
         try:
             check_thresholds(**chosen)
         except KitError as error:
-            raise _BadChoice(error.problem, found=error.found, fix=error.fix) from error
+            raise BadChoice(error.problem, found=error.found, fix=error.fix) from error
         return proposal["value"]
 
     @t.validate("quantity")
     def _check_quantity(self, proposal):
         if proposal["value"] not in QUANTITIES:
-            raise _BadChoice("There is no such quantity", found=proposal["value"], fix=f"use one of: {QUANTITIES}")
+            raise BadChoice("There is no such quantity", found=proposal["value"], fix=f"use one of: {QUANTITIES}")
         return proposal["value"]
 
 
-class SlowdownExplorer(widgets.VBox):
+class SlowdownExplorer(KitBox):
     """Set a law of slowing down and see its speed curve, duration and turns beside the measured runs.
 
     Parameters
@@ -159,7 +152,6 @@ class SlowdownExplorer(widgets.VBox):
         fit = action("Show the law that fits all runs best", self.fit)
         again = action("Set the drag back", self.start_again)
         super().__init__([self.page, row_of(fit, again), self._say, self._laws, self._numbers, self._moments])
-        self.add_class("kit-box")
         self._answer()
         names = ["spindle", "added", "count", "start_period_s", "stop_period_s"]
         self.page.observe(lambda _: self._answer(), names)
@@ -221,15 +213,15 @@ class SlowdownExplorer(widgets.VBox):
         table = self._averages.get(quantity)
         if table is None or count not in table.index:
             return math.nan, math.nan, 0
-        row = table.loc[count]
-        return float(row["mean"]), float(row["pooled_u"]), int(row["n"])
+        place = list(table.index).index(count)
+        return float(table["mean"].iloc[place]), float(table["pooled_u"].iloc[place]), int(table["n"].iloc[place])
 
     def _means(self) -> dict:
         """Condition, mean and the ends of its 95 % interval, for the page's second plot."""
         return {
             quantity: [
-                [float(at), float(row["mean"]), *_ends(row["mean"], row["pooled_low"], row["pooled_high"])]
-                for at, row in table.iterrows()
+                [at, mean, *_ends(mean, low, high)]
+                for at, mean, low, high in _floats(table, "mean", "pooled_low", "pooled_high")
             ]
             for quantity, table in self._averages.items()
         }
@@ -245,7 +237,7 @@ class SlowdownExplorer(widgets.VBox):
     def _reach(self, start: float, stop: float) -> tuple[list[float], list[float]]:
         """How far the sliders go: half as much again as one kind of drag alone would need for any duration measured."""
         table = self._averages.get("duration_s")
-        means = {float(at): float(mean) for at, mean in table["mean"].items()} if table is not None else {1.0: 10.0}
+        means = {1.0: 10.0} if table is None else {row[0]: row[1] for row in _floats(table, "mean")}
         fast, slow = TURN / start, TURN / stop
         alone, each = [], []
         for kind in KINDS:
@@ -277,9 +269,9 @@ class SlowdownExplorer(widgets.VBox):
         page._answer = {
             "asked": asked,
             "cards": [
-                ["Duration", _measured_words(duration, "s"), _model_words(model["duration"], "s")],
+                ["Coasting time", _measured_words(duration, "s"), _model_words(model["duration"], "s")],
                 ["Turns", _measured_words(turns, "turns"), _model_words(model["turns"], "turns")],
-                ["Turns ÷ duration", *self._ratio_words(page.count, model)],
+                ["Turns ÷ coasting time", *self._ratio_words(page.count, model)],
             ],
             "sentences": self._sentences(model, duration, turns),
         }
@@ -294,8 +286,8 @@ class SlowdownExplorer(widgets.VBox):
             rows.append(
                 {
                     self.page._words["label"]: f"{count:g}",
-                    "duration measured": _measured_words(duration, "s"),
-                    "duration, model": _model_words(float(law.duration(fast, slow)), "s"),
+                    "coasting time measured": _measured_words(duration, "s"),
+                    "coasting time, model": _model_words(float(law.duration(fast, slow)), "s"),
                     "turns measured": plus_minus(turns[0], turns[1]) if turns[2] else "no run",
                     "turns, model": _model_words(float(law.angle(fast, slow)) / TURN, "").strip(),
                 }
@@ -304,7 +296,7 @@ class SlowdownExplorer(widgets.VBox):
         speeds, reached = self._moments_of(self.page.count, fast / TURN, slow / TURN)
         law = self.law
         self._moments.show(
-            [f"{case_of(self.x, self.page.count)}. Measured: the mean of its runs."],
+            [f"{case_of(self.x, self.page.count)}. Measured: the average of its runs."],
             pd.DataFrame(
                 {
                     "turns a second": [f"{speed:.3g}" for speed in speeds],
@@ -341,7 +333,7 @@ class SlowdownExplorer(widgets.VBox):
                 else "The model never gets there"
             )
             return [f"No run with {case} was counted. {says}: this is its prediction, not tested."]
-        sentences = [compared_words("duration", model["duration"], duration[0], duration[1])]
+        sentences = [compared_words("coasting time", model["duration"], duration[0], duration[1])]
         if math.isfinite(model["duration"]):
             sentences.append(compared_words("turns", model["turns"], turns[0], turns[1]))
         return [f"{case}, {count_of(duration[2], 'run')}.", *sentences]
@@ -375,6 +367,13 @@ def _packed(times_s, speeds) -> bytes:
     """Times (s), then speeds (turns/s), as 32-bit floats: for drawing only."""
     keep = np.unique(np.linspace(0, len(times_s) - 1, min(len(times_s), MAX_POINTS)).astype(int))
     return np.concatenate([times_s[keep], speeds[keep]]).astype("<f4").tobytes()
+
+
+def _floats(table: pd.DataFrame, *columns: str) -> list[list[float]]:
+    """One row a condition: the condition, then the columns, as plain numbers."""
+    return [
+        [float(value) for value in row] for row in table.reset_index()[[str(table.index.name), *columns]].to_numpy()
+    ]
 
 
 def _ends(mean: float, low: float, high: float) -> list[float]:

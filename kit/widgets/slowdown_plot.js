@@ -41,15 +41,6 @@ function modelCurve(drag, start, top, from, until) {
 
 // --- scales and pens ------------------------------------------------------------------------------------------
 
-const tidy = (value) => Number(value.toPrecision(6)); // never 0.30000000000000004
-
-function roundTicks(low, high, most) {
-  const rough = (high - low) / most, unit = 10 ** Math.floor(Math.log10(rough));
-  const step = unit * [1, 2, 5, 10].find((m) => m * unit >= rough * 0.999);
-  const first = Math.ceil(low / step - 1e-9);
-  return Array.from({ length: Math.floor(high / step + 1e-9) - first + 1 }, (_, i) => tidy((first + i) * step));
-}
-
 // The next of the steps 1, 1.5, 2, 3, 5, 7 … above a number: a frame that stays while the model moves a little.
 function frameFor(value) {
   const power = 10 ** Math.floor(Math.log10(value));
@@ -65,7 +56,7 @@ function makeScale(canvas, em, x, y) {
 }
 
 function penFor(canvas, s) {
-  const { c, css, colour, paper, stroke } = canvasPen(canvas, s, "kit");
+  const { c, css, colour, paper, stroke, upwards } = canvasPen(canvas, s, "kit");
   const dot = (x, y, radius, style, hollow = false) => {
     c.beginPath();
     c.arc(x, y, radius, 0, 2 * Math.PI);
@@ -93,11 +84,11 @@ function penFor(canvas, s) {
     draw();
     c.restore();
   };
-  return { c, colour, stroke, dot, ring, write, inside };
+  return { c, colour, stroke, upwards, dot, ring, write, inside };
 }
 
 function drawAxes(pen, s, xTitle, yTitle, xTicks) {
-  const { c, colour, stroke, write } = pen, ink = colour("ink"), muted = colour("muted");
+  const { colour, stroke, upwards, write } = pen, ink = colour("ink"), muted = colour("muted");
   for (const v of roundTicks(...s.ys, 5)) {
     stroke([[s.left, s.y(v)], [s.right, s.y(v)]], colour("grid"), 1);
     write(String(v), s.left - 0.5 * s.em, s.y(v), muted, "right");
@@ -108,11 +99,7 @@ function drawAxes(pen, s, xTitle, yTitle, xTicks) {
   }
   stroke([[s.left, s.top], [s.left, s.bottom], [s.right, s.bottom]], muted, 1);
   write(xTitle, (s.left + s.right) / 2, s.height - 0.8 * s.em, ink, "center");
-  c.save();
-  c.translate(0.75 * s.em, (s.top + s.bottom) / 2);
-  c.rotate(-Math.PI / 2);
-  write(yTitle, 0, 0, ink, "center");
-  c.restore();
+  upwards(0.75 * s.em, (s.top + s.bottom) / 2, () => write(yTitle, 0, 0, ink, "center"));
 }
 
 // --- speed against time ---------------------------------------------------------------------------------------
@@ -192,7 +179,7 @@ function drawTrend(canvas, em, { measured, quantity, most, count, start, stop, d
   const top = 1.12 * (here < 4 * highest ? Math.max(here, highest) : highest); // a little above the data is still shown
   const s = makeScale(canvas, em, [0, 1.06 * Math.max(most, count)], [0, rows.length ? top : 100]);
   const pen = penFor(canvas, s), { colour, stroke, dot, ring, inside } = pen, blue = colour("accent"), warm = colour("warm");
-  drawAxes(pen, s, xTitle, quantity === "turns" ? "turns" : "duration (s)", roundTicks(...s.xs, 7));
+  drawAxes(pen, s, xTitle, quantity === "turns" ? "turns" : "coasting time (s)", roundTicks(...s.xs, 7));
   stroke([[s.x(count), s.top], [s.x(count), s.bottom]], colour("muted"), 1.3, [2, 3]);
   inside(() => {
     const points = [];

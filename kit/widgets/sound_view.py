@@ -1,4 +1,4 @@
-"""A recording to listen to and to look at: level, clicks, spectrogram, and the speed of its run beside them."""
+"""Recordings to listen to and to look at: level, clicks, spectrogram, and the speed of the run beside them."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..lessons.claim_runs import ClaimRuns, run_name
 from ..logs.run import Run
 from ..plots.investigate import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
 from ..sound.clicks import Clicks, find_clicks
@@ -19,18 +20,16 @@ from ..sound.level import Calibration, level, spectrogram, third_octaves
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import align, clicks_per_turn, level_against_speed
 from ..wording import count_of, number
-from .parts import Status, action, choice_of, row_of, side_of, stack_of
-from .views import PlotView
+from .parts import FIELD, KitBox, PlotView, Status, action, attempt, choice_of, note, row_of, side_of, stack_of
 
-__all__ = ["SoundView"]
+__all__ = ["Recordings", "SoundView"]
 
 PLAYED_PEAK = 0.33  # of full scale: about 10 dB below what the player could do
 LONGEST_S = 20.0  # of sound sent to the page at once: about 2 MB
-_FIELD = {"style": {"description_width": "initial"}, "layout": {"width": "auto"}}
 _VIEWS = (("level and clicks", "level"), ("spectrogram", "spectrogram"), ("clicks in every turn", "turns"))
 
 
-class SoundView(widgets.VBox):
+class SoundView(KitBox):
     """Listen to a recording, and see all that can be heard in it.
 
     Parameters
@@ -86,7 +85,6 @@ class SoundView(widgets.VBox):
                 side_of(stack_of("kit-main", self._plot), stack_of("kit-rail kit-narrow", self._say)),
             ]
         )
-        self.add_class("kit-box")
         self._view.observe(lambda _: self._show(), "value")
         self.listen(self._start.value, self._length.value)
         self._show()
@@ -94,7 +92,7 @@ class SoundView(widgets.VBox):
     # --- for code and for buttons alike ---------------------------------------------------------------------------
 
     def listen(self, start_s: float, length_s: float) -> None:
-        """Put a part of the recording into the player; at most 20 s of it."""
+        """Put a part of the recording into the player, at most 20 s. Raises KitError for a moment it does not have."""
         if not 0 <= start_s < self.recording.duration_s:
             raise KitError(
                 "The recording has no such moment", found=start_s, fix=f"it lasts {self.recording.duration_s:.1f} s"
@@ -113,12 +111,12 @@ class SoundView(widgets.VBox):
     def _build(self) -> None:
         end = self.recording.duration_s
         self._start = widgets.BoundedFloatText(
-            0.0, min=0, max=max(0.0, end - 0.1), step=1, description="Listen from (s):", **_FIELD
+            0.0, min=0, max=max(0.0, end - 0.1), step=1, description="Listen from (s):", **FIELD
         )
         self._length = widgets.BoundedFloatText(
-            min(10.0, max(0.1, int(10 * end) / 10)), min=0.1, max=LONGEST_S, step=1, description="for (s):", **_FIELD
+            min(10.0, max(0.1, int(10 * end) / 10)), min=0.1, max=LONGEST_S, step=1, description="for (s):", **FIELD
         )
-        self._listen = action("Put into the player", lambda: self._try(self._listen_now))
+        self._listen = action("Put into the player", lambda: attempt(self._say, self._listen_now))
         self._audio = widgets.Audio(autoplay=False, loop=False, controls=True, layout={"width": "100%"})
         views = _VIEWS if self.run is not None else _VIEWS[:2]
         self._view = choice_of("Show", views)
@@ -146,10 +144,8 @@ class SoundView(widgets.VBox):
         return table.assign(time_s=table["time_s"] - self.offset_s)
 
     def _show(self) -> None:
-        try:
-            {"level": self._show_level, "spectrogram": self._show_spectrogram, "turns": self._show_turns}[self.view]()
-        except KitError as error:
-            self._say.error(error)
+        steps = {"level": self._show_level, "spectrogram": self._show_spectrogram, "turns": self._show_turns}
+        attempt(self._say, steps[self.view])
 
     def _show_level(self) -> None:
         words = describe_level(self.levels, self.clicks)
@@ -160,7 +156,7 @@ class SoundView(widgets.VBox):
 
     def _show_spectrogram(self) -> None:
         bands = third_octaves(self.recording)
-        loudest = bands.loc[bands["level_dB"].idxmax(), "middle_hz"]
+        loudest = float(bands["middle_hz"].iloc[int(bands["level_dB"].to_numpy().argmax())])
         high = bands["middle_hz"].between(1000, 6400)
         power = 10 ** (bands["level_dB"] / 10)
         share = power[high].sum() / power.sum()
@@ -176,6 +172,8 @@ class SoundView(widgets.VBox):
         self._say.say(words, *self._what_is_known())
 
     def _show_turns(self) -> None:
+        if self.run is None:
+            raise KitError("Without its gate log a recording has no turns", fix="give the run that was recorded")
         counted = clicks_per_turn(self.clicks, self.run, self.offset_s)
         mean, u = counted.attrs["per_turn"], counted.attrs["per_turn_u"]
         words = f"{count_of(len(counted), 'whole turn')} heard: {number(mean, 3)} clicks in a turn"
@@ -194,11 +192,28 @@ class SoundView(widgets.VBox):
             notes.append("Some of it was too loud for the recorder: the true level was higher there.")
         return notes
 
-    def _try(self, step) -> None:
-        try:
-            step()
-        except KitError as error:
-            self._say.error(error)
+
+class Recordings(KitBox):
+    """Every recording of a claim's runs, one at a time, all played as loud as they were to one another."""
+
+    def __init__(self, runs: ClaimRuns):
+        super().__init__()
+        if not runs.recorded:
+            self.children = [note("There are no recordings of these runs.")]
+            return
+        self._runs, self._loudest = runs, runs.loudest()
+        names = [(run_name(run), i) for i, run in enumerate(runs.recorded)]
+        self.which, self._place = widgets.Dropdown(options=names, description="Recording:", **FIELD), widgets.VBox()
+        self.children = [self.which, self._place]
+        self.which.observe(lambda _: self._show(), "value")
+        self._show()
+
+    def _show(self) -> None:
+        run = self._runs.recorded[self.which.value]
+        view = SoundView(self._runs.recording(run), run, offset_s=run.sound_start_s, loudest=self._loudest)
+        self._place.children, before = (view,), self._place.children
+        for old in before:
+            old.close()
 
 
 def _wav_of(recording: Recording, start_s: float, length_s: float, loudest: float | None) -> bytes:

@@ -1,38 +1,53 @@
-"""One stage of a lesson on the page: each method returns the widget of one step, tied to the group's workbook."""
+"""One stage of a lesson on the page: each method returns the widget of one step, tied to the group's workbook.
+
+Nothing is computed here: numbers, tables and sentences come from `kit.lessons.progress` and `kit.lessons.claim_runs`,
+which need no page. What only one step shows is imported by that step, so that a page loads no more than it shows.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import ipywidgets as widgets
 import pandas as pd
 
-from ..analysis import sensitivity
 from ..errors import KitError
-from ..lessons.cells import MADE_STAGES
 from ..lessons.keys import level_of
 from ..lessons.lesson import STAGES, Lesson
 from ..lessons.progress import Progress
-from ..motion.threshold import common_stop
 from ..record.entries import QUANTITIES, Kind, Moment
 from ..record.hosting import handin_folder, idle_notice
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
-from ..stats.averages import compare_methods
-from ..stats.verdict import same_shape
-from ..wording import condition_value, plus_minus
-from .cards import DataSources, ExplanationCard, ObservationBox, PredictionCard, answer_html, save_entries
-from .comparison_log import ComparisonLog
-from .hand_in import HandInBox, WorkbookFile
-from .parts import Status, action, heading, html_table, note, safety_first
-from .predicted_curve import PredictedCurve
-from .stage_investigate import InvestigateSteps
-from .views import PlotView
+from ..wording import count_of
+from .cards import (
+    DataSources,
+    ExplanationCard,
+    ObservationBox,
+    PredictionCard,
+    after_answer,
+    answer_html,
+    save_entries,
+)
+from .parts import KitBox, PlotView, Status, action, heading, html_table, note, safety_first
+
+if TYPE_CHECKING:  # what a step shows is loaded by that step
+    from ..lessons.claim_runs import ClaimRuns
+    from ..stats.trend import Trend
+    from .claim_tester import KeptClaim
+    from .comparison_log import ComparisonLog
+    from .hand_in import HandInBox
+    from .own_claim import OwnClaimCard
+    from .predicted_curve import PredictedCurve
+    from .slowdown_explorer import SlowdownExplorer
+    from .trend_fitter import TrendFitter
+    from .views import CollapseView, TwoRoutes
 
 __all__ = ["Stage"]
 
 
-class Stage(InvestigateSteps):
+class Stage:
     """A lesson's stage for the group that works on it.
 
     Parameters
@@ -42,7 +57,12 @@ class Stage(InvestigateSteps):
     workbook : by default the lesson's own, beside the notebook.
 
     What was entered before is there again when a stage is opened. The numbers behind the widgets are
-    `stage.results`, `stage.averages(...)` and `stage.trends(...)`.
+    `stage.results`, `stage.averages(...)` and `stage.trends(...)`; the tables and sentences are methods of
+    `stage.progress`.
+
+    Raises
+    ------
+    KitError : a folder that holds no lesson, or no such stage.
     """
 
     def __init__(self, lesson: Lesson | str | Path, stage: str, workbook: Workbook | None = None):
@@ -51,6 +71,8 @@ class Stage(InvestigateSteps):
         self.stage = stage
         self.progress = Progress(lesson, workbook)
         self.lesson, self.workbook = self.progress.lesson, self.progress.workbook
+        self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
+        self._defended: dict[str, ExplanationCard] = {}  # a new finding is offered to these cards at once
 
     # --- numbers --------------------------------------------------------------------------------------------------
 
@@ -63,7 +85,7 @@ class Stage(InvestigateSteps):
         """One row a condition: average, spread and uncertainty."""
         return self.progress.averages(quantity)
 
-    def trends(self, quantity: str = "duration_s"):
+    def trends(self, quantity: str = "duration_s") -> list[Trend]:
         """Fitted trends, best first."""
         return self.progress.trends(quantity)
 
@@ -72,23 +94,22 @@ class Stage(InvestigateSteps):
     def welcome(self) -> widgets.Widget:
         """Where the group is, what to beware of, what is saved."""
         number = STAGES.index(self.stage) + 1
-        saved = len(self.workbook.entries)
-        state = (
-            f"Welcome back. {saved} {'entry is' if saved == 1 else 'entries are'} saved in your workbook."
-            if saved
-            else "Your workbook is empty."
-        )
-        stops = idle_notice()
-        if not saved and not stops:
+        saved, stops = len(self.workbook.entries), idle_notice()
+        state = "Your workbook is empty."
+        if saved:
+            are = "is" if saved == 1 else "are"
+            state = f"Welcome back. {count_of(saved, 'entry', 'entries').capitalize()} {are} saved in your workbook."
+        elif not stops:
             state += " What you save in it stays when you close this page."
-        parts = [note(f"Stage {number} of {len(MADE_STAGES)}. {state}")]
+        parts: list[widgets.Widget] = [note(f"Stage {number} of {len(STAGES)}. {state}")]
         parts += [note(sentence) for sentence in self.workbook.damage]
         if stops:
+            from .hand_in import WorkbookFile
+
             parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
-        parts += safety_first(self.lesson.safety)
-        return _box(*parts)
+        return KitBox([*parts, *safety_first(self.lesson.safety)])
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
@@ -116,7 +137,13 @@ class Stage(InvestigateSteps):
         """Points to set: what the group expects for every condition."""
         return self._curve(quantity)
 
+    def look_back_curve(self, quantity: str = "duration_s") -> PredictedCurve:
+        """The curve the group expected, with the measured averages over it."""
+        return self._curve(quantity, self.averages(quantity))
+
     def _curve(self, quantity: str, averages: pd.DataFrame | None = None) -> PredictedCurve:
+        from .predicted_curve import PredictedCurve
+
         words, unit = QUANTITIES[quantity]
         return PredictedCurve(
             self.lesson.values,
@@ -134,24 +161,7 @@ class Stage(InvestigateSteps):
 
     def runs_table(self) -> widgets.Widget:
         """All runs: passes logged, and what was found odd in them."""
-        rows = []
-        for run in self.progress.runs:
-            bounces = sum(r.passes for r in run.repairs if r.kind == "bounce")
-            missed = sum(r.passes for r in run.repairs if r.kind == "missed")
-            rows.append(
-                {
-                    self.lesson.x_label: condition_value(run.conditions.get(self.lesson.x, "")),
-                    "trial": run.trial,
-                    "passes logged": len(run.pass_times_s),
-                    "logged twice": bounces,
-                    "missed": missed,
-                    "origin": run.origin,
-                    "file": run.source,
-                    "note": run.set_aside or run.note,
-                }
-            )
-        table = pd.DataFrame(rows).sort_values([self.lesson.x_label, "trial"], key=_as_numbers)
-        return _box(widgets.HTML(html_table(table)))
+        return KitBox([widgets.HTML(html_table(self.progress.runs_table()))])
 
     def sources(self) -> DataSources:
         """Whose runs count: the lesson's, the group's own, or both."""
@@ -165,7 +175,7 @@ class Stage(InvestigateSteps):
         picker = ThresholdPicker(self.progress.curves, start, stop, rule)
         say = Status()
 
-        def save():
+        def save() -> None:
             chosen = {
                 "start_period_s": picker.start_period_s,
                 "stop_period_s": picker.stop_period_s,
@@ -178,7 +188,7 @@ class Stage(InvestigateSteps):
                 say.say(f"Saved. Every run now counts from {picker.start_period_s:g} s a turn.")
 
         keep = action("Use these thresholds", save, tooltip="Save them for the next stages")
-        return _box(picker, keep, say)
+        return KitBox([picker, keep, say])
 
     # --- average --------------------------------------------------------------------------------------------------
 
@@ -189,7 +199,7 @@ class Stage(InvestigateSteps):
         table = TrialTable(self.progress.results, self.lesson.x, quantity)
         say = Status()
 
-        def save(change):
+        def save(change) -> None:
             before, after = change["old"], change["new"]
             for was, now in zip(before.itertuples(), after.itertuples(), strict=True):
                 if was.set_aside != now.set_aside:
@@ -197,39 +207,30 @@ class Stage(InvestigateSteps):
                     save_entries(say, self.workbook, self.stage, {Kind.SET_ASIDE: entry})
 
         table.observe(save, "results")
-        return _box(table, say)
+        return KitBox([table, say])
 
     def hand_counts(self) -> widgets.Widget:
         """Earlier counts by hand against the gate's averages, for both quantities."""
-        from ..plots.trials import agreement_figure
+        from .views import agreement_plot
 
-        counts = self.lesson.hand_counts()
-        if counts is None:
-            return _box(note("This lesson has no earlier counts by hand."))
-        parts = []
+        parts: list[widgets.Widget] = []
         for quantity, (words, unit) in QUANTITIES.items():
-            pairs = self.averages(quantity)[[self.lesson.x, "mean"]].merge(counts[[self.lesson.x, quantity]])
-            found = compare_methods(pairs[self.lesson.x], pairs[quantity], pairs["mean"], unit)
-            shown = pd.DataFrame(
-                {
-                    self.lesson.x_label: pairs[self.lesson.x].map(condition_value),
-                    "by hand": pairs[quantity].map("{:.4g}".format),
-                    "gate": pairs["mean"].map("{:.4g}".format),
-                    "difference": found.pairs["difference"].map("{:+.2g}".format),
-                }
-            )
-            view = PlotView(name="the differences")
-            view.show(agreement_figure(found, unit, first="hand", second="gate"), found.sentence, shown)
-            parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), view, note(found.sentence)]
-        return _box(*parts)
+            found = self.progress.hand_against_gate(quantity)
+            if found is None:
+                return KitBox([note("This lesson has no earlier counts by hand.")])
+            plot = agreement_plot(found, unit, self.lesson.x_label, ("hand", "gate"))
+            parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), plot, note(found.sentence)]
+        return KitBox(parts)
 
     def comparisons(self) -> ComparisonLog:
         """Compare two averages, decide what to do, say why; all cycles so far."""
+        from .comparison_log import ComparisonLog
+
         return ComparisonLog(self.progress.measured(), self.workbook, self.stage)
 
     # --- trend ----------------------------------------------------------------------------------------------------
 
-    def trend(self, quantity: str = "duration_s") -> widgets.Widget:
+    def trend(self, quantity: str = "duration_s") -> TrendFitter:
         """Choose curves, look at what they leave over, predict a new condition. The level decides about the menu."""
         from .trend_fitter import TrendFitter
 
@@ -237,24 +238,8 @@ class Stage(InvestigateSteps):
         return TrendFitter(self.progress.results, x=self.lesson.x, quantity=quantity, menu=menu)
 
     def sensitivity(self) -> widgets.Widget:
-        """The same runs counted with other thresholds: how far duration, turns and the exponent move."""
-        start, stop, rule = self.progress.thresholds
-        pairs = [(start, stop), (start * 1.2, stop), (start * 1.4, stop)]
-        if stop is not None:
-            pairs += [(start, stop * 0.8), (start, stop * 0.6)]
-        table = sensitivity(self.progress.curves, pairs, self.lesson.x, rule)
-        shown = pd.DataFrame(
-            {
-                "start (s a turn)": table["start_period_s"].map("{:.3g}".format),
-                "stop (s a turn)": table["stop_period_s"].map(lambda s: "last pass" if pd.isna(s) else f"{s:.3g}"),
-                "runs counted": table["counted"],
-                "mean coasting time (s)": table["mean_duration_s"].map("{:.2f}".format),
-                "mean turns": table["mean_turns"].map("{:.1f}".format),
-                "exponent p, time": _intervals(table, "duration_p"),
-                "exponent p, turns": _intervals(table, "turns_p"),
-            }
-        )
-        return _box(widgets.HTML(html_table(shown, "The first row is your choice.")))
+        """The same runs counted with other thresholds: how far coasting time, turns and the exponent move."""
+        return KitBox([widgets.HTML(html_table(self.progress.sensitivity_table(), "The first row is your choice."))])
 
     # --- explain --------------------------------------------------------------------------------------------------
 
@@ -262,75 +247,39 @@ class Stage(InvestigateSteps):
         """Turns divided by coasting time, against what was changed."""
         from ..plots.trials import mean_speed_figure
 
-        counted = self.progress.counted
-        found = same_shape(counted[self.lesson.x], counted["duration_s"], counted["turns"])
-        speeds = (counted["turns"] / counted["duration_s"]).map("{:.3f}".format)
-        numbers = pd.DataFrame(
-            {
-                self.lesson.x_label: counted[self.lesson.x].map(condition_value),
-                "trial": counted["trial"],
-                "turns a second": speeds,
-            }
-        )
-        view = PlotView(name="turns a second")
-        view.show(mean_speed_figure(self.results, self.lesson.x), found.sentence, numbers)
-        return _box(view, note(found.sentence))
+        found, view = self.progress.same_shape(), PlotView(name="turns a second")
+        view.show(mean_speed_figure(self.results, self.lesson.x), found.sentence, self.progress.speeds_table())
+        return KitBox([view, note(found.sentence)])
 
-    def collapse(self) -> widgets.Widget:
-        """All runs on one curve, and the ratio of turns to duration beside what each kind of drag implies."""
+    def collapse(self) -> CollapseView:
+        """All runs on one curve, and the ratio of turns to coasting time beside what each kind of drag implies."""
         from .views import CollapseView
 
-        start, stop = self._between_two_speeds()
-        return CollapseView(self._runs(), self.results, self.lesson.x, start, stop)
+        runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
+        return CollapseView(runs, self.results, self.lesson.x, *periods_s)
 
-    def explore(self) -> widgets.Widget:
+    def explore(self) -> SlowdownExplorer:
         """Sliders for three kinds of drag beside the measured runs."""
         from .slowdown_explorer import SlowdownExplorer
 
-        return SlowdownExplorer(self.progress.curves, self.lesson.x, *self._between_two_speeds())
+        return SlowdownExplorer(self.progress.curves, self.lesson.x, *self.progress.two_periods_s)
 
-    def two_routes(self) -> widgets.Widget:
+    def two_routes(self) -> TwoRoutes:
         """What the spindle alone is worth, found from the trend and found from the slowing down."""
         from .views import TwoRoutes
 
-        return TwoRoutes(self.results, self._runs(), self.lesson.x, *self._between_two_speeds())
+        runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
+        return TwoRoutes(self.results, runs, self.lesson.x, *periods_s)
 
     def time_to_rest(self) -> widgets.Widget:
         """One run at the reference condition: its speed, the laws, and a model's estimate of when it rests."""
-        from ..motion.drag_fit import coasting_passes, fit_drags
         from ..plots.drag_figures import speed_figure
         from ..plots.drag_text import describe_speed, rest_words, speed_numbers
 
-        run = next(r for r in self._runs() if r.conditions[self.lesson.x] == self.lesson.reference)
-        fits = fit_drags(*coasting_passes(run), run.flags_per_turn)
+        best = self.progress.reference_drags()[:1]
         view = PlotView(name="the speed of this run")
-        view.show(speed_figure(run, fits[:1]), describe_speed(fits[:1]), speed_numbers(fits[:1]))
-        return _box(view, note(rest_words(fits[0])))
-
-    def _runs(self) -> list:
-        """Runs that count, with the group's repairs."""
-        aside = self.progress.set_aside
-        return [curve.run for curve in self.progress.curves if curve.run.source not in aside]
-
-    def _between_two_speeds(self) -> tuple[float, float]:
-        """The group's thresholds; where it counted to the last pass, the lesson's stop, since laws need two speeds."""
-        start, stop, _ = self.progress.thresholds
-        return start, stop or self.lesson.stop_period_s or common_stop(self.progress.curves)
-
-    def hand_in(self) -> HandInBox:
-        """The file for the teacher, with the results by the group's own choices."""
-        return HandInBox(self.workbook, self.lesson.name, self.stage, self._for_the_teacher, handin_folder())
-
-    def _for_the_teacher(self) -> dict:
-        best = [trend for quantity in QUANTITIES for trend in self.trends(quantity)[:1]]
-        return {
-            Kind.RESULTS: table_rows(self.results),
-            Kind.AVERAGES: table_rows(self.averages("duration_s")),
-            Kind.FITS: [
-                {"quantity": quantity, "model": trend.model, "equation": trend.equation()}
-                for quantity, trend in zip(QUANTITIES, best, strict=True)
-            ],
-        }
+        view.show(speed_figure(self.progress.reference_run(), best), describe_speed(best), speed_numbers(best))
+        return KitBox([view, note(rest_words(best[0]))])
 
     def look_back(self, question_id: str) -> widgets.Widget:
         """The group's answers to a question beside what was measured."""
@@ -339,51 +288,136 @@ class Stage(InvestigateSteps):
         shown = [widgets.HTML(answer_html(question, answer)) for answer in answers]
         if not shown:
             shown = [note("You have not answered this question yet. You can do that in stage 1.")]
-        return _box(heading(question.text), *shown, heading("What was measured"), self._measured())
-
-    def look_back_curve(self, quantity: str = "duration_s") -> PredictedCurve:
-        """The curve the group expected, with the measured averages over it."""
-        return self._curve(quantity, self.averages(quantity))
-
-    def _measured(self) -> widgets.Widget:
-        duration, turns = self.averages("duration_s"), self.averages("turns")
-        table = pd.DataFrame(
-            {
-                self.lesson.x_label: duration[self.lesson.x].map(condition_value),
-                "coasting time": _with_u(duration, "s"),
-                "number of turns": _with_u(turns, ""),
-            }
-        )
-        return widgets.HTML(html_table(table, "Averages ± standard uncertainty, scatter of all conditions pooled"))
+        caption = "Averages ± standard uncertainty, from the spread of all conditions together"
+        measured = widgets.HTML(html_table(self.progress.averages_table(), caption))
+        return KitBox([heading(question.text), *shown, heading("What was measured"), measured])
 
     def explanation(self) -> ExplanationCard:
         """Claim, evidence, reasoning and rebuttal, with values from the data to put in."""
-        return ExplanationCard(self.workbook, self.stage, tuple(self._evidence()))
+        return ExplanationCard(self.workbook, self.stage, tuple(self.progress.evidence_sentences()))
 
-    def _evidence(self):
-        for quantity, (words, unit) in QUANTITIES.items():
-            averages = self.averages(quantity)
-            for row in (averages.iloc[0], averages.iloc[-1]):
-                value = plus_minus(row["mean"], row["pooled_u"], unit)
-                yield f"{self.lesson.x_words} {condition_value(row[self.lesson.x])}: {words} {value}"
-        for trend in self.trends("duration_s")[:1]:
-            yield f"coasting time: {trend.model}, {trend.equation()}"
+    def hand_in(self) -> HandInBox:
+        """The file for the teacher, with the results by the group's own choices."""
+        from .hand_in import HandInBox
 
+        return HandInBox(self.workbook, self.lesson.name, self.stage, self.progress.teacher_rows, handin_folder())
 
-def _box(*parts: widgets.Widget) -> widgets.VBox:
-    box = widgets.VBox(parts)
-    box.add_class("kit-box")
-    return box
+    # --- investigate: claims put to the test ------------------------------------------------------------------------
 
+    def claim_runs(self, claim_id: str) -> ClaimRuns:
+        """The runs behind a claim, and their numbers."""
+        from ..lessons.claim_runs import ClaimRuns
 
-def _as_numbers(column: pd.Series) -> pd.Series:
-    return pd.to_numeric(column, errors="coerce")
+        if claim_id not in self._claim_runs:
+            self._claim_runs[claim_id] = ClaimRuns(self.progress, claim_id, tuple(self._claim_runs.values()))
+        return self._claim_runs[claim_id]
 
+    def claim(self, claim_id: str, at: float | None = None) -> KeptClaim:
+        """A claim against its runs and against shuffled worlds; `at`: only under this one condition.
 
-def _intervals(table: pd.DataFrame, name: str) -> list[str]:
-    bounds = table[[name, f"{name}_low", f"{name}_high"]].itertuples(index=False)
-    return [f"{value:.3f} ({low:.3f} to {high:.3f})" for value, low, high in bounds]
+        What was put down, and how many worlds were looked at, is saved and comes back.
+        """
+        from .claim_tester import KeptClaim
 
+        return KeptClaim(self.claim_runs(claim_id), self.workbook, self.stage, at, self._offer_evidence)
 
-def _with_u(averages: pd.DataFrame, unit: str) -> list[str]:
-    return [plus_minus(m, u, unit) for m, u in zip(averages["mean"], averages["pooled_u"], strict=True)]
+    def defend(self, claim_id: str) -> ExplanationCard:
+        """Claim, evidence, reasoning and rebuttal for one claim, saved as `claim:ID`."""
+        self._defended[claim_id] = ExplanationCard(self.workbook, self.stage, kind=Kind.CLAIM.of(claim_id))
+        self._offer_evidence()
+        return self._defended[claim_id]
+
+    def _offer_evidence(self) -> None:
+        from ..lessons.claim_runs import claim_evidence
+
+        for claim_id, card in self._defended.items():
+            card.offer(tuple(claim_evidence(self.progress, claim_id)))
+
+    # --- investigate: sound -----------------------------------------------------------------------------------------
+
+    def recordings(self, claim_id: str) -> widgets.Widget:
+        """Every recording of a claim's runs, one at a time: to listen to and to look at."""
+        from .sound_view import Recordings
+
+        return self._after_answering(claim_id, "Show the recordings", lambda: Recordings(self.claim_runs(claim_id)))
+
+    def same_speed(self, claim_id: str, **setting) -> widgets.Widget:
+        """Levels of two settings at equal speed: `same_speed("loud", magnets=1, hub=("greased", "dry"))`."""
+        from ..plots.investigate import equal_speed_figure
+
+        def build() -> widgets.Widget:
+            found, view = self.claim_runs(claim_id).at_same_speed(**setting), PlotView(name="the comparison")
+            figure = equal_speed_figure(found.table, *found.names)
+            low, high = found.levels_dB
+            figure.update_yaxes(range=[low - 5, high + 5])  # half a decibel must not fill the plot
+            view.show(figure, found.sentence, found.numbers)
+            return KitBox([view, note(found.sentence)])
+
+        return self._after_answering(claim_id, "Show the levels at the same speed", build)
+
+    def _after_answering(self, claim_id: str, words: str, build) -> widgets.Widget:
+        return after_answer(self.workbook, self.lesson.claim(claim_id).ask_first, words, build)
+
+    def clicks(self) -> widgets.Widget:
+        """One run timed twice: by the gate, and by a phone that heard a card click once a turn."""
+        from ..lessons.claim_runs import gate_and_clicks, run_name
+        from .sound_view import SoundView
+
+        found = gate_and_clicks(self.progress)
+        table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
+        view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
+        return KitBox([table, note(found.sentence), view])
+
+    # --- investigate: methods and plans -----------------------------------------------------------------------------
+
+    def two_methods(self, quantity: str = "duration_s") -> widgets.Widget:
+        """The earlier counts by hand against the gate: do both measure the same thing? Then the differences."""
+        from .views import AgreementView
+
+        found = self.progress.hand_against_gate(quantity)
+        if found is None:
+            return KitBox([note("This lesson has no earlier counts by hand.")])
+        words, unit = QUANTITIES[quantity]
+        pairs = [found.pairs[name].tolist() for name in ("x", "first", "second")]
+        view = AgreementView(*pairs, x_name=self.lesson.x, unit=unit)
+        say, kind = Status(), Kind.SAME_THING.of(quantity)
+        view.same_thing = self.workbook.latest(kind, "")
+
+        def save(change) -> None:
+            if change["new"]:
+                save_entries(say, self.workbook, self.stage, {kind: change["new"]})
+
+        view.observe(save, "same_thing")
+        return KitBox([heading(f"{words.capitalize()}: by hand minus by gate"), view, say])
+
+    def own_claim(self) -> OwnClaimCard:
+        """A blank plan for a claim of the group's own."""
+        from .own_claim import OwnClaimCard
+
+        return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread(), self.lesson.safety)
+
+    def planner(self) -> widgets.Widget:
+        """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
+        from .own_claim import TrialPlanner
+
+        say, kind = Status(), Kind.RUN_PLAN
+        try:
+            trends = self.trends("duration_s")
+            if not trends:
+                return KitBox([note("No curve fits your runs yet, so there is nothing to plan with.")])
+            planner = TrialPlanner(trends[0], self.lesson.x, self.lesson.values, cautions=self.lesson.safety)
+        except KitError as error:
+            return KitBox([note(str(error))])
+        kept = self.workbook.latest(kind)
+        if kept:
+            planner.set_up(kept["settings"])
+            planner.show_order(pd.DataFrame(kept["order"]))
+
+        def save(change) -> None:
+            if change["new"] is not None:
+                entry = {"settings": planner.settings, "order": table_rows(change["new"])}
+                if save_entries(say, self.workbook, self.stage, {kind: entry}):
+                    say.say(f"Saved: {count_of(len(change['new']), 'run')} in an order drawn by lot.")
+
+        planner.observe(save, "order")
+        return KitBox([planner, say])

@@ -6,11 +6,7 @@ const BEATS = 22;
 const FLASH_MS = 130;
 
 function render({ model, el }) {
-  const undo = [];
-  const watch = (name, f) => {
-    model.on(name, f);
-    undo.push(() => model.off(name, f));
-  };
+  const undo = [], watch = watcher(model, undo);
   const get = (name) => model.get(name);
   const store = `kit-${get("_key")}`; // in this tab only
   const put = (values) => {
@@ -196,13 +192,8 @@ function render({ model, el }) {
       drawLive(canvas, taps.slice(1).map((v) => (v - taps[0]) / 1000), taps.slice(1).map((v, i) => (v - taps[i]) / 1000), "Each tap makes a point here.");
     });
   }
-  const sizes = new ResizeObserver(show);
-  sizes.observe(canvas);
-  let late = 0; // JupyterLab hides the page for a moment while it changes its theme: nothing can be drawn then
-  const theme = new MutationObserver(() => { show(); clearTimeout(late); late = setTimeout(show, 300); });
-  theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
-  undo.push(() => sizes.disconnect(), () => theme.disconnect(), () => cancelAnimationFrame(frame),
-    () => [late, waiting, byHand].forEach(clearTimeout), () => { practice = null; });
+  followPage([canvas], undo, show);
+  undo.push(() => cancelAnimationFrame(frame), () => [waiting, byHand].forEach(clearTimeout), () => { practice = null; });
   if (!taps.length) {
     try {
       taps = JSON.parse(sessionStorage.getItem(store) ?? "[]");

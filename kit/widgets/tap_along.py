@@ -7,7 +7,6 @@ tap_along.js takes the times and keeps them until this module says that they are
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import anywidget
 import numpy as np
@@ -16,13 +15,11 @@ import traitlets as t
 from ..errors import KitError
 from ..logs.run import Run
 from ..motion.speed import speed_curve
-from ..sources.taps import describe_taps, steadiness, tapped_run
+from ..sources.taps import Steadiness, describe_taps, steadiness, tapped_run
 from ..wording import condition_value, name_of
-from .parts import joined_scripts
+from .parts import front_end
 
 __all__ = ["TapAlong"]
-
-_HERE = Path(__file__).parent
 
 
 class TapAlong(anywidget.AnyWidget):
@@ -39,8 +36,8 @@ class TapAlong(anywidget.AnyWidget):
     with the blinking dot, or None.
     """
 
-    _esm = joined_scripts("page_parts.js", "live_plot.js", "tap_along.js")
-    _css = "\n".join((_HERE / name).read_text("utf-8") for name in ("parts.css", "live_gate.css", "tap_along.css"))
+    _esm = front_end("make.js", "page_parts.js", "live_plot.js", "tap_along.js")
+    _css = front_end("parts.css", "live_gate.css", "tap_along.css")
 
     taps_ms = t.List(t.Float()).tag(sync=True)
     choice = t.Int(0).tag(sync=True)
@@ -58,7 +55,7 @@ class TapAlong(anywidget.AnyWidget):
         key: str = "taps",
     ):
         self._x, self._values, self._on_keep = x, list(values), on_keep
-        self.practice = None
+        self.practice: Steadiness | None = None
         words = [condition_value(v) for v in values]
         super().__init__(_choices=words, _label=name_of(x), _key=key)
         self.on_msg(self._asked)
@@ -70,12 +67,12 @@ class TapAlong(anywidget.AnyWidget):
 
     @property
     def run(self) -> Run:
-        """The taps so far as a run, its first tap at 0 s. KitError for fewer than two."""
+        """The taps so far as a run, its first tap at 0 s. Raises KitError for fewer than two."""
         taps = np.array(self.taps_ms)
         return tapped_run((taps - taps[:1]) / 1e3, self.conditions)
 
     def keep(self) -> tuple[str, ...]:
-        """Save the taps by `on_keep` and forget them here. Returns what to tell. KitError if they are refused."""
+        """Save the taps by `on_keep`, forget them here, return what to tell. Raises KitError if they are refused."""
         run = self.run
         said = self._on_keep(run.pass_times_s, self.conditions, self.note.strip()) if self._on_keep else ""
         curve = speed_curve(run)
@@ -83,15 +80,16 @@ class TapAlong(anywidget.AnyWidget):
         return (*([said] if said else []), *describe_taps(run, curve.timing_sd_s if curve.usable else None))
 
     def _asked(self, _, message: dict, __) -> None:
-        answer = {"asked": message.get("asked"), "problem": False, "saved": False, "sentences": []}
+        answer: dict[str, object] = {"asked": message.get("asked"), "problem": False, "saved": False, "sentences": []}
         try:
             if "save" in message:
                 self.taps_ms = [float(v) for v in message["save"]]
                 self.note, self.choice = str(message.get("note", "")), int(message.get("choice", 0))
                 answer |= {"sentences": list(self.keep()), "saved": True}
             elif "practice" in message:
-                self.practice = steadiness(np.array(message["practice"], dtype=float) / 1e3, message["beat_ms"] / 1e3)
-                answer["sentences"] = list(self.practice.sentences)
+                taps_s, beat_s = np.array(message["practice"], dtype=float) / 1e3, message["beat_ms"] / 1e3
+                self.practice = found = steadiness(taps_s, beat_s)
+                answer["sentences"] = list(found.sentences)
             else:
                 return
         except KitError as error:

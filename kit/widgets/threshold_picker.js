@@ -16,16 +16,13 @@ const written = (period) => (period === tidy(period) ? period.toFixed(Math.max(0
   : String(period));
 
 function unpack(view) {
-  const all = new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
-  return { t: all.subarray(0, all.length / 2), p: all.subarray(all.length / 2) };
+  const [t, p] = halvesOf(view, Float32Array);
+  return { t, p };
 }
 
 function render({ model, el }) {
   const undo = []; // what to take back when this view closes
-  const watch = (names, f) => names.split(" ").forEach((name) => {
-    model.on(`change:${name}`, f);
-    undo.push(() => model.off(`change:${name}`, f));
-  });
+  const watch = watcher(model, undo);
   const listen = (target, type, f) => {
     target.addEventListener(type, f);
     undo.push(() => target.removeEventListener(type, f));
@@ -141,7 +138,7 @@ function render({ model, el }) {
   const summary = make("p", { class: "pick-summary", "aria-live": "polite" });
   const shareNote = make("p", { class: "pick-note" });
   const body = make("tbody");
-  const titles = [...columns, "trial", "duration (s)", "turns", "status"];
+  const titles = [...columns, "trial", "coasting time (s)", "turns", "status"];
   const head = make("tr", {}, make("th", { scope: "col" }, make("span", { class: "pick-hidden" }, "mark")),
     ...titles.map((title, i) => {
       const figure = i === titles.length - 3 || i === titles.length - 2;
@@ -166,8 +163,7 @@ function render({ model, el }) {
       make("label", { class: "pick-choice" }, ruleOf[r.name], make("span", {}, make("strong", {}, r.label), ` ${r.assumes}`)))),
     repairs,
   );
-  // keys meant for the widget must not also move or delete the notebook's cells
-  listen(el, "keydown", (e) => { if (!e.ctrlKey && !e.metaKey && !e.altKey) e.stopPropagation(); });
+  keepKeys(el, undo);
 
   // ---- the table ----------------------------------------------------------------------------------------------
   const all = model.get("_runs");
@@ -360,11 +356,7 @@ function render({ model, el }) {
   watch("_common", placeLines);
   watch("_runs", showRuns);
   watch("refused_repairs", showRefused);
-  const sizes = new ResizeObserver(layout);
-  sizes.observe(plot);
-  const theme = new MutationObserver(() => redraw());
-  theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
-  undo.push(() => sizes.disconnect(), () => theme.disconnect());
+  followPage([plot], undo, () => redraw(), layout);
   showRuns();
   showChoices();
   showRefused();

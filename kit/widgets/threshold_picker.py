@@ -8,7 +8,6 @@ synced traits below, and each value has one owner: the person's choices are `sta
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 
 import anywidget
 import numpy as np
@@ -28,11 +27,10 @@ from ..motion.threshold import (
     measure,
 )
 from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
-from .parts import joined_scripts
+from .parts import BadChoice, front_end
 
 __all__ = ["ThresholdPicker"]
 
-_HERE = Path(__file__).parent
 MAX_POINTS = 240  # a run's line on the screen: more points than this would fall on the same pixels
 
 _RULE_WORDS = {
@@ -53,10 +51,6 @@ _RULE_WORDS = {
     ),
 }
 _REPAIR_WORDS = {"bounce": "bounce left out", "missed": "missed pass filled in"}
-
-
-class _BadChoice(KitError, t.TraitError):
-    """A KitError that traitlets also knows, so that a refused value is taken back."""
 
 
 class ThresholdPicker(anywidget.AnyWidget):
@@ -80,8 +74,8 @@ class ThresholdPicker(anywidget.AnyWidget):
         rule, or a repair that does not exist.
     """
 
-    _esm = joined_scripts("page_parts.js", "threshold_plot.js", "threshold_picker.js")
-    _css = _HERE / "threshold_picker.css"
+    _esm = front_end("make.js", "page_parts.js", "threshold_plot.js", "threshold_picker.js")
+    _css = front_end("threshold_picker.css")
 
     start_period_s = t.Float().tag(sync=True)
     stop_period_s = t.Float(None, allow_none=True).tag(sync=True)
@@ -141,7 +135,7 @@ class ThresholdPicker(anywidget.AnyWidget):
     @t.validate("rule")
     def _check_rule(self, proposal):
         if proposal["value"] not in RULES:
-            raise _BadChoice(
+            raise BadChoice(
                 "This counting rule is not known",
                 found=proposal["value"],
                 fix=f"use one of: {', '.join(RULES)}",
@@ -153,7 +147,7 @@ class ThresholdPicker(anywidget.AnyWidget):
         for pair in proposal["value"]:
             known = len(pair) == 2 and 0 <= pair[0] < len(self._curves)
             if not known or not 0 <= pair[1] < len(self._curves[pair[0]].run.repairs):
-                raise _BadChoice(
+                raise BadChoice(
                     "There is no such repair",
                     found=pair,
                     fix="give pairs: position of the run, position of its repair",
@@ -204,7 +198,7 @@ def _same_error_for_traitlets(check, *args, **kwargs):
     try:
         return check(*args, **kwargs)
     except KitError as error:
-        raise _BadChoice(error.problem, found=error.found, fix=error.fix) from error
+        raise BadChoice(error.problem, found=error.found, fix=error.fix) from error
 
 
 def _rule_choice(name: str) -> dict:
@@ -333,7 +327,7 @@ def _summary(results: pd.DataFrame) -> str:
     if len(counted) > 1:
         low, high = counted[["duration_s", "turns"]].min(), counted[["duration_s", "turns"]].max()
         text += (
-            f" Durations from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
+            f" Coasting times from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
             f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
         )
     return text

@@ -18,12 +18,7 @@ const MANY_REPAIRS = 120; // beyond this the plot shows only those of the highli
 
 // Round numbers for an axis.
 function ticks(low, high, log, most) {
-  if (!log) {
-    const rough = (high - low) / most;
-    const unit = 10 ** Math.floor(Math.log10(rough));
-    const step = unit * [1, 2, 5, 10].find((m) => m * unit >= rough);
-    return Array.from({ length: Math.floor(high / step) + 1 }, (_, i) => tidy(i * step)).filter((v) => v >= low);
-  }
+  if (!log) return roundTicks(low, high, most);
   const inside = [];
   for (let decade = 10 ** Math.floor(Math.log10(low)); decade <= high; decade *= 10)
     for (const m of high / low > 200 ? [1] : [1, 2, 3, 5]) inside.push(tidy(decade * m));
@@ -50,14 +45,14 @@ function makeScale(width, height, em, runs, periods, log) {
 }
 
 function penFor(canvas, s) {
-  const { c, css, colour, paper, stroke } = canvasPen(canvas, s, "pick"), em = parseFloat(css.fontSize);
+  const { c, css, colour, paper, stroke, upwards } = canvasPen(canvas, s, "pick"), em = parseFloat(css.fontSize);
   const write = (text, x, y, style, align = "left", { halo = false, bold = false, size = 0.93 } = {}) => {
     c.font = `${bold ? "600 " : ""}${size * em}px ${css.fontFamily}`;
     Object.assign(c, { textAlign: align, textBaseline: "middle", fillStyle: style, strokeStyle: paper, lineWidth: 4 });
     if (halo) c.strokeText(text, x, y);
     c.fillText(text, x, y);
   };
-  return { c, em, colour, paper, stroke, write, hue: (run) => colour(seriesOf(run.group)) };
+  return { c, em, colour, paper, stroke, upwards, write, hue: (run) => colour(seriesOf(run.group)) };
 }
 
 const placed = (s, line) => Array.from(line.t, (t, i) => [s.x(t), s.y(line.p[i])]);
@@ -103,7 +98,7 @@ function drawRuns(canvas, s, runs, rows) {
 
 // Before the veils: the axes, the names of the conditions, and the highlighted run (−1: none) with its duration.
 function drawFront(canvas, s, runs, rows, bright, periods) {
-  const pen = penFor(canvas, s), { c, em, stroke, write } = pen, ink = pen.colour("ink"), muted = pen.colour("muted");
+  const pen = penFor(canvas, s), { em, stroke, upwards, write } = pen, ink = pen.colour("ink"), muted = pen.colour("muted");
   for (const v of ticks(s.pMin, s.pMax, s.log, 6)) write(String(v), s.left - 0.5 * em, s.y(v), muted, "right");
   for (const v of ticks(0, s.tMax, false, 9)) {
     stroke([[s.x(v), s.bottom], [s.x(v), s.bottom + 5]], muted, 1);
@@ -111,11 +106,7 @@ function drawFront(canvas, s, runs, rows, bright, periods) {
   }
   stroke([[s.left, s.top], [s.left, s.bottom], [s.right, s.bottom]], muted, 1);
   write("time since the push ended (s)", (s.left + s.right) / 2, s.height - 0.75 * em, ink, "center");
-  c.save();
-  c.translate(0.8 * em, (s.top + s.bottom) / 2);
-  c.rotate(-Math.PI / 2);
-  write("one turn takes (s)", 0, 0, ink, "center");
-  c.restore();
+  upwards(0.8 * em, (s.top + s.bottom) / 2, () => write("one turn takes (s)", 0, 0, ink, "center"));
   if (bright >= 0) drawBright(pen, s, runs[bright], rows[bright], periods);
   drawNames(pen, s, runs);
 }

@@ -26,8 +26,7 @@ from ..stats.trend import Trends, bootstrap_band, fit_trends
 from ..stats.trend_models import MODELS, Model, get_model, model_names
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
 from ..wording import axis_title, count_of, name_of
-from .parts import Details, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
-from .views import PlotView
+from .parts import Details, KitBox, PlotView, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
 
 __all__ = ["TrendFitter"]
 
@@ -40,15 +39,15 @@ _TERMS = (
     "for every extra parameter. Below 2 the data cannot separate two curves. From 2 to 7 there is some preference. "
     "Above 7 it is clear, as long as the better one shows no misfit.",
     "Evidence: out of 100 %, shared among the curves you chose. A curve you did not choose gets nothing.",
-    "Misfit: do the means lie further from the curve than the trials scatter? A small p says yes. A large p only says "
-    "that no misfit was found.",
+    "Misfit: do the averages lie further from the curve than the spread of the trials? A small p says yes. A "
+    "large p only says that no misfit was found.",
     "Error when left out: each condition is hidden in turn and the curve is fitted to the others. This is how far off "
     "its prediction for the hidden one is.",
     "R² stands beside the residuals and nowhere else. It can be close to 1 for a curve that bends the wrong way.",
 )
 
 
-class TrendFitter(widgets.VBox):
+class TrendFitter(KitBox):
     """Fit curves to the trials of all conditions and judge between them.
 
     Parameters
@@ -108,7 +107,6 @@ class TrendFitter(widgets.VBox):
                 self._next,
             ]
         )
-        self.add_class("kit-box")
         self.models = tuple(chosen)
         self._fit()
         self.observe(lambda _: self._tick_boxes(), "models")
@@ -123,13 +121,6 @@ class TrendFitter(widgets.VBox):
         self._none.on_click(lambda _: self._choose(()))
         self._predict.on_click(lambda _: self._ask())
         self._at.observe(lambda _: self._ask(), "value")
-
-    @classmethod
-    def from_values(cls, x, y, x_name: str = "x", quantity: str = "y", **options) -> TrendFitter:
-        """The same for two plain lists: conditions and values, one of each a trial."""
-        if len(x) != len(y):
-            raise KitError("x and y need the same number of values", found=f"{len(x)} and {len(y)}")
-        return cls(pd.DataFrame({x_name: x, quantity: y}), x_name, quantity, **options)
 
     @property
     def quantity(self) -> str:
@@ -148,7 +139,9 @@ class TrendFitter(widgets.VBox):
         average(results, self.x, quantity)
         if not pd.api.types.is_numeric_dtype(results[self.x]):
             raise KitError("A curve needs conditions that are numbers", column=self.x, found=results[self.x].iloc[0])
-        self._results, self._fits, self._bands = results.copy(), {}, {}
+        self._results = results.copy()
+        self._fits: dict[tuple, Trends] = {}  # made once for each choice of curves
+        self._bands: dict[tuple, tuple] = {}
 
     def _rows(self) -> pd.DataFrame:
         return self._results[counting(self._results) & self._results[self.quantity].notna()]
@@ -299,7 +292,7 @@ class TrendFitter(widgets.VBox):
     def _verdict_words(self) -> list[str]:
         if not self.trends:
             return ["Tick a curve that could run through these points. Then tick another, and compare."]
-        if len(self.trends) == 1:
+        if self.verdict is None:
             return one_curve_words(self.trends[0])
         words = [formula_of(sentence) for sentence in self.verdict.sentences]
         if self._view.value == "residuals" and len(self.trends) > PANELS:

@@ -1,8 +1,6 @@
-"""All trials beside their means: see the scatter, set a trial aside with its cause, take it back."""
+"""All trials beside their averages: see the spread, set a trial aside with its cause, take it back."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import anywidget
 import ipywidgets as widgets
@@ -23,8 +21,19 @@ from ..plots.trials import (
 )
 from ..stats.averages import COUNTED, average
 from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
-from .parts import Details, Status, choice_of, heading, row_of, side_of, stack_of
-from .views import PlotView
+from .parts import (
+    Details,
+    KitBox,
+    PlotView,
+    Status,
+    attempt,
+    choice_of,
+    front_end,
+    heading,
+    row_of,
+    side_of,
+    stack_of,
+)
 
 __all__ = ["TrialTable"]
 
@@ -39,8 +48,8 @@ _FOURTH = (
 class _Grid(anywidget.AnyWidget):
     """The table itself: what the cells say comes from Python, which trial is chosen comes from the page."""
 
-    _esm = Path(__file__).with_name("trial_grid.js")
-    _css = Path(__file__).with_name("parts.css")
+    _esm = front_end("make.js", "trial_grid.js")
+    _css = front_end("parts.css")
 
     caption = t.Unicode().tag(sync=True)
     columns = t.List(t.Unicode()).tag(sync=True)
@@ -48,8 +57,8 @@ class _Grid(anywidget.AnyWidget):
     selected = t.Int(None, allow_none=True).tag(sync=True)  # position of a trial in the results
 
 
-class TrialTable(widgets.VBox):
-    """Every trial as a dot, the mean of each condition with its interval, and the same as a table.
+class TrialTable(KitBox):
+    """Every trial as a dot, the average of each condition with its interval, and the same as a table.
 
     Parameters
     ----------
@@ -88,14 +97,13 @@ class TrialTable(widgets.VBox):
                 self._lesson,
             ]
         )
-        self.add_class("kit-box")
         self.set_trait("results", table)
         self._refresh()
         for choice in (self._quantity, self._scale, self._basis):
             choice.observe(lambda _: self._refresh(), "value")
         self._grid.observe(lambda _: self._ask(), "selected")
-        self._aside.on_click(lambda _: self._try(self._set_chosen_aside))
-        self._back.on_click(lambda _: self._try(self._take_chosen_back))
+        self._aside.on_click(lambda _: attempt(self._say, self._set_chosen_aside))
+        self._back.on_click(lambda _: attempt(self._say, self._take_chosen_back))
         for field in (self._condition, self._answer):
             field.observe(lambda _: self._fourth(), "value")
 
@@ -107,9 +115,16 @@ class TrialTable(widgets.VBox):
         return self._quantity.value
 
     def set_aside(self, position: int, reason: str) -> None:
-        """Leave one trial out of the averages, for a physical cause that somebody saw. `position`: row of `results`.
+        """Leave one trial out of the averages, for a physical cause that somebody saw.
 
-        Raises KitError without a reason, where the run was not counted anyway, or if no trial would be left.
+        Parameters
+        ----------
+        position : row of `results`.
+        reason : what was seen or heard.
+
+        Raises
+        ------
+        KitError : no reason in words, no such row, or no trial would be left.
         """
         reason = " ".join(reason.split())
         if sum(c.isalpha() for c in reason) < 3:
@@ -142,7 +157,7 @@ class TrialTable(widgets.VBox):
         if not 0 <= position < len(self.results):
             raise KitError("There is no such trial", found=position, fix=f"rows go from 0 to {len(self.results) - 1}")
         table = self.results.copy()
-        table.iloc[position, table.columns.get_loc("set_aside")] = reason
+        table["set_aside"] = [reason if i == position else other for i, other in enumerate(table["set_aside"])]
         average(table, self.x, self.quantity)  # refuses to leave no trial at all
         self.set_trait("results", table)
         self._refresh()
@@ -153,8 +168,8 @@ class TrialTable(widgets.VBox):
         quantities = list(dict.fromkeys([quantity, *(q for q in ("duration_s", "turns") if q in table.columns)]))
         self._quantity = choice_of("Quantity", [(name_of(q).capitalize(), q) for q in quantities])
         self._quantity.value = quantity
-        self._scale = choice_of("View", [("values", False), ("per cent from the mean", True)])
-        self._basis = choice_of("95 % bars from", [("each condition's own trials", False), ("shared scatter", True)])
+        self._scale = choice_of("View", [("values", False), ("per cent from the average", True)])
+        self._basis = choice_of("95 % bars from", [("each condition's own trials", False), ("shared spread", True)])
         self._plot = PlotView(name="this plot")
         self._grid, self._say = _Grid(), Status()
         self._chosen = widgets.HTML()
@@ -176,7 +191,7 @@ class TrialTable(widgets.VBox):
             description="Would one more run with", style={"description_width": "initial"}
         )
         self._condition.layout.width = "auto"
-        self._answer = widgets.Dropdown(options=_FOURTH, description="land exactly on the mean?")
+        self._answer = widgets.Dropdown(options=_FOURTH, description="land exactly on the average?")
         self._answer.style.description_width = "initial"
         self._answer.layout.width = "auto"
         self._fourth_say = Status()
@@ -239,11 +254,10 @@ class TrialTable(widgets.VBox):
             rows.append({"condition": label, "trials": trials, "figures": figures})
         with self._grid.hold_sync():
             self._grid.caption = f"{axis_title(self.quantity)}. Press a trial to set it aside or take it back."
-            trials = [f"Trial {n}" for n in numbers]
             self._grid.columns = [
                 axis_title(self.x),
-                *trials,
-                f"Mean{f' ({unit})' if unit else ''}",
+                *(f"Trial {n}" for n in numbers),
+                f"Average{f' ({unit})' if unit else ''}",
                 "95 % interval",
             ]
             self._grid.rows = rows
@@ -289,19 +303,14 @@ class TrialTable(widgets.VBox):
         self._form.layout.display = ""
 
     def _set_chosen_aside(self) -> None:
-        position, reason = self._grid.selected, self._reason.value
-        self.set_aside(position, reason)
-        self._grid.selected = None
+        if self._grid.selected is not None:
+            self.set_aside(self._grid.selected, self._reason.value)
+            self._grid.selected = None
 
     def _take_chosen_back(self) -> None:
-        self.take_back(self._grid.selected)
-        self._grid.selected = None
-
-    def _try(self, action) -> None:
-        try:
-            action()
-        except KitError as error:
-            self._say.error(error)
+        if self._grid.selected is not None:
+            self.take_back(self._grid.selected)
+            self._grid.selected = None
 
     def _fourth(self) -> None:
         """Answer only after the student has: first a guess, then the scatter, never a mark."""
@@ -326,8 +335,9 @@ def _completed(results: pd.DataFrame, x: str) -> pd.DataFrame:
     if x not in results.columns:
         raise KitError("The table has no such column", column=x, fix=f"choose one of: {list(results.columns)}")
     table = results.reset_index(drop=True).copy()
-    defaults = {"trial": trial_numbers(table, x), "status": COUNTED, "set_aside": "", "source": ""}
-    for name, default in defaults.items():
+    if "trial" not in table.columns:
+        table["trial"] = trial_numbers(table, x)
+    for name, default in (("status", COUNTED), ("set_aside", ""), ("source", "")):
         if name not in table.columns:
             table[name] = default
     table["set_aside"] = table["set_aside"].fillna("").astype(str)

@@ -1,17 +1,11 @@
-"""A plot on the page, with its description and its data table for those who cannot or would rather not look.
-
-A plain plotly figure is sent as data (some 10 kB); JupyterLab's own plotly extension draws it. plotly's FigureWidget
-would send 5 MB of script for each.
-"""
+"""Plots that answer a question: do two methods agree, do all runs follow one curve, do two routes give one number?"""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 import ipywidgets as widgets
 import pandas as pd
-import plotly.graph_objects as go
 import traitlets as t
 
 from ..errors import KitError
@@ -34,54 +28,20 @@ from ..plots.drag_text import (
     routes_words,
     where_it_fails,
 )
-from ..plots.style import CONFIG, HEIGHT_PX
 from ..plots.trials import agreement_figure
 from ..stats.averages import Agreement, compare_methods
-from ..wording import axis_title, interval, number
-from .parts import Details, Status, choice_of, heading, side_of, stack_of
+from ..wording import axis_title, condition_value, interval, number
+from .parts import Details, KitBox, PlotView, Status, choice_of, heading, side_of, stack_of
 
 __all__ = [
     "AgreementView",
     "CollapseView",
-    "PlotView",
     "TwoRoutes",
+    "agreement_plot",
 ]
 
-MIME = "application/vnd.plotly.v1+json"
 
-
-class PlotView(widgets.VBox):
-    """Shows one figure at a time.
-
-    `show(figure, description, table)` replaces what is shown. The place keeps its height meanwhile, so that the page
-    does not jump. `figure`, `description` and `table` are what is shown now.
-    """
-
-    def __init__(self, height_px: int = HEIGHT_PX, name: str = "this plot"):
-        self.figure: go.Figure | None = None
-        self.description, self.table = "", pd.DataFrame()
-        self._height_px = height_px
-        self._plot = widgets.Output(layout={"height": f"{height_px + 2}px", "overflow": "hidden"})
-        self._details = Details(summary=f"Describe {name} and show its numbers")
-        super().__init__([self._plot, self._details], layout={"width": "100%", "min_width": "0"})
-        self.add_class("kit-plot")
-
-    def show(self, figure: go.Figure, description: str, table: pd.DataFrame) -> None:
-        """Show a figure, one or two sentences that say what it shows, and the numbers in it."""
-        figure.update_layout(height=self._height_px)
-        self.figure, self.description, self.table = figure, description, table
-        bundle = json.loads(figure.to_json())
-        self._plot.outputs = (
-            {
-                "output_type": "display_data",
-                "data": {MIME: {**bundle, "config": CONFIG}, "text/plain": description},
-                "metadata": {},
-            },
-        )
-        self._details.show([description], table)
-
-
-# --- Two methods on the same conditions: first ask whether they measure the same thing, then look at the differences.
+# --- two methods on the same conditions ---------------------------------------------------------------------------
 
 _ANSWERS = (("Choose an answer", ""), ("Yes", "yes"), ("No", "no"), ("I don't know", "unknown"))
 
@@ -92,8 +52,8 @@ _THEN = {
 }
 
 _READING = (
-    "Each point is one condition. Its height is the first method minus the second, its place the mean of the two.",
-    "The mean difference says whether one method reads more on the whole. If its interval holds zero, these pairs "
+    "Each point is one condition. Its height is the first method minus the second, its place the average of the two.",
+    "The average difference says whether one method reads more on the whole. If its interval holds zero, these pairs "
     "cannot tell the methods apart on average.",
     "The wide range is where the difference of one further pair is expected, 95 times in 100. With few pairs it is "
     "wider than the usual limits of ± 1.96 standard deviations, which are right only for many.",
@@ -101,7 +61,7 @@ _READING = (
 )
 
 
-class AgreementView(widgets.VBox):
+class AgreementView(KitBox):
     """Compare two methods pair by pair, such as counts by hand and by the gate.
 
     Parameters
@@ -134,18 +94,11 @@ class AgreementView(widgets.VBox):
         self.agreement: Agreement = compare_methods(x, first, second, unit)
         self._unit, self._names, self._x_name = unit, names, x_name
         self._question = choice_of("Do both count the same thing, from the same start to the same stop?", _ANSWERS)
-        self._say, self._plot, self._reading = (
-            Status(),
-            PlotView(name="the differences"),
-            Details(summary="How to read it"),
-        )
+        self._say, self._reading = Status(), Details(summary="How to read it")
         self._reading.show(_READING)
-        self._shown = widgets.VBox(
-            [side_of(stack_of("kit-main", self._plot), stack_of("kit-rail kit-narrow", self._say, self._reading))]
-        )
+        self._shown = widgets.VBox()
         self._shown.layout.display = "none"
         super().__init__([self._question, self._shown])
-        self.add_class("kit-box")
         self._question.observe(lambda change: self.set_trait("same_thing", change["new"]), "value")
         self.observe(lambda _: self._show(), "same_thing")
 
@@ -153,16 +106,11 @@ class AgreementView(widgets.VBox):
         if not self.same_thing:
             return
         self._question.value = self.same_thing
-        found, (first, second) = self.agreement, self._names
-        table = pd.DataFrame(
-            {
-                axis_title(self._x_name): [v if isinstance(v, str) else f"{v:g}" for v in found.pairs["x"]],
-                first: [number(v) for v in found.pairs["first"]],
-                second: [number(v) for v in found.pairs["second"]],
-                "difference": [number(v, 3) for v in found.pairs["difference"]],
-            }
-        )
-        self._plot.show(agreement_figure(found, self._unit, first, second), found.sentence, table)
+        found = self.agreement
+        if not self._shown.children:
+            self._plot = agreement_plot(found, self._unit, axis_title(self._x_name), self._names)
+            rail = stack_of("kit-rail kit-narrow", self._say, self._reading)
+            self._shown.children = (side_of(stack_of("kit-main", self._plot), rail),)
         self._say.say(
             _THEN[self.same_thing],
             found.sentence,
@@ -171,17 +119,32 @@ class AgreementView(widgets.VBox):
         self._shown.layout.display = ""
 
 
-# --- All runs on one curve, and turns/duration beside what each kind of drag alone would give.
+def agreement_plot(found: Agreement, unit: str, x_label: str, names: tuple[str, str]) -> PlotView:
+    """The differences of two methods as a plot with its numbers. `names`: what the methods are called."""
+    pairs, view = found.pairs, PlotView(name="the differences")
+    numbers = pd.DataFrame(
+        {
+            x_label: pairs["x"].map(condition_value),
+            names[0]: pairs["first"].map(number),
+            names[1]: pairs["second"].map(number),
+            "difference": [number(value, 3) for value in pairs["difference"]],
+        }
+    )
+    view.show(agreement_figure(found, unit, *names), found.sentence, numbers)
+    return view
+
+
+# --- all runs on one curve, and turns ÷ coasting time for each kind of drag ------------------------------------
 
 VIEWS = (
     ("all runs on one curve", "collapse"),
     ("what is left over", "left over"),
-    ("turns ÷ duration", "ratio"),
-    ("turns ÷ duration, close up", "close"),
+    ("turns ÷ coasting time", "ratio"),
+    ("turns ÷ coasting time, close up", "close"),
 )
 
 
-class CollapseView(widgets.VBox):
+class CollapseView(KitBox):
     """Show that runs of different strength of drag fall on one curve, and which kind of drag that curve belongs to.
 
     Parameters
@@ -216,7 +179,6 @@ class CollapseView(widgets.VBox):
         self._choice = choice_of("View", VIEWS)
         self._plot, self._say = PlotView(), Status()
         super().__init__([self._choice, self._plot, self._say])
-        self.add_class("kit-box")
         self._choice.observe(lambda _: self._show(), "value")
         self._show()
 
@@ -253,10 +215,10 @@ def _counted(runs: Sequence[Run], test: RatioTest) -> list[Run]:
     return [run for run in runs if run.source in set(test.runs["source"])]
 
 
-# --- One number by two routes: how much the apparatus alone drags, from the trend and from the drag fits.
+# --- one number by two routes: how much the apparatus alone drags -------------------------------------------------
 
 
-class TwoRoutes(widgets.VBox):
+class TwoRoutes(KitBox):
     """Show n₀ by the trend and by the drag fits, whether they agree, and where an inverse must fail.
 
     Parameters
@@ -302,4 +264,3 @@ class TwoRoutes(widgets.VBox):
         fails.say(*where_it_fails(nothing, self.routes, x, self.joint.law))
         law.show(fitted_words(self.joint), laws_table(self.joint))
         super().__init__([plot, agree, heading("Where an inverse must fail"), fails, law])
-        self.add_class("kit-box")

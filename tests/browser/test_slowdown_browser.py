@@ -198,7 +198,7 @@ def test_the_collapse_and_the_two_routes_are_drawn_and_described(desk):
     page = desk.show(NOTEBOOK.removesuffix("explorer\n"), OTHERS)
     page.locator(".kit-choice").first.scroll_into_view_if_needed()
     page.get_by_text("If the only drag were").first.wait_for(state="attached")
-    page.get_by_role("button", name="turns ÷ duration", exact=True).click()
+    page.get_by_role("button", name="turns ÷ coasting time", exact=True).click()
     page.get_by_role("status").filter(has_text="It lies close to the kind").wait_for()
     page.get_by_text("from durations").first.wait_for(state="attached")
     assert page.get_by_text("The two routes agree within their uncertainties.").first.is_visible()

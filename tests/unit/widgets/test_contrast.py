@@ -63,7 +63,7 @@ def test_boxes(theme):
 
 
 def test_the_class_page_is_a_light_card():
-    colours = declared((KIT / "class_view.css").read_text("utf-8"), "", "light")
+    colours = declared((KIT / "classroom" / "sections.css").read_text("utf-8"), "", "light")
     for name in ("ink", "muted", "blue", "warm", "green"):
         assert contrast(colours[name], colours["paper"]) >= TEXT, name
     assert contrast(colours["ink"], colours["stay"]) >= TEXT

@@ -1,7 +1,8 @@
-"""The page for runs of the group's own: every way ends in the workbook, and is there again."""
+"""Runs of the group's own, driven in-process: every way ends in the workbook, and is there again."""
 
 import io
 import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,10 @@ import pytest
 
 from kit.lessons.lesson import load_lesson
 from kit.logs.folder import read_folder
+from kit.logs.run import Run
 from kit.record.workbook import Workbook
-from kit.widgets.make_runs import MakeRuns, zipped
+from kit.widgets.make_runs import AddFiles, MakeRuns, keep_file, zipped
+from kit.widgets.stage import Stage
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
 TIMES = 0.5 * np.arange(40) ** 1.2
@@ -99,3 +102,114 @@ def test_all_runs_can_be_taken_away_as_files_and_read_again(make, tmp_path):
     for old, new in zip(make.own.runs, again, strict=True):
         assert np.array_equal(old.pass_times_s, new.pass_times_s)
         assert old.conditions == new.conditions
+
+
+# --- files and sources ---------------------------------------------------------------------------------------------
+
+
+FILE_TIMES = 0.2 * np.arange(60) ** 1.1
+
+
+def log(times, scale=1.0):
+    return ("time\n" + "".join(f"{t * scale:.4f}\n" for t in times)).encode()
+
+
+@pytest.fixture
+def stage(tmp_path):
+    return Stage(load_lesson(DEMO), "measure", Workbook(tmp_path / "group.jsonl"))
+
+
+@pytest.fixture
+def adding(stage):
+    return MakeRuns(stage.lesson, stage.workbook).add_files()
+
+
+def uploaded(*files):
+    when = datetime(2026, 1, 1, tzinfo=UTC)
+    return tuple(
+        {"name": name, "type": "", "size": len(data), "content": memoryview(data), "last_modified": when}
+        for name, data in files
+    )
+
+
+def test_several_files_at_once_become_runs_of_the_group(adding, stage):
+    adding.upload.value = uploaded(("magnets-3_trial-1.csv", log(FILE_TIMES)), ("second.csv", log(FILE_TIMES)))
+    named, unnamed = adding.files.children
+    assert "2 files read" in adding.message.text
+    assert "pass times" in named.read_as.text
+    named.keep_button.click()
+    assert named.message.text == "Kept: number of magnets 3, trial 1."
+    unnamed.keep_button.click()
+    assert "Say which number of magnets it was" in unnamed.message.text
+    unnamed.conditions[0].value = "3"
+    unnamed.keep_button.click()
+    assert "trial 2" in unnamed.message.text
+    runs = stage.progress.own.runs
+    assert [(run.origin, run.conditions["magnets"]) for run in runs] == [("file", 3.0), ("file", 3.0)]
+    assert np.allclose(runs[0].pass_times_s, FILE_TIMES, atol=1e-4)
+
+
+def test_the_unit_can_be_said(adding):
+    card = adding.add("a.csv", log(FILE_TIMES, 1e3))
+    first = card.runs[0].pass_times_s[-1]
+    card.unit.value = "seconds"
+    assert card.runs[0].pass_times_s[-1] == pytest.approx(1e3 * first)
+
+
+def test_a_file_of_two_runs_is_cut_only_where_the_person_says_so(adding, stage):
+    card = adding.add("two.csv", log(np.r_[FILE_TIMES, FILE_TIMES + FILE_TIMES[-1] + 8]))
+    assert card.cut.layout.display == ""
+    assert len(card.runs) == 1
+    card.cut.value = True
+    assert [len(run.pass_times_s) for run in card.runs] == [60, 60]
+    for field, n in zip(card.conditions, ("1", "2"), strict=True):
+        field.value = n
+    card.boxes[1].value = False
+    card.keep_button.click()
+    assert [run.conditions for run in stage.progress.own.runs] == [{"magnets": 1.0}]
+
+
+def test_a_file_that_is_no_log_is_named_and_kept(adding):
+    card = adding.add("notes.txt", b"we went home\n")
+    assert card.read_as.problem
+    assert "notes.txt" in card.read_as.text
+    assert card.keep_button.disabled
+    assert card.path.read_bytes() == b"we went home\n"
+
+
+def test_nothing_is_overwritten(tmp_path):
+    first = keep_file(tmp_path, "a.csv", b"1")
+    assert keep_file(tmp_path, "a.csv", b"1") == first
+    assert keep_file(tmp_path, "a.csv", b"2").name == "a_2.csv"
+    assert keep_file(tmp_path, r"..\..\b.csv", b"3") == tmp_path / "b.csv"
+    assert keep_file(tmp_path, "../c.csv", b"4") == tmp_path / "c.csv"
+    assert first.read_bytes() == b"1"
+
+
+def test_keeping_that_fails_says_so(tmp_path):
+    def refuse(run: Run) -> Run:
+        from kit.errors import KitError
+
+        raise KitError("The disk is full")
+
+    card = AddFiles(tmp_path, "n", "n", refuse).add("n-1_trial-1.csv", log(FILE_TIMES))
+    card.keep_button.click()
+    assert "Not kept. The disk is full" in card.message.text
+    assert not card.keep_button.disabled
+
+
+class TestSources:
+    def test_there_is_nothing_to_choose_before_the_group_has_runs(self, stage):
+        assert list(stage.sources().boxes) == ["lesson"]
+
+    def test_the_choice_is_saved_and_there_again(self, stage):
+        stage.progress.own.add(FILE_TIMES, {"magnets": 1.0}, "gate")
+        view = stage.sources()
+        view.boxes["gate"].value = True
+        view.use_button.click()
+        assert view.message.text.startswith("Saved. From now on you use the lesson's runs and live gate.")
+        assert stage.sources().boxes["gate"].value
+        for box in view.boxes.values():
+            box.value = False
+        view.use_button.click()
+        assert view.message.text.startswith("Choose at least one")

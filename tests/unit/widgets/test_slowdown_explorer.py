@@ -54,7 +54,7 @@ def test_it_starts_with_constant_rubbing_that_is_right_for_one_duration_only(exp
     assert explorer.page.count == 1
     assert explorer.law.terms == "a"
     assert explorer.law.duration(FAST, SLOW) == pytest.approx(mean, rel=1e-12)
-    assert cards(explorer)["Turns ÷ duration"][1] == "2.500 turns/s"  # the arithmetic mean of 4 and 1 turns/s
+    assert cards(explorer)["Turns ÷ coasting time"][1] == "2.500 turns/s"  # the arithmetic mean of 4 and 1 turns/s
     text = " ".join(explorer.page._answer["sentences"])
     assert text.startswith("1 magnet, 3 runs.")
     assert "Duration: the model gives the mean measured" in text
@@ -121,7 +121,7 @@ def test_the_measured_numbers_are_those_of_the_condition(explorer):
     runs = explorer.results[explorer.results["magnets"] == 8]
     mean, u = cards(explorer)["Duration"][0].removesuffix(" s").split(" ± ")
     assert float(mean) == pytest.approx(runs["duration_s"].mean(), abs=float(u))
-    assert cards(explorer)["Turns ÷ duration"][0] == f"{(runs['turns'] / runs['duration_s']).mean():.3f} turns/s"
+    assert cards(explorer)["Turns ÷ coasting time"][0] == f"{(runs['turns'] / runs['duration_s']).mean():.3f} turns/s"
 
 
 def test_an_unmeasured_condition_is_a_prediction(explorer):
@@ -134,7 +134,7 @@ def test_an_unmeasured_condition_is_a_prediction(explorer):
 def test_without_drag_nothing_ends(explorer):
     explorer.page.set_state({"spindle": [0.0] * 3, "added": [0.0] * 3})
     assert cards(explorer)["Duration"][1] == "never ends"
-    assert cards(explorer)["Turns ÷ duration"][1] == "–"
+    assert cards(explorer)["Turns ÷ coasting time"][1] == "–"
     assert "never gets to the stop threshold" in explorer.page._answer["sentences"][1]
     explorer.page.count = 3.0
     assert "never gets there" in explorer.page._answer["sentences"][0]

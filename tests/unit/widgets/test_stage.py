@@ -1,18 +1,23 @@
 """The stages and their cards, driven in-process by the same clicks and traits a browser sends."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from kit.errors import KitError
+from kit.lessons.claim_runs import ClaimRuns
 from kit.lessons.lesson import load_lesson
 from kit.lessons.progress import Progress
 from kit.logs.run import Run
-from kit.record.handin import read_handin
+from kit.record.handin import make_handin, read_handin
 from kit.record.workbook import Workbook
+from kit.widgets.sound_view import SoundView
 from kit.widgets.stage import Stage
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
+ANSWER = {"choice": "same", "reason": "no noise", "confidence": "67–80 %", "moment": "first"}
 
 
 @pytest.fixture(scope="module")
@@ -192,6 +197,33 @@ def test_no_student_text_says_correct(stage):
     assert "correct" not in " ".join(texts(step) for step in steps).lower()
 
 
+LOADED = """
+import sys
+from kit.record.workbook import Workbook
+from kit.widgets import Stage
+stage = Stage({lesson!r}, {name!r}, Workbook({book!r}))
+stage.welcome(), {steps}
+print(*sorted(name for name in sys.modules if name.startswith("kit.") or name == "plotly.graph_objects"))
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "steps", "loads", "spares"),
+    [
+        ("predict", "stage.prediction('turns'), stage.predicted_curve()", "kit.widgets.predicted_curve", "plotly"),
+        ("measure", "stage.sources(), stage.observation('x')", "kit.widgets.cards", "kit.widgets.threshold_picker"),
+        ("average", "stage.observation('x')", "kit.widgets.cards", "kit.widgets.trial_table"),
+        ("investigate", "stage.observation('x')", "kit.widgets.cards", "kit.stats.claims"),
+    ],
+)
+def test_a_page_loads_no_more_than_it_shows(tmp_path, name, steps, loads, spares):
+    program = LOADED.format(lesson=str(DEMO), name=name, steps=steps, book=str(tmp_path / "w.jsonl"))
+    loaded = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout.split()
+    assert loads in loaded
+    for heavy in (spares, "kit.sound", "kit.widgets.views"):
+        assert not [module for module in loaded if module.startswith(heavy)]
+
+
 def test_unknown_stage(lesson, workbook):
     with pytest.raises(KitError, match="no such stage"):
         Stage(lesson, "guess", workbook)
@@ -242,3 +274,177 @@ class TestHandIn:
         box.make_button.click()
         assert box.message.problem
         assert list(tmp_path.glob("handin*")) == []
+
+
+# --- the last stage: saved, brought back, withheld until a question is answered ---------------------------------------
+
+
+@pytest.fixture(scope="module")
+def progress(lesson, tmp_path_factory):
+    return Progress(lesson, Workbook(tmp_path_factory.mktemp("work") / "group.jsonl"))
+
+
+@pytest.fixture(scope="module")
+def level(progress):
+    return ClaimRuns(progress, "level")
+
+
+@pytest.fixture(scope="module")
+def loud(progress):
+    return ClaimRuns(progress, "loud")
+
+
+@pytest.fixture
+def investigate(lesson, workbook, progress, level, loud):
+    """Opens the stage anew for the same group; the data, which never change, are read once for all tests."""
+
+    def open_again():
+        opened = Stage(lesson, "investigate", workbook)
+        vars(opened.progress).update(runs=progress.runs, _curves_as_read=progress._curves_as_read)
+        for claim_id, known in (("level", level), ("loud", loud)):
+            opened._claim_runs[claim_id] = ClaimRuns(opened.progress, claim_id, [known])
+        return opened
+
+    return open_again
+
+
+def the_tester(box):
+    return box.tester
+
+
+def press(widget, words):
+    """Click the button with these words, wherever it is."""
+    if getattr(widget, "description", "") == words and hasattr(widget, "click"):
+        widget.click()
+        return True
+    return any(press(child, words) for child in getattr(widget, "children", ()))
+
+
+class TestClaim:
+    def test_it_is_kept_and_comes_back_with_the_same_worlds(self, investigate, workbook):
+        tester = the_tester(investigate().claim("level", at=8))
+        tester.fix("less", 5.0)
+        tester.shuffle(100)
+        tester.ask()
+        kept = workbook.latest("claim_test:level@8")
+        assert (kept["expect"], kept["matters"], kept["worlds"]) == ("less", 5.0, 100)
+        assert kept["sentence"] == tester.verdict.sentence
+        saved = len(workbook.entries)
+        again = the_tester(investigate().claim("level", at=8))
+        assert again.worlds == tester.worlds
+        assert again.verdict.grade == tester.verdict.grade
+        assert len(workbook.entries) == saved  # nothing is saved twice
+
+    def test_a_finding_is_offered_as_evidence_at_once(self, investigate, workbook):
+        here = investigate()
+        card, box = here.defend("level"), here.claim("level", at=8)
+        assert card.inserts == []
+        tester = the_tester(box)
+        tester.fix()
+        tester.shuffle(100)
+        tester.ask()
+        (insert,) = card.inserts
+        insert.click()
+        assert card.boxes["evidence"].value.startswith("At 8 magnets: With tilt 3 °")
+        card.save_button.click()
+        assert workbook.latest("claim:level")["evidence"].startswith("At 8 magnets")
+        assert workbook.latest("explanation") is None
+        assert investigate().defend("level").boxes["evidence"].value.startswith("At 8 magnets")
+
+    def test_a_step_counts_as_evidence_for_the_claim_it_leads_to(self, investigate, workbook):
+        sentence = "The data support this. With hub dry it changes by −26 %."
+        workbook.add("investigate", "claim_test:hub", {"sentence": sentence})
+        assert investigate().defend("loud").inserts[0].description == "Insert: With hub dry it changes by −26 %."
+        assert investigate().defend("level").inserts == []
+
+
+class TestSound:
+    def test_it_waits_for_the_prediction(self, investigate, workbook):
+        for step, words in (
+            (investigate().recordings("loud"), "Show the recordings"),
+            (investigate().same_speed("loud", magnets=(1, 8), hub="greased"), "Show the levels at the same speed"),
+        ):
+            assert press(step, words)
+            assert "first answer the question" in texts(step)
+        workbook.add("investigate", "prediction:sound", ANSWER, sealed=True)
+        assert press(step, words)
+        assert "sound alike" in texts(step) or "louder" in texts(step) or "quieter" in texts(step)
+
+    def test_recordings_are_chosen_one_at_a_time_and_played_with_one_gain(self, investigate, workbook):
+        workbook.add("investigate", "prediction:sound", ANSWER, sealed=True)
+        box = investigate().recordings("loud")
+        which, place = box.children
+        assert len(which.options) == 12
+        loud_view = place.children[0]
+        assert isinstance(loud_view, SoundView)
+        which.set_state({"index": 3})
+        (quiet_view,) = place.children
+        assert quiet_view is not loud_view
+        assert "played with the same gain" in quiet_view._say.text
+        assert not quiet_view._audio.autoplay
+
+    def test_the_clicking_card(self, investigate):
+        assert "the clicks" in texts(investigate().clicks())
+
+
+def test_two_methods_answer_is_kept(investigate, workbook):
+    investigate().two_methods().children[1].same_thing = "no"
+    assert workbook.latest("same_thing:duration_s") == "no"
+    assert investigate().two_methods().children[1].same_thing == "no"
+
+
+class TestOwnClaim:
+    def test_a_plan_is_kept_drawn_and_handed_in(self, investigate, workbook):
+        card = investigate().own_claim()
+        assert "Single trials of your runs have a spread of" in card._enough.text
+        card.draw_button.click()
+        assert "name two different settings" in card.message.text
+        card.settings[0].value, card.settings[1].value = "wax", "<b>none</b>"
+        card.draw_button.click()
+        assert "write down your claim first" in card.message.text
+        card.boxes["claim"].value = "Wax makes it coast longer"
+        card.trials.value = 5
+        card.draw_button.click()
+        assert "10 runs in an order drawn by lot" in card.message.text
+        assert "&lt;b&gt;none" in card._sheet.value
+        assert "<b>none" not in card._sheet.value
+        again = investigate().own_claim()
+        assert again.order.equals(card.order)
+        assert again.trials.value == 5
+        handed = make_handin(workbook, "amber-otter-1", "coasting_disc")
+        assert handed["claims"][0]["claim"] == "Wax makes it coast longer"
+
+    def test_how_many_trials_a_small_difference_needs(self, investigate):
+        card = investigate().own_claim()
+        card.matters.value = 10
+        few = card._enough.text
+        card.matters.value = 0.5
+        assert "8 times in 10" in few
+        assert "would often miss" in card._enough.text
+
+
+def test_the_planners_order_is_kept(investigate, workbook):
+    planner = investigate().planner().children[0]
+    planner._minutes.value = 20
+    planner.draw()
+    again = investigate().planner().children[0]
+    assert again._minutes.value == 20
+    assert again.order.equals(planner.order)
+
+
+def test_no_text_of_the_last_stage_claims_too_much(investigate, workbook):
+    workbook.add("investigate", "prediction:sound", ANSWER, sealed=True)
+    here = investigate()
+    steps = [here.claim("loud"), here.own_claim(), here.planner(), here.clicks(), here.recordings("loud")]
+    said = " ".join(texts(step) for step in steps).lower()
+    assert not [word for word in ("correct", "wrong", "proved", "true value", "human error") if word in said]
+
+
+def test_a_hand_in_with_claims_reads_back(investigate, workbook, tmp_path):
+    workbook.add(
+        "investigate", "claim:level", {"claim": "tilt matters", "evidence": "", "reasoning": "", "rebuttal": ""}
+    )
+    box = investigate().hand_in()
+    box.folder = tmp_path
+    box.make_button.click()
+    assert read_handin(box.made).claims[0]["id"] == "level"

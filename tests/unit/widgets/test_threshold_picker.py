@@ -265,7 +265,7 @@ def test_runs_that_cannot_be_counted_say_why_in_words():
 
 def test_summary_in_a_sentence(picker):
     assert re.fullmatch(
-        r"12 of 12 runs counted\. Durations from 7\.08 to 40\.1 s, turns from 13\.7 to 77\.8\.",
+        r"12 of 12 runs counted\. Coasting times from 7\.08 to 40\.1 s, turns from 13\.7 to 77\.8\.",
         picker._answer["summary"],
     )
 

@@ -50,7 +50,7 @@ def cell(table: TrialTable, row: int, column: int) -> dict:
 
 
 def test_it_starts_with_every_trial(table):
-    assert table._grid.columns == ["Magnets", "Trial 1", "Trial 2", "Trial 3", "Mean (s)", "95 % interval"]
+    assert table._grid.columns == ["Magnets", "Trial 1", "Trial 2", "Trial 3", "Average (s)", "95 % interval"]
     assert [row["condition"] for row in table._grid.rows] == ["1", "2", "4"]
     assert cell(table, 1, 2) == {"row": 5, "text": "23.22", "words": "2 magnets, trial 3: 23.22 s", "aside": False}
     assert table._grid.rows[0]["figures"] == ["37.81", "34.6 to 41.0"]
@@ -126,7 +126,7 @@ def test_results_and_averages_can_be_observed(table):
 def test_duration_and_turns(table):
     table._quantity.set_state({"index": 1})
     assert table.quantity == "turns"
-    assert table._grid.columns[-2] == "Mean"
+    assert table._grid.columns[-2] == "Average"
     assert cell(table, 0, 0)["text"] == "82.43"
     assert table.averages["mean"].iloc[0] == pytest.approx(2.2 * 37.8133, rel=1e-4)
 
