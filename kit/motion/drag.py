@@ -19,9 +19,11 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
-__all__ = ["LAWS", "TURN", "DragLaw", "law_terms"]
+__all__ = ["LAWS", "TURN", "UNITS", "DragLaw", "law_terms"]
 
 TURN = 2 * np.pi  # one turn, rad
+
+UNITS = MappingProxyType({"a": "rad/s²", "b": "1/s", "c": "1/rad"})
 
 #: The seven laws by name, and which of the coefficients "a", "b", "c" each has.
 LAWS = MappingProxyType(
