@@ -254,7 +254,7 @@ def _unit(table: Table, plan: Plan, parts: list[_Part], unit: str | None, writte
 
 
 def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
-    """(n,) s. Periods are added up from a first pass at 0. KitError if the clock steps back, or under two passes."""
+    """(n,) s; periods are added up from a first pass at 0. KitError if the clock steps back, or under two passes."""
     column = table.dialect.column(part.column)
     if plan.content == "periods":
         if (part.clock <= 0).any():

@@ -119,7 +119,10 @@ def simulate(
 
     The push speeds the disc up evenly within about a second. The log ends with the last pass, when a turn takes
     longer than `slowest_period_s`, or after `longest_s` of coasting. The clock starts at an arbitrary moment.
-    Raises KitError for a push that is not above 0, or one so weak that no flag passed the gate.
+
+    Raises
+    ------
+    KitError : a push that is not above 0, or one so weak that no flag passed the gate.
     """
     if not push_turns_per_s > 0:
         raise KitError(

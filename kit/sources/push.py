@@ -54,7 +54,7 @@ def push(
     value : how much of what is changed, from 0 to the lesson's highest value, also between its values.
     strength : of the push, from 0.3 to 1, as a share of the fastest the bench allows.
     tilt_deg, dry_hub : the spindle's tilt in degrees, 0 to 5; the hub dry instead of greased.
-    code, number : whose run, and the how manieth of the session, from 1. Both seed the scatter: the same settings,
+    code, number : whose run, and its place in the session, from 1. Both seed what scatters: the same settings,
         code and number give the same run for ever (numpy keeps RandomState's stream, NEP 19).
     trial : noted in the run.
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from kit.errors import KitError
-from kit.logs.folder import read_folder, write_folder
+from kit.logs.folder import read_folder, runs_list, write_folder
 from kit.logs.run import Run
 from tests.unit.logs.made import LOGS, A, B, C, written
 
@@ -182,6 +182,20 @@ class TestWriting:
         with pytest.raises(KitError, match=message):
             write_folder(runs, tmp_path / "data")
         assert not (tmp_path / "data").exists()
+
+    def test_a_place_that_cannot_be_written_to_is_named(self, tmp_path):
+        (tmp_path / "data").write_text("a file, not a folder")
+        with pytest.raises(KitError, match=r"data: The files were not written: .*use another folder"):
+            write_folder([Run(TIMES, {"a": 1})], tmp_path / "data")
+
+    def test_recordings_and_the_place_in_the_session_stand_in_a_list_that_asks_for_them(self):
+        heard = Run(TIMES, {"a": 1, "hub": "dry"}, source="a.csv", sound="a.wav", sound_start_s=1.5, order=2)
+        text = runs_list(
+            [heard, replace(heard, source="b.csv", sound="")], "invented", ("order", "sound", "sound_start_s")
+        )
+        assert text == (
+            "# invented\nfile,a,hub,order,sound,sound_start_s\na.csv,1,dry,2,a.wav,1.500\nb.csv,1,dry,2,,\n"
+        )
 
     def test_nothing_is_overwritten(self, tmp_path):
         write_folder([Run(TIMES, {"a": 1})], tmp_path)

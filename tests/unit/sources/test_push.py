@@ -87,7 +87,7 @@ def test_pushes_scatter_as_set_and_never_beyond_the_fastest():
     assert np.log(speeds).std() == pytest.approx(0.06, rel=0.15)
 
 
-def test_drag_scatters_and_the_bearing_warms():
+def test_drag_scatters_and_the_spindle_warms():
     laws = [push(DISC, 1, code="w", number=n).motion.law for n in range(1, 301)]
     factors = np.log([law.b / DISC.apparatus.law(1).b for law in laws])
     assert factors[100:].std() == pytest.approx(0.02, rel=0.15)
