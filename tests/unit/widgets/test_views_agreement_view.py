@@ -17,7 +17,7 @@ def test_nothing_shows_before_the_question_is_answered():
     assert view.same_thing == "no"
     assert view._shown.layout.display == ""
     assert "different stretches of the same run" in view._say.text
-    assert "Mean difference" in view._say.text
+    assert "Average difference" in view._say.text
     assert len(view._plot.table) == 6
 
 
