@@ -111,7 +111,7 @@ def bounded_solution(triangle: np.ndarray, free: int, chosen=None) -> tuple[np.n
     return np.append(np.linalg.solve(triangle[:free, :free], rest), values), distance**2 + left
 
 
-# --- Fit the drag laws to the passes of one run.
+# --- one fit and what it says
 
 
 class Between(NamedTuple):

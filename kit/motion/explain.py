@@ -362,7 +362,7 @@ def _same_kind(x, p_same, p_trend, means, towards) -> str:
     return f"There is no sign that the kind of drag changes with {x}: {change}, as chance would (p = {p:.2g})."
 
 
-# --- What the pages on slowing down show, as tables: two routes to one number, and the way from the last pass to rest.
+# --- tables for the pages on slowing down: two routes to one number, and the way from the last pass to rest
 
 DRAWS = 200  # laws drawn about a fitted one: enough for a band on the screen
 
@@ -420,8 +420,7 @@ def at_nothing_added(results: pd.DataFrame, joint: JointDrag, start_period_s: fl
 def collapsed_at(collapsed: pd.DataFrame, x: str, shares) -> pd.DataFrame:
     """Return the mean speed share of each condition at some time shares: a row a condition, a column a share.
 
-    `collapsed`: what `kit.motion.explain.collapse` returns. Each run is interpolated between its turns, and from
-    its start,
+    `collapsed`: what `kit.collapse` returns. Each run is interpolated between its turns, and from its start,
     where the share is 1 by definition, by a monotone cubic (straight pieces would lie above the curve of a run with
     few turns); beyond its last turn it has no say. nan where no run of a condition has any.
     """

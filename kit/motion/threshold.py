@@ -1,7 +1,8 @@
 """Where counting starts and stops: duration and turns of every run between two agreed turn periods.
 
 A hand never spins the apparatus twice alike. So a run counts only from the moment it has slowed to one agreed turn
-period, the start threshold, to the moment it has slowed to another, the stop threshold.
+period, the start threshold, to the moment it has slowed to another, the stop threshold. A run whose passes were counted
+wrongly in some gap is found by its drag law (`find_miscounts`).
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ __all__ = [
     "recounted",
     "turn_periods",
 ]
+
+
+# --- wrong counts
 
 
 @dataclass(frozen=True)
@@ -137,7 +141,7 @@ def _odd_gaps(times, angles) -> list[tuple[int, int]]:
     return [(int(gap) + 1, size) for gap in np.argsort(odd)[-2:] if odd[gap] > 0.34 for size in (-1, 1, 2, 3)]
 
 
-# --- Where counting starts and stops: duration and turns of every run between two agreed turn periods.
+# --- duration and turns of every run between two turn periods
 
 ALREADY_SLOWER = "already slower than the threshold"
 

@@ -272,7 +272,7 @@ def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str 
         s["sd"],
         (float(s["mean"] - NORMAL_FACTOR * s["sd"]), float(s["mean"] + NORMAL_FACTOR * s["sd"])),
         (float(s["mean"] - reach), float(s["mean"] + reach)),
-        f"Mean difference {s['mean']:+.3g} {unit} (95 % interval {s['low']:+.3g} to {s['high']:+.3g}). {verdict}",
+        f"Average difference {s['mean']:+.3g} {unit} (95 % interval {s['low']:+.3g} to {s['high']:+.3g}). {verdict}",
     )
 
 
@@ -302,7 +302,7 @@ def _text(table: pd.DataFrame, column: str, default: str = "") -> pd.Series:
     return table[column].astype(object).where(table[column].notna(), "").astype(str)
 
 
-# --- How large an effect is, and how sure that is: differences, slopes, rank correlations, t′.
+# --- t′: a difference against its standard uncertainty
 
 
 def t_prime(first: float, first_u: float, second: float, second_u: float) -> float:
@@ -328,7 +328,7 @@ def band(t: float) -> str:
     return "they differ: ask why, or revise the model"
 
 
-# --- One cycle of comparing: two measured values, how far apart they are for their uncertainty, what to do next.
+# --- one cycle of comparing: two measured values, how far apart they are for their uncertainty, what to do next
 
 #: What can follow a comparison: what is saved, and how it is offered.
 DECISIONS = {

@@ -2,9 +2,8 @@
 
 A claim is put down before the data are looked at (`Claim`) and examined afterwards (`examine`). The question is
 always the same: if the labels meant nothing, how often would a shuffled world show as much as the measured one
-(kit.stats.shuffling)? The answer comes in three graded phrases by fixed rules, with the size of the effect, a
-check against
-drift, and a list of what the data do not show.
+(kit.stats.shuffling)? The answer comes in three graded phrases by fixed rules, with the size of the effect, a check
+against drift, and a list of what the data do not show.
 """
 
 from __future__ import annotations
@@ -25,10 +24,10 @@ from .shuffling import (
     Shuffled,
     as_percent,
     common_effect,
-    least_squares,
     rank_correlation,
     shuffle,
     signed,
+    slope_and_reach,
 )
 
 __all__ = ["AGAINST", "CANNOT_TELL", "SUPPORT", "Claim", "Drift", "Verdict", "examine", "find_drift"]
@@ -70,7 +69,7 @@ def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: s
     if x @ x == 0:
         return Drift(known=False, sentence="The order of the runs does not differ, so drift cannot be checked.")
     order_correlation = float(x @ a / np.sqrt((x @ x) * (a @ a)))
-    slope, reach = least_squares([scores, order], values)
+    slope, reach = slope_and_reach([scores, order], values)
     low, high = slope - reach, slope + reach
     p_value = per_run = nan
     cells = _cells(relation, scores, order, values)
@@ -95,7 +94,7 @@ def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: s
 def _cells(relation: bool, scores, order, values) -> tuple[list, list]:
     """Order and values of runs that should agree: same condition and setting (of a relation: what the line leaves)."""
     if relation:
-        slope, _ = least_squares([scores], values)
+        slope, _ = slope_and_reach([scores], values)
         cells = [(x, v - slope * a) for a, x, v in zip(scores, order, values, strict=True)]
     else:
         cells = [
@@ -107,7 +106,7 @@ def _cells(relation: bool, scores, order, values) -> tuple[list, list]:
     return [x for x, _ in cells], [v for _, v in cells]
 
 
-# --- Claims and what the data say about them: "level matters", "the louder, the shorter".
+# --- claims and verdicts
 
 SUPPORT, CANNOT_TELL, AGAINST = "the data support", "cannot tell", "the data speak against"
 
@@ -394,7 +393,7 @@ def _table(claim: Claim, strata: Sequence[pd.DataFrame], scores) -> pd.DataFrame
         row = {name: stratum[name].iloc[0] for name in claim.within}
         y = stratum[claim.quantity].to_numpy()
         if claim.is_relation:
-            slope, _ = least_squares([[a]], [y])
+            slope, _ = slope_and_reach([[a]], [y])
             row |= {"n": y.size, "slope": slope, "rank_correlation": rank_correlation([a], [y]).measured}
         else:
             first, second = y[a == 0], y[a == 1]

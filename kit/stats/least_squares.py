@@ -440,7 +440,7 @@ class _Profile:
         return limit
 
 
-# --- how well a curve does for its number of parameters ----------------------------------------------------
+# --- how well a curve does for its number of parameters
 
 
 def aicc(deviance: float, parameters: int, n: int) -> float:

@@ -1,4 +1,4 @@
-"""How many trials, and where, within the lesson's minutes.
+"""How many trials, where and in which order, within the lesson's minutes.
 
 Before anything is measured again, the fitted curve already says how sure a parameter will be: the covariance of a
 least-squares fit is σ²(JᵀJ)⁻¹, where J holds the curve's gradient at every trial, on the scale on which trials
@@ -291,7 +291,7 @@ def trials_for(
     return next(enough, None)
 
 
-# --- In which order to run: mixed by lot so that a drift cannot pass for an effect.
+# --- the order of the runs, mixed by lot so that a drift cannot pass for an effect
 
 
 def run_order(plan: Sequence, *, reference=None, seed: int | None = None) -> pd.DataFrame:

@@ -32,12 +32,12 @@ __all__ = [
     "as_percent",
     "common_effect",
     "deal",
-    "least_squares",
     "rank_correlation",
     "ranks",
     "shuffle",
     "signed",
     "slope",
+    "slope_and_reach",
 ]
 
 EXACT_LIMIT = 400_000  # up to here every arrangement is worked out; 9! = 362,880 still is
@@ -188,7 +188,7 @@ def _every(a: np.ndarray) -> np.ndarray:
     return rows
 
 
-# --- How large an effect is, and how sure that is: differences, slopes, rank correlations, t′.
+# --- how large an effect is, and how sure that is
 
 LEVEL = 0.05  # a result that shuffled worlds reach less often than this is taken seriously
 
@@ -232,11 +232,11 @@ def common_effect(scores, values, unit: str, seed: int) -> Effect:
     low, high = shuffled.interval()
     if isfinite(low) and isfinite(high):
         return Effect(shuffled.measured, low, high, unit, "shuffling")
-    slope, reach = least_squares([scores], values)
+    slope, reach = slope_and_reach([scores], values)
     return Effect(shuffled.measured, slope - reach, slope + reach, unit, "Student's t")
 
 
-def least_squares(columns, values) -> tuple[float, float]:
+def slope_and_reach(columns, values) -> tuple[float, float]:
     """First coefficient of a fit within conditions, and half its 95 % interval. `columns`: lists of (n_c,) arrays."""
     design = np.stack([np.concatenate([a - a.mean() for a in column]) for column in columns], axis=1)
     y = np.concatenate([v - v.mean() for v in values])

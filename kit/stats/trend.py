@@ -310,7 +310,7 @@ def _predicted(model: Model, theta, x) -> np.ndarray:
         return np.where(model.defined_at(x, theta), model.value(x, *theta), np.nan)
 
 
-# --- the band of a curve ------------------------------------------------------------------------------------
+# --- the band of a curve
 
 
 class Band(NamedTuple):

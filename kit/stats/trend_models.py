@@ -207,7 +207,7 @@ def get_model(name: str) -> Model:
     return added.what
 
 
-# --- shapes: curves from 1 at the smallest x to e^r at the largest ------------------------------------------
+# --- shapes: curves from 1 at the smallest x to e^r at the largest
 
 # Log ratios r between the two ends, denser for gentle curves: lines up to e^±14, powers and exponentials e^±50.
 _LOG_RATIOS = np.sinh(np.linspace(-2.0, 2.0, 64)) * (14 / np.sinh(2.0))
@@ -298,7 +298,7 @@ def _shifted_regions(x, gap):
     return (Region(NEAREST_POLE * span - first, FARTHEST_POLE * span - first, open_high=True),)
 
 
-# --- the models ---------------------------------------------------------------------------------------------
+# --- the models
 
 
 def _power(x, p):
@@ -428,7 +428,7 @@ MODELS: tuple[Model, ...] = (
 )
 
 
-# --- curves given by their ends -----------------------------------------------------------------------------
+# --- curves given by their ends
 
 
 @dataclass(frozen=True, eq=False)

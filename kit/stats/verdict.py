@@ -154,7 +154,7 @@ def _listed(trends: Iterable[Trend]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-# --- where to measure next ----------------------------------------------------------------------------------
+# --- where to measure next
 
 
 @dataclass(frozen=True)
@@ -246,7 +246,7 @@ def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
     return np.where(positive & np.isfinite(score), score, -np.inf)
 
 
-# --- Two looks at the shape of a trend: the straight line through logarithms, and whether turns follow duration.
+# --- two looks at the shape of a trend: the straight line through logarithms, and whether turns follow duration
 
 ROUNDING = 1e-12  # a ratio that changes by less does not change
 
@@ -304,7 +304,7 @@ def log_log_line(x, y) -> LogLogLine:
         mean_over_median=factor,
         sentence=(
             "A straight line through logarithms predicts the middle run (the median), not the average. With this "
-            f"scatter the average lies {100 * (factor - 1):.2g} % above the line."
+            f"spread the average lies {100 * (factor - 1):.2g} % above the line."
         ),
     )
 

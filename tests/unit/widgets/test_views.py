@@ -52,7 +52,7 @@ class TestAgreement:
         assert view.same_thing == "no"
         assert view._shown.layout.display == ""
         assert "different stretches of the same run" in view._say.text
-        assert "Mean difference" in view._say.text
+        assert "Average difference" in view._say.text
         assert len(view._plot.table) == 6
 
     def test_the_answer_can_be_changed_and_restored(self):
