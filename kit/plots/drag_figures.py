@@ -157,9 +157,11 @@ def ratio_figure(test: RatioTest, *, close: bool = False):
         mode="markers",
         marker={"symbol": "line-ew", "size": 9, "line": {"width": 3, "color": INK}},
         customdata=[interval(a, b, "turns/s") for a, b in zip(conditions["low"], conditions["high"], strict=True)],
-        hovertemplate="mean, 95 % interval %{customdata}<extra></extra>",
+        hovertemplate="average, 95 % interval %{customdata}<extra></extra>",
     )
-    _note(figure, "Dots: runs ± standard uncertainty. Bars: 95 % interval of the mean. The axis does not start at 0.")
+    _note(
+        figure, "Dots: runs ± standard uncertainty. Bars: 95 % interval of the average. The axis does not start at 0."
+    )
     return figure
 
 

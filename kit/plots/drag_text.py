@@ -262,9 +262,9 @@ def compared_words(quantity: str, model: float, mean: float, u: float) -> str:
         return f"{quantity.capitalize()}: the model never gets to the stop threshold."
     share = model / mean - 1
     if abs(share) < 0.0005:
-        place = "the model gives the mean measured"
+        place = "the model gives the average measured"
     else:
-        place = f"the model lies {percent(abs(share))} {'above' if share > 0 else 'below'} the mean measured"
+        place = f"the model lies {percent(abs(share))} {'above' if share > 0 else 'below'} the average measured"
     if not (np.isfinite(u) and u > 0):
         return f"{quantity.capitalize()}: {place}."
     apart = abs(model - mean) / u

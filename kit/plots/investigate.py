@@ -68,7 +68,7 @@ def world_figure(verdict: Verdict, scores: Sequence[np.ndarray] | None = None):
     relative = claim.scale == "relative"
     unit = "%" if relative else unit_of(claim.quantity)
     title = "A shuffled world" if shuffled else "The measured world"
-    away = "Away from the mean" + (f" ({unit})" if unit else "")
+    away = "Away from the average" + (f" ({unit})" if unit else "")
     values = [100 * np.expm1(v - v.mean()) if relative else v - v.mean() for v in verdict.compared]
     scores = list(verdict.scores) if scores is None else list(scores)
     if claim.is_relation:

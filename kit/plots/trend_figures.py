@@ -304,7 +304,7 @@ def _add_data(figure, x, y, averages, x_name, quantity, origins=None) -> None:
                 "color": INK,
             },
             mode="markers",
-            name="mean, 95 % interval",
+            name="average, 95 % interval",
             marker={"symbol": "line-ew", "size": 10, "line": {"width": 2.5, "color": INK}},
             hoverinfo="skip",
         )

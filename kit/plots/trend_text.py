@@ -86,7 +86,7 @@ def ranking_table(trends: Sequence[Trend]) -> pd.DataFrame:
                 ),
                 "Compared with the best": compared_with_best(trend, trends[0]),
                 "Evidence": DASH if trend.weight is None else percent(trend.weight),
-                "Misfit to the means": _misfit_words(trend),
+                "Misfit to the averages": _misfit_words(trend),
                 "Error when left out": _error_words(trend.loo_error, trend),
             }
             for trend in trends
@@ -98,10 +98,10 @@ def one_curve_words(trend: Trend) -> list[str]:
     """What can be said of a single curve, before it is compared with another."""
     words = [f"One curve is shown: {formula_of(trend.formula)} ({trend.model}). Tick another to compare it with."]
     if trend.lack_of_fit is not None and trend.lack_of_fit.p < MISFIT:
-        words.append("The means lie further from it than the trials scatter: a misfit is found.")
+        words.append("The averages lie further from it than the trials spread: a misfit is found.")
     elif trend.lack_of_fit is not None:
         words.append(
-            "No misfit found: the means lie as close to it as the trials scatter. Another curve may do as well."
+            "No misfit found: the averages lie as close to it as the trials spread. Another curve may do as well."
         )
     if trend.at_bound:
         words.append(f"Take care: {trend.note}")
@@ -175,8 +175,10 @@ def describe_residuals(trends: Sequence[Trend], x: str) -> str:
         means = [(at, float(off[trend.x == at].mean())) for at in np.unique(trend.x)]
         above, below = max(means, key=lambda m: m[1]), min(means, key=lambda m: m[1])
         words.append(
-            f"{trend.model.capitalize()}: the means lie from {number(below[1], 2)} {sign} (at {case_of(x, below[0])}) "
-            f"to {number(above[1], 2)} {sign} (at {case_of(x, above[0])}) from the curve.".replace("  ", " ")
+            f"{trend.model.capitalize()}: the averages lie from {number(below[1], 2)} {sign} "
+            f"(at {case_of(x, below[0])}) to {number(above[1], 2)} {sign} (at {case_of(x, above[0])}) from the curve.".replace(
+                "  ", " "
+            )
         )
     return " ".join(words)
 
@@ -188,7 +190,7 @@ def trend_numbers(trends: Sequence[Trend], averages: pd.DataFrame, x: str, quant
     for _, row in averages.iterrows():
         shown = {
             axis_title(x): f"{row[x]:g}",
-            f"Mean ± standard uncertainty{f' ({unit})' if unit else ''}": plus_minus(row["mean"], row["u"]),
+            f"Average ± standard uncertainty{f' ({unit})' if unit else ''}": plus_minus(row["mean"], row["u"]),
         }
         for trend in trends:
             shown[trend.model] = number(trend.value(row[x])) if trend.defined_at(row[x]) else DASH

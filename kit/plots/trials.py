@@ -61,7 +61,7 @@ def trials_figure(
     zoom : show per cent from the condition's mean, which makes small scatter visible beside large values.
     """
     unit, name = unit_of(quantity), name_of(quantity)
-    y_title = f"{name.capitalize()}: % from the mean" if zoom else axis_title(quantity)
+    y_title = f"{name.capitalize()}: % from the average" if zoom else axis_title(quantity)
     figure = new_figure(axis_title(x), y_title)
     place, ticks, gap = places(results[x])
     figure.update_xaxes(**ticks)
@@ -114,10 +114,10 @@ def trials_figure(
             "color": INK,
         },
         mode="markers",
-        name="mean, 95 % interval",
+        name="average, 95 % interval",
         marker={"symbol": "line-ew", "size": 9, "color": INK, "line": {"width": 3, "color": INK}},
         customdata=[interval(a, b, unit) for a, b in zip(averages[low], averages[high], strict=True)],
-        hovertemplate="mean, 95 % interval %{customdata}<extra></extra>",
+        hovertemplate="average, 95 % interval %{customdata}<extra></extra>",
     )
     _add_unfinished(figure, table, quantity, zoom)
     if zoom:
@@ -130,14 +130,14 @@ def trials_figure(
 def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate", second: str = "hand"):
     """Difference of two methods against their mean, with the mean difference, its interval and two kinds of limits."""
     pairs = agreement.pairs
-    figure = new_figure(f"Mean of {first} and {second} ({unit})", f"{first.capitalize()} − {second} ({unit})")
+    figure = new_figure(f"Average of {first} and {second} ({unit})", f"{first.capitalize()} − {second} ({unit})")
     figure.add_hrect(y0=agreement.bias_low, y1=agreement.bias_high, fillcolor=PALETTE[0], opacity=0.14, line_width=0)
 
     def words_of(y):
         return f"{rounded_by(y, agreement.bias_u)} {unit}"
 
     lines = [
-        (agreement.bias, "mean difference", PALETTE[0], "solid", "bottom right"),
+        (agreement.bias, "average difference", PALETTE[0], "solid", "bottom right"),
         (agreement.next_range[0], "range for the next difference", PALETTE[1], "dash", "bottom right"),
         (agreement.next_range[1], "range for the next difference", PALETTE[1], "dash", "top right"),
         (agreement.limits[0], "limits if there were many pairs", PALETTE[2], "dot", "top right"),
@@ -193,7 +193,7 @@ def mean_speed_figure(results: pd.DataFrame, x: str):
         y=mean,
         line={"color": PALETTE[1], "width": 2.5, "dash": "dash"},
         annotation={
-            "text": f"mean of all trials: {number(mean)} turns/s",
+            "text": f"average of all trials: {number(mean)} turns/s",
             "font": {"color": PALETTE[1]},
         },
         annotation_position="bottom right",
@@ -268,33 +268,33 @@ def next_run(averages: pd.DataFrame, condition, *, pooled: bool = True) -> NextR
     sd, t = (row["pooled_sd"], row["pooled_t"]) if pooled else (row["sd"], row["t"])
     reach = t * sd * np.sqrt(1 + 1 / row["n"])
     if not np.isfinite(reach):
-        raise KitError("One trial a condition shows no scatter", fix="repeat at least one condition")
+        raise KitError("One trial a condition shows no spread", fix="repeat at least one condition")
     low, high = float(row["mean"] - reach), float(row["mean"] + reach)
-    basis = "the scatter of all conditions" if pooled else "the scatter of these trials alone"
+    basis = "the spread of all conditions" if pooled else "the spread of these trials alone"
     reached = interval(low, high, unit_of(quantity)).replace(" to ", " and ")
     mean = f"{rounded_by(row['mean'], reach / t)} {unit_of(quantity)}".rstrip()
     sentence = (
         f"If nothing changes, one more run with {case_of(x, condition)} would land between {reached}, 19 times in 20. "
-        f"This range comes from {basis}. The mean is {mean}, yet hardly any run lands exactly there."
+        f"This range comes from {basis}. The average is {mean}, yet hardly any run lands exactly there."
     )
     return NextRun(low, high, sentence)
 
 
 def what_trials_show(averages: pd.DataFrame) -> list[str]:
-    """Paragraphs for a student: what the bars mean, what so few trials cannot tell, what shared scatter is."""
+    """Paragraphs for a student: what the bars mean, what so few trials cannot tell, what shared spread is."""
     few = int(averages["n"].mode().iloc[0])  # of two equally common numbers of trials the smaller one
     dof, scatter = averages.attrs["pooled_dof"], averages.attrs["pooled_scatter"]
     words = [
-        "Each dot is one trial. The bar is a 95 % interval for the mean. Very many trials would give one mean: out of "
-        "20 bars made this way, about 19 hold it."
+        "Each dot is one trial. The bar is a 95 % interval for the average. Very many trials would give one average: out "
+        "of 20 bars made this way, about 19 hold it."
     ]
     if few == 1:
-        words.append("A condition with one trial has no bar of its own: one trial cannot show its own scatter.")
+        words.append("A condition with one trial has no bar of its own: one trial cannot show its own spread.")
     else:
         words.append(
-            f"{_SPELLED.get(few, few)} trials cannot show well how much trials scatter"
-            + (": the scatter they give may easily be off by half" if few == 3 else "")
-            + f". So the bar must be wide: the mean ± {t_factor(few - 1):.2f} × its standard uncertainty. "
+            f"{_SPELLED.get(few, few)} trials cannot show well how much trials spread"
+            + (": the spread they give may easily be off by half" if few == 3 else "")
+            + f". So the bar must be wide: the average ± {t_factor(few - 1):.2f} × its standard uncertainty. "
             f"With ten trials the factor would be {t_factor(9):.2f}."
         )
     if few <= 3:
@@ -306,9 +306,9 @@ def what_trials_show(averages: pd.DataFrame) -> list[str]:
     if dof > 0:
         kind = percent(scatter) if averages.attrs["pooled"] == "relative" else number(scatter, 2)
         words.append(
-            f"Shared scatter: all conditions together show that single trials scatter by about {kind}. If every "
-            "condition scatters alike, each may use this number, and the bars get shorter: the factor is then "
-            f"{t_factor(dof):.2f}. The view in per cent shows whether the dots do scatter alike."
+            f"Shared spread: all conditions together show that single trials spread by about {kind}. If every "
+            "condition spreads alike, each may use this number, and the bars get shorter: the factor is then "
+            f"{t_factor(dof):.2f}. The view in per cent shows whether the dots do spread alike."
         )
     words.append(
         "All this is about repeating with one rig, on one day. A gate that is set wrong shifts every trial alike, and "
@@ -318,7 +318,7 @@ def what_trials_show(averages: pd.DataFrame) -> list[str]:
 
 
 def with_and_without(results: pd.DataFrame, x: str, quantity: str) -> list[str]:
-    """For each condition with a trial set aside: its mean with all measured trials, and without those set aside."""
+    """For each condition with a trial set aside: its average with all measured trials, and without those set aside."""
     aside = results["set_aside"].fillna("").astype(str)
     measured = counting(results.assign(set_aside="")) & results[quantity].notna()
     unit, sentences = unit_of(quantity), []
@@ -327,17 +327,17 @@ def with_and_without(results: pd.DataFrame, x: str, quantity: str) -> list[str]:
         everything = average(rows.assign(set_aside=""), x, quantity, "absolute").iloc[0]
         left_out = int((rows["set_aside"] != "").sum())
         trials = count_of(len(rows), "trial")
-        words = f"With {case_of(x, condition)}, all {trials} give a mean of {_mean_words(everything, unit)}; "
+        words = f"With {case_of(x, condition)}, all {trials} give an average of {_average_words(everything, unit)}; "
         if left_out == len(rows):
-            words += "with all of them set aside there is no mean."
+            words += "with all of them set aside there is no average."
         else:
             kept = average(rows, x, quantity, "absolute").iloc[0]
-            words += f"without {count_of(left_out, 'trial')} set aside it is {_mean_words(kept, unit)}."
+            words += f"without {count_of(left_out, 'trial')} set aside it is {_average_words(kept, unit)}."
         sentences.append(words)
     return sentences
 
 
-def _mean_words(row, unit) -> str:
+def _average_words(row, unit) -> str:
     if row["n"] < 2:
         return f"{_with(number(row['mean']), unit)} (one trial: no interval)"
     mean = _with(rounded_by(row["mean"], row["u"]), unit)
@@ -371,19 +371,19 @@ def describe_trials(results: pd.DataFrame, averages: pd.DataFrame, x: str, quant
     first, last = averages.iloc[0], averages.iloc[-1]
     words = (
         f"{count_of(int(averages['n'].sum()), 'trial').capitalize()} of {name} at "
-        f"{count_of(len(averages), 'condition')}, each trial a dot beside the mean with its 95 % interval. "
+        f"{count_of(len(averages), 'condition')}, each trial a dot beside the average with its 95 % interval. "
     )
     if len(averages) > 1:
         moves = "falls" if last["mean"] < first["mean"] else "rises"
         words += (
-            f"From {case_of(x, first[x])} to {case_of(x, last[x])} the mean {moves} from "
+            f"From {case_of(x, first[x])} to {case_of(x, last[x])} the average {moves} from "
             f"{number(first['mean'], 3)} to {number(last['mean'], 3)} {unit}".rstrip()
         ) + ". "
     else:
-        words += f"The mean is {number(first['mean'], 3)} {unit}".rstrip() + ". "
+        words += f"The average is {number(first['mean'], 3)} {unit}".rstrip() + ". "
     scatter = averages.attrs.get("pooled_scatter", np.nan)
     if averages.attrs.get("pooled") == "relative" and np.isfinite(scatter):
-        words += f"Single trials scatter by about {percent(scatter)} about their mean. "
+        words += f"Single trials spread by about {percent(scatter)} about their average. "
     aside = int((results["set_aside"].fillna("") != "").sum()) if "set_aside" in results.columns else 0
     if aside:
         words += f"{count_of(aside, 'trial').capitalize()} set aside, drawn hollow."
@@ -401,9 +401,9 @@ def trials_numbers(results: pd.DataFrame, averages: pd.DataFrame, x: str, quanti
             {
                 name_of(x).capitalize(): row[x] if isinstance(row[x], str) else f"{row[x]:g}",
                 "Trials": join_words([number(v) for v in trials]),
-                "Mean ± standard uncertainty": plus_minus(row["mean"], row["u"], unit),
+                "Average ± standard uncertainty": plus_minus(row["mean"], row["u"], unit),
                 "95 % interval": interval(row["low"], row["high"], unit) if row["n"] > 1 else "–",
-                "95 % interval, shared scatter": interval(row["pooled_low"], row["pooled_high"], unit)
+                "95 % interval, shared spread": interval(row["pooled_low"], row["pooled_high"], unit)
                 if averages.attrs["pooled_dof"]
                 else "–",
             }

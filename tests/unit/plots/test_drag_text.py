@@ -163,10 +163,10 @@ def test_no_evidence_is_ever_all_or_none(lesson):
 @pytest.mark.parametrize(
     ("model", "words"),
     [
-        (10.0, "the model gives the mean measured (0.0 standard uncertainties). The data can't tell the two apart."),
-        (10.1, "lies 1.0 % above the mean measured (0.5 standard uncertainties). The data can't tell"),
-        (9.5, "lies 5.0 % below the mean measured (2.5 standard uncertainties). More runs could tell"),
-        (11.0, "lies 10 % above the mean measured (5.0 standard uncertainties). The data speak against"),
+        (10.0, "the model gives the average measured (0.0 standard uncertainties). The data can't tell the two apart."),
+        (10.1, "lies 1.0 % above the average measured (0.5 standard uncertainties). The data can't tell"),
+        (9.5, "lies 5.0 % below the average measured (2.5 standard uncertainties). More runs could tell"),
+        (11.0, "lies 10 % above the average measured (5.0 standard uncertainties). The data speak against"),
         (np.inf, "the model never gets to the stop threshold."),
     ],
 )
@@ -175,7 +175,7 @@ def test_a_model_is_compared_in_graded_words(model, words):
 
 
 def test_without_an_uncertainty_nothing_is_graded():
-    assert compared_words("turns", 11.0, 10.0, np.nan) == "Turns: the model lies 10 % above the mean measured."
+    assert compared_words("turns", 11.0, 10.0, np.nan) == "Turns: the model lies 10 % above the average measured."
 
 
 @pytest.mark.parametrize(

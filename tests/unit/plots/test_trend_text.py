@@ -34,7 +34,7 @@ def test_ranking_grades_by_fixed_rules(fitted):
         gap = trend.aicc - trends[0].aicc
         expected = "cannot be told apart" if gap < 2 else "somewhat less" if gap <= 7 else "clearly less"
         assert words[trend.model].startswith(expected)
-    assert "misfit found (p < 0.001)" in table["Misfit to the means"].tolist()
+    assert "misfit found (p < 0.001)" in table["Misfit to the averages"].tolist()
     assert table["Parameters (95 % interval)"].iloc[0].replace("\u00a0", " ").startswith("A = ")
     assert "R²" not in "".join(table.columns)
 
@@ -42,7 +42,7 @@ def test_ranking_grades_by_fixed_rules(fitted):
 def test_without_repeats_no_misfit_is_claimed():
     x = np.arange(1.0, 8.0)
     (trend,) = fit_trends(x, 10 / x * np.exp(0.01 * np.sin(x)), models=["inverse"])
-    assert ranking_table([trend])["Misfit to the means"].tolist() == ["not testable without repeats"]
+    assert ranking_table([trend])["Misfit to the averages"].tolist() == ["not testable without repeats"]
     assert len(one_curve_words(trend)) == 1
 
 
@@ -64,7 +64,7 @@ def test_descriptions_hold_the_numbers(fitted):
     assert words.startswith(f"Duration falls from {first:.1f} to {last:.2f} s between 1 magnet and 8 magnets.")
     assert trends[1].model in words
     assert "No curve is shown" in describe_trend([], "magnets", "duration_s", (x, y))
-    assert "Power law: the means lie from" in describe_residuals([trends.named("power law")], "magnets")
+    assert "Power law: the averages lie from" in describe_residuals([trends.named("power law")], "magnets")
     table = residuals_numbers(trends[:2], "magnets")
     assert table.shape == (18, 3)
 

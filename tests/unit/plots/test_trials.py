@@ -32,14 +32,14 @@ def traces(figure) -> dict:
 def test_every_trial_is_a_dot_and_every_mean_has_its_interval(results, averages):
     drawn = traces(trials_figure(results, averages, "magnets"))
     assert sorted(drawn["each trial"].y) == sorted(results["duration_s"])
-    bars = drawn["mean, 95 % interval"]
+    bars = drawn["average, 95 % interval"]
     assert list(bars.y) == list(averages["mean"])
     assert np.allclose(bars.y + bars.error_y.array, averages["high"])
     assert np.allclose(bars.y - bars.error_y.arrayminus, averages["low"])
 
 
 def test_shared_scatter_gives_other_bars(results, averages):
-    bars = traces(trials_figure(results, averages, "magnets", pooled=True))["mean, 95 % interval"]
+    bars = traces(trials_figure(results, averages, "magnets", pooled=True))["average, 95 % interval"]
     assert np.allclose(bars.y + bars.error_y.array, averages["pooled_high"])
 
 
@@ -79,7 +79,7 @@ def test_conditions_may_be_words():
 def test_one_condition_with_one_trial_can_be_drawn():
     table = pd.DataFrame({"magnets": [3.0], "duration_s": [16.6]})
     figure = trials_figure(table, average(table, "magnets"), "magnets")
-    assert list(traces(figure)["mean, 95 % interval"].error_y.array) == [0.0]
+    assert list(traces(figure)["average, 95 % interval"].error_y.array) == [0.0]
     json.loads(figure.to_json())
 
 
@@ -138,7 +138,7 @@ def test_next_run_holds_one_more_run_in_95_of_100(pooled):
 
 def test_next_run_needs_a_repeat_and_a_condition_that_was_measured():
     averages = average(table_of({1.0: [10.0], 2.0: [5.0]}), "magnets")
-    with pytest.raises(KitError, match="One trial a condition shows no scatter"):
+    with pytest.raises(KitError, match="One trial a condition shows no spread"):
         next_run(averages, 1.0)
     with pytest.raises(KitError, match="no average at this condition"):
         next_run(averages, 3.0)
@@ -148,7 +148,7 @@ def test_three_trials_are_told_their_limits():
     words = " ".join(what_trials_show(average(table_of(THREES), "magnets")))
     for part in ("Three trials", "4.30", "off by half", "No test can find an unusual trial among three", "36 of 100"):
         assert part in words
-    assert "Shared scatter" in words
+    assert "Shared spread" in words
     assert not any(b in words.lower() for b in BANNED)
 
 
@@ -161,8 +161,8 @@ def test_ten_trials_are_not_told_the_limits_of_three():
 
 def test_a_single_trial_has_no_bar():
     words = " ".join(what_trials_show(average(table_of({1.0: [10.0], 2.0: [5.0]}), "magnets")))
-    assert "one trial cannot show its own scatter" in words
-    assert "Shared scatter" not in words
+    assert "one trial cannot show its own spread" in words
+    assert "Shared spread" not in words
 
 
 def test_with_and_without_gives_both_means():
@@ -170,10 +170,10 @@ def test_with_and_without_gives_both_means():
     assert with_and_without(table, "magnets", "duration_s") == []
     table.loc[1, "set_aside"] = "sleeve touched"
     (words,) = with_and_without(table, "magnets", "duration_s")
-    assert "all 3 trials give a mean of 37.80 s" in words
+    assert "all 3 trials give an average of 37.80 s" in words
     assert "without one trial set aside it is 37.10 s" in words
     table.loc[[0, 2], "set_aside"] = "again"
-    assert "there is no mean" in with_and_without(table, "magnets", "duration_s")[0]
+    assert "there is no average" in with_and_without(table, "magnets", "duration_s")[0]
 
 
 def test_unusual_trials_are_named_only_where_a_test_can_work():
@@ -200,5 +200,5 @@ def test_description_and_numbers_follow_the_table():
 def test_one_condition_can_be_described():
     table = table_of({3.0: [16.5]})
     averages = average(table, "magnets")
-    assert "The mean is 16.5 s." in describe_trials(table, averages, "magnets")
+    assert "The average is 16.5 s." in describe_trials(table, averages, "magnets")
     assert trials_numbers(table, averages, "magnets")["95 % interval"].tolist() == ["–"]

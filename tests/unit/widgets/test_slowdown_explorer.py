@@ -57,7 +57,7 @@ def test_it_starts_with_constant_rubbing_that_is_right_for_one_duration_only(exp
     assert cards(explorer)["Turns ÷ coasting time"][1] == "2.500 turns/s"  # the arithmetic mean of 4 and 1 turns/s
     text = " ".join(explorer.page._answer["sentences"])
     assert text.startswith("1 magnet, 3 runs.")
-    assert "Duration: the model gives the mean measured" in text
+    assert "Duration: the model gives the average measured" in text
     assert "The data speak against the model here." in text
 
 

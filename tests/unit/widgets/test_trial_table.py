@@ -68,7 +68,7 @@ def test_a_trial_is_set_aside_with_its_cause_and_stays(table):
     drawn = {trace.name: trace for trace in table._plot.figure.data}
     assert list(drawn["set aside"].y) == [22.38]
     assert "8 trials count, one trial set aside." in table._say.text
-    assert "all 3 trials give a mean of 22.81 s" in table._say.text
+    assert "all 3 trials give an average of 22.81 s" in table._say.text
     assert "without one trial set aside it is 23.03 s" in table._say.text
     assert table._grid.selected is None
 
@@ -105,7 +105,7 @@ def test_all_trials_of_one_condition_may_be_set_aside(table):
         set_aside(table, position, "the disc was dirty")
     assert table.averages["magnets"].tolist() == [2.0, 4.0]
     assert table._grid.rows[0]["figures"] == ["–", "–"]
-    assert "there is no mean" in table._say.text
+    assert "there is no average" in table._say.text
 
 
 def test_the_input_is_never_changed():
@@ -136,7 +136,7 @@ def test_views_change_the_plot_and_not_the_numbers(table):
     table._scale.set_state({"index": 1})
     assert "%" in table._plot.figure.layout.yaxis.title.text
     table._basis.set_state({"index": 1})
-    bars = {trace.name: trace for trace in table._plot.figure.data}["mean, 95 % interval"]
+    bars = {trace.name: trace for trace in table._plot.figure.data}["average, 95 % interval"]
     share = table.averages["pooled_high"] / table.averages["mean"] - 1
     assert np.allclose(bars.error_y.array, 100 * share)
     assert table._grid.rows[0]["figures"] == ["37.81", "36.6 to 39.0"]
