@@ -39,8 +39,8 @@ _TERMS = (
     "for every extra parameter. Below 2 the data cannot separate two curves. From 2 to 7 there is some preference. "
     "Above 7 it is clear, as long as the better one shows no misfit.",
     "Evidence: out of 100 %, shared among the curves you chose. A curve you did not choose gets nothing.",
-    "Misfit: do the averages lie further from the curve than the spread of the trials? A small p says yes. A "
-    "large p only says that no misfit was found.",
+    "Misfit: do the averages lie further from the curve than the spread of the trials? A small p says yes. A large p "
+    "only says that no misfit was found.",
     "Error when left out: each condition is hidden in turn and the curve is fitted to the others. This is how far off "
     "its prediction for the hidden one is.",
     "R² stands beside the residuals and nowhere else. It can be close to 1 for a curve that bends the wrong way.",

@@ -162,7 +162,7 @@ def test_everything_can_be_reached_hit_and_is_named(page):
     )
     assert unnamed == []
     for canvas in page.locator(".kit-slow canvas").all():
-        assert "1 magnet, 2 runs. Duration: the model" in canvas.get_attribute("aria-label")
+        assert "1 magnet, 2 runs. Coasting time: the model" in canvas.get_attribute("aria-label")
     # keys meant for the widget leave the notebook's cells alone
     cells = page.locator(".jp-Cell").count()
     slider(page, "Magnets").focus()

@@ -57,7 +57,7 @@ def test_it_starts_with_constant_rubbing_that_is_right_for_one_duration_only(exp
     assert cards(explorer)["Turns ÷ coasting time"][1] == "2.500 turns/s"  # the arithmetic mean of 4 and 1 turns/s
     text = " ".join(explorer.page._answer["sentences"])
     assert text.startswith("1 magnet, 3 runs.")
-    assert "Duration: the model gives the average measured" in text
+    assert "Coasting time: the model gives the average measured" in text
     assert "The data speak against the model here." in text
 
 
@@ -112,28 +112,28 @@ def test_the_model_s_numbers_are_the_closed_forms(explorer):
     law = DragLaw(0.0625, 13 / 128)
     assert explorer.law == law
     assert explorer.page._answer["asked"]["count"] == 4.0
-    assert cards(explorer)["Duration"][1] == f"{law.duration(FAST, SLOW):.2f} s" == "12.97 s"
+    assert cards(explorer)["Coasting time"][1] == f"{law.duration(FAST, SLOW):.2f} s" == "12.97 s"
     assert float(cards(explorer)["Turns"][1].split()[0]) == pytest.approx(28.3, abs=0.05)
 
 
 def test_the_measured_numbers_are_those_of_the_condition(explorer):
     explorer.page.count = 8.0
     runs = explorer.results[explorer.results["magnets"] == 8]
-    mean, u = cards(explorer)["Duration"][0].removesuffix(" s").split(" ± ")
+    mean, u = cards(explorer)["Coasting time"][0].removesuffix(" s").split(" ± ")
     assert float(mean) == pytest.approx(runs["duration_s"].mean(), abs=float(u))
     assert cards(explorer)["Turns ÷ coasting time"][0] == f"{(runs['turns'] / runs['duration_s']).mean():.3f} turns/s"
 
 
 def test_an_unmeasured_condition_is_a_prediction(explorer):
     explorer.page.count = 3.0
-    assert cards(explorer)["Duration"][0] == "no run"
+    assert cards(explorer)["Coasting time"][0] == "no run"
     assert explorer.page._answer["sentences"][0].startswith("No run with 3 magnets was counted. The model says ")
     assert "not tested" in explorer.page._answer["sentences"][0]
 
 
 def test_without_drag_nothing_ends(explorer):
     explorer.page.set_state({"spindle": [0.0] * 3, "added": [0.0] * 3})
-    assert cards(explorer)["Duration"][1] == "never ends"
+    assert cards(explorer)["Coasting time"][1] == "never ends"
     assert cards(explorer)["Turns ÷ coasting time"][1] == "–"
     assert "never gets to the stop threshold" in explorer.page._answer["sentences"][1]
     explorer.page.count = 3.0
@@ -255,7 +255,7 @@ def test_means_are_sent_with_their_intervals(explorer):
 def test_one_run_a_condition_has_no_interval_and_is_still_shown(curves):
     explorer = SlowdownExplorer([c for c in curves if c.run.trial == 1], "magnets", 0.25, 1.0)
     assert all(low == mean == high for _, mean, low, high in explorer.page._measured["turns"])
-    assert "±" not in cards(explorer)["Duration"][0]
+    assert "±" not in cards(explorer)["Coasting time"][0]
     json.dumps(explorer.page._measured, allow_nan=False)
 
 
@@ -286,7 +286,7 @@ def test_colours_are_those_of_the_box_around_it():
 def test_both_plots_have_their_numbers_as_tables(explorer):
     assert [row[0] for row in explorer._numbers.rows] == ["1", "2", "4", "8"]
     first = explorer._numbers.rows[0]
-    assert first[1:3] == list(cards(explorer)["Duration"])
+    assert first[1:3] == list(cards(explorer)["Coasting time"])
     moments = np.array([[float(cell) for cell in row] for row in explorer._moments.rows])
     assert moments[0].tolist() == [4, 0, 0]
     assert moments[-1, 0] == 1
