@@ -23,7 +23,7 @@ from .logs.run import Run
 from .motion.drag_fit import DragFit, coasting_passes, fit_drags
 from .motion.speed import SpeedCurve, speed_curves
 from .motion.threshold import common_start, common_stop, measure
-from .stats.averages import average, counting
+from .stats.averages import COUNTED, average, counting
 from .stats.trend import Trend, fit_trend, fit_trends
 from .stats.verdict import NextCondition, SameShape, Verdict, next_condition, same_shape, verdict
 from .wording import condition_value, plus_minus
@@ -245,9 +245,9 @@ class Analysis:
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
         lines = [f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
-        for row in self.results.itertuples():
-            if row.set_aside or row.status != "counted":
-                lines.append(f"  {row.source}: {row.set_aside or row.status}")
+        for row in self.results.to_dict("records"):
+            if row["set_aside"] or row["status"] != COUNTED:
+                lines.append(f"  {row['source']}: {row['set_aside'] or row['status']}")
         lines += ["", f"{self.x:>10}  trials  duration (s)       turns"]
         for value, n, duration, turns in self._rows():
             lines.append(f"{value:>10}  {n:>6}  {duration:<17}  {turns}")
@@ -284,8 +284,8 @@ class Analysis:
             return
         duration, turns = (self.averages(quantity).to_dict("records") for quantity in QUANTITIES)
         for d, n in zip(duration, turns, strict=True):
-            texts = (plus_minus(part["mean"], _or_zero(part["u"])) for part in (d, n))
-            yield condition_value(d[self.x]), int(d["n"]), *texts
+            times, counts = (plus_minus(part["mean"], _or_zero(part["u"])) for part in (d, n))
+            yield condition_value(d[self.x]), int(d["n"]), times, counts
 
     def _conditions(self) -> Iterator[dict]:
         if self.counted.empty:

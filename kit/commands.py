@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import math
 import os
 import sys
@@ -11,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from shlex import quote
+from typing import TextIO
 
 import kit
 
@@ -33,7 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. Returns the exit code: 0 done, 1 bad input, 130 stopped by Ctrl-C (2, by argparse: usage)."""
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     for stream in (sys.stdout, sys.stderr):
-        stream.reconfigure(errors="replace")  # a terminal that has no ω shows a ?, and the command goes on
+        _written(stream, errors="replace")  # a terminal that has no ω shows a ?, and the command goes on
     chosen = parser().parse_args(arguments, argparse.Namespace(arguments=arguments))
     try:
         with lab.stop_signals():
@@ -240,7 +242,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if chosen.report:
         analysis.write_report(chosen.report)
     if chosen.json == "-":
-        sys.stdout.reconfigure(encoding="utf-8")  # JSON is, wherever it goes
+        _written(sys.stdout, encoding="utf-8")  # JSON is, wherever it goes
         sys.stdout.write(analysis.to_json())
         return DONE
     if chosen.json:
@@ -390,6 +392,12 @@ def overview_class(chosen: argparse.Namespace) -> int:
 
 
 # --- helpers -------------------------------------------------------------------------------------------
+
+
+def _written(stream: TextIO, encoding: str | None = None, errors: str | None = None) -> None:
+    """Set how a stream writes its characters; one that was put in the place of the real one stays as it is."""
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(encoding=encoding, errors=errors)
 
 
 @contextmanager

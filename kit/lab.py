@@ -18,6 +18,7 @@ import urllib.request
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from .errors import KitError
@@ -29,7 +30,11 @@ HOST = "127.0.0.1"
 UPLOAD_LIMIT_BYTES = 100 * 1024 * 1024  # the default, 10 MB, loses larger uploads without a word
 
 # A session of its own: Ctrl-C in the terminal reaches us alone, and we end the other program in order.
-_APART = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP} if os.name == "nt" else {"start_new_session": True}
+_APART: dict[str, Any]
+if sys.platform == "win32":
+    _APART, _INTERRUPT = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}, signal.CTRL_BREAK_EVENT
+else:
+    _APART, _INTERRUPT = {"start_new_session": True}, signal.SIGINT
 
 # No proxy may stand between this machine and itself.
 _open = urllib.request.build_opener(urllib.request.ProxyHandler({})).open
@@ -47,8 +52,8 @@ def first_notebook(lesson: str | None = None, project: Path = PROJECT) -> str:
         if not found.is_file():
             raise KitError("The first notebook is missing", file=found, fix="get a whole copy of the project")
         return found.relative_to(project).as_posix()
-    found = sorted(notebooks.glob("[!.]*/*.ipynb"), reverse=True)
-    lessons = {path.parent.name: path for path in found}  # the first by name stays
+    pages = sorted(notebooks.glob("[!.]*/*.ipynb"), reverse=True)
+    lessons = {path.parent.name: path for path in pages}  # the first by name stays
     if lesson not in lessons:
         raise KitError(
             "There is no such lesson", found=lesson, fix=f"choose one of: {', '.join(sorted(lessons)) or 'none yet'}"
@@ -192,7 +197,7 @@ def run_apart(command: Sequence[str], *, patience_s: float = 30.0, **popen) -> i
     try:
         return _wait(process)
     except KeyboardInterrupt:
-        process.send_signal(signal.CTRL_BREAK_EVENT if os.name == "nt" else signal.SIGINT)
+        process.send_signal(_INTERRUPT)
         process.wait(patience_s)
         raise
     finally:

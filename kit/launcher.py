@@ -200,14 +200,14 @@ def _pyproject(project: Path) -> Path:
 def _name_and_minimum(requirement: str) -> tuple[str, str]:
     """Name and lowest release of a requirement line: 'numpy>=1.26' -> ('numpy', '1.26')."""
     requirement = requirement.partition(";")[0]
-    name = re.match(r"[A-Za-z0-9._-]+", requirement.strip()).group()
+    name = re.split(r"[^A-Za-z0-9._-]", requirement.strip(), maxsplit=1)[0]
     minimum = re.search(r">=\s*([0-9.]+)", requirement)
     return name, minimum.group(1) if minimum else "0"
 
 
 def _release(version: str) -> tuple[int, ...]:
     """'1.26.4rc1' -> (1, 26, 4): enough to compare with a lowest release."""
-    return tuple(int(number) for number in re.findall(r"\d+", re.match(r"[\d.]*", version).group()))
+    return tuple(int(number) for number in re.findall(r"\d+", re.split(r"[^\d.]", version, maxsplit=1)[0]))
 
 
 def _plain(name: str) -> str:

@@ -187,11 +187,11 @@ def _exact(value: float) -> Decimal:
 
 def _places(value: float, digits: int) -> int:
     """Decimal places (may be negative) that show `digits` significant digits of `value` once it is rounded."""
-    value = abs(_exact(value))
-    if value == 0:
+    exact = abs(_exact(value))
+    if exact == 0:
         return digits - 1
-    places = digits - 1 - value.adjusted()
-    if _rounded(value, places).adjusted() > value.adjusted():  # 0.0996 becomes 0.10, not 0.100
+    places = digits - 1 - exact.adjusted()
+    if _rounded(exact, places).adjusted() > exact.adjusted():  # 0.0996 becomes 0.10, not 0.100
         places -= 1
     return places
 

@@ -81,7 +81,7 @@ class OwnRuns:
         """
         if origin not in ORIGINS:
             raise KitError("A run must say where it comes from", found=origin, fix=f"one of: {', '.join(ORIGINS)}")
-        run = Run(pass_times_s, conditions, flags_per_turn, note=note)  # refuses what makes no run
+        run = Run(np.asarray(pass_times_s, float), conditions, flags_per_turn, note=note)  # refuses what makes no run
         trial = 1 + sum(dict(known.conditions) == dict(run.conditions) for known in self.runs)
         value = {
             "origin": origin,

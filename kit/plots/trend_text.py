@@ -174,12 +174,10 @@ def describe_residuals(trends: Sequence[Trend], x: str) -> str:
         off, sign = left_over(trend)
         means = [(at, float(off[trend.x == at].mean())) for at in np.unique(trend.x)]
         above, below = max(means, key=lambda m: m[1]), min(means, key=lambda m: m[1])
-        words.append(
-            f"{trend.model.capitalize()}: the averages lie from {number(below[1], 2)} {sign} "
-            f"(at {case_of(x, below[0])}) to {number(above[1], 2)} {sign} (at {case_of(x, above[0])}) from the curve.".replace(
-                "  ", " "
-            )
+        lowest, highest = (
+            f"{number(off_by, 2)} {sign}".rstrip() + f" (at {case_of(x, at)})" for at, off_by in (below, above)
         )
+        words.append(f"{trend.model.capitalize()}: the averages lie from {lowest} to {highest} from the curve.")
     return " ".join(words)
 
 
