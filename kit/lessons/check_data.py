@@ -62,7 +62,7 @@ def _closed(sentence: str) -> str:
     return sentence if sentence.endswith((".", "?", "!", "…")) else sentence + "."
 
 
-# --- Do a lesson's data hold what its file promises? Runs for every condition, long enough for the thresholds.
+# --- the data --------------------------------------------------------------------------------------------------------
 
 FEWEST_TRIALS = 2  # with one run nobody sees scatter
 

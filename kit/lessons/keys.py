@@ -1,4 +1,4 @@
-"""Typed access to the keys of a TOML file: every message names the key and gives an example that would do.
+"""The keys of a lesson file, typed: every message names the key and gives an example that would do; and the levels.
 
 A key that can't be used is noted and a stand-in is returned, so that all problems of a file are found in one reading.
 """
@@ -188,7 +188,7 @@ def _for_example(example: str) -> str:
     return f"write, for example: {example}"
 
 
-# --- How much of an inquiry a lesson gives: four levels (Banchi & Bell 2008, "The many levels of inquiry").
+# --- how much of an inquiry a lesson gives: four levels (Banchi & Bell 2008, “The many levels of inquiry”) -----------
 
 
 @dataclass(frozen=True)
