@@ -26,20 +26,18 @@ from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import t_factor
 from ..stats.least_squares import aicc, evidence_weights
 from ..wording import number, plus_minus
-from .drag import LAWS, TURN, UNITS, DragLaw, law_terms
+from .drag import LAWS, TURN, UNITS, DragLaw, cumulated, law_terms, sensitivities
 
 __all__ = [
     "Between",
     "DragFit",
     "RestEstimate",
     "bounded_solution",
-    "cumulated",
     "fit_drag",
     "fit_drags",
     "fit_run",
     "flag_columns",
     "one_turn_speed",
-    "sensitivities",
 ]
 
 
@@ -56,38 +54,6 @@ def one_turn_speed(times: np.ndarray, angles: np.ndarray, flags: int) -> np.ndar
     before = np.maximum(np.arange(n) - flags, 0)
     after = np.minimum(np.arange(n) + flags, n - 1)
     return (angles[after] - angles[before]) / (times[after] - times[before])
-
-
-def cumulated(time: np.ndarray, values: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-    """∫ values dt from the first time to each, by the trapezium rule with end correction (cubic Hermite)."""
-    h = np.diff(time)
-    parts = h / 2 * (values[..., :-1] + values[..., 1:]) + h**2 / 12 * (slopes[..., :-1] - slopes[..., 1:])
-    out = np.zeros(values.shape)
-    np.cumsum(parts, axis=-1, out=out[..., 1:])
-    return out
-
-
-def sensitivities(law: DragLaw, time, start, speed):
-    """∂angle/∂(start speed) and ∂angle/∂(a, b, c) at each time.
-
-    The variation of dω/dt = −Q(ω) solves a linear equation whose homogeneous solution is Q(ω) itself, so
-    ∂angle/∂ω₁ = (ω₁ − ω)/Q(ω₁) and ∂angle/∂p = −∫ (ω(t′) − ω) ω(t′)ᵏ/Q(ω(t′)) dt′, k = 0, 1, 2 for a, b, c.
-    """
-    if not law.terms:
-        return time, [-(time**2) / 2 * start**k for k in range(3)]
-    time = np.minimum(time, law.time_to_rest(start))
-    speed = np.maximum(speed, 1e-100 * start)  # without constant drag it never is 0, except in rounding
-    drag = law.deceleration(speed)
-    slope = law.b + 2 * law.c * speed
-    powers = np.empty((4, len(speed)))  # speed^k / drag; products are quicker than powers
-    powers[0] = 1 / drag
-    for k in range(1, 4):
-        powers[k] = powers[k - 1] * speed
-    changes = slope * powers
-    changes[1:] -= np.arange(1, 4)[:, None] * powers[:3]
-    moments = cumulated(time, powers, changes)
-    by_speed = (start - speed) / law.deceleration(start)
-    return by_speed, [speed * moments[k] - moments[k + 1] for k in range(3)]
 
 
 def bounded_solution(triangle: np.ndarray, free: int, chosen=None) -> tuple[np.ndarray, float]:

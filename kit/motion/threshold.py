@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike
 from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import COUNTED
-from .drag import TURN
-from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns, sensitivities
+from .drag import TURN, sensitivities
+from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns
 from .speed import Crossing, SpeedCurve, speed_curves
 
 __all__ = [

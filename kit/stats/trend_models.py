@@ -44,10 +44,6 @@ class Region(NamedTuple):
     open_high: bool = False
 
 
-#: Names that told heights from shape parameters before a model stated them.
-_FORMER_HEIGHTS, _FORMER_SHAPES = ("A", "B", "C"), ("x0", "p", "k")
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Model:
     """One curve y = value(x, *parameters), with all that the search and the sentences need to know of it.
@@ -66,8 +62,7 @@ class Model:
         plus a constant turns into a logarithm with infinite A and C (in units of 1 / ln(x_max / x_min)).
     shape_floor : x -> what the shape parameter must lie above for the curve to have a value at x.
     offset : the height that is simply added, if there is one.
-    steep : the first height is multiplied by g(x)^shape or e^(shape·g(x)), so that the two trade off by factors, and
-        ln y is a straight line in the shape parameter.
+    steep : the first height is multiplied by e^(shape·g(x)): the two trade off by factors.
     at_ends : what it means that the shape parameter ran to the lower and to the upper end of its region.
 
     >>> import kit, numpy as np
@@ -118,8 +113,9 @@ class Model:
 
     def _take_former_names(self) -> None:
         """A model made before heights and shape were stated: its names tell them apart."""
-        heights = tuple(name for name in self.parameters if name in _FORMER_HEIGHTS)
-        shape = tuple(name for name in self.parameters if name in _FORMER_SHAPES)
+        heights, shape = (
+            tuple(n for n in self.parameters if n in known) for known in (_FORMER_HEIGHTS, _FORMER_SHAPES)
+        )
         object.__setattr__(self, "heights", heights)
         object.__setattr__(self, "shape", self.shape or shape)
         if "A" in heights and shape in (("p",), ("k",)):
@@ -498,13 +494,8 @@ def by_ends(model: Model, x: np.ndarray, log: bool) -> ByEnds | None:
             q[2] = theta[model.shape_index]
         return q
 
+    names = ("first", "last", *model.shape)
     search = replace(
-        model,
-        heights=("first", "last"),
-        parameters=("first", "last", *model.shape),
-        value=value,
-        gradient=gradient,
-        offset=None,
-        steep=False,
+        model, heights=names[:2], parameters=names, value=value, gradient=gradient, offset=None, steep=False
     )
     return ByEnds(search, to_natural, from_natural)

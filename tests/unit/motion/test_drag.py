@@ -8,11 +8,20 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.motion.drag import LAWS, DragLaw, law_terms
+from kit.motion.drag_fit import (
+    cumulated,
+    sensitivities,
+)
 
 mpmath.mp.dps = 30
 
+
 coefficients = st.one_of(st.just(0.0), st.floats(-10, 3).map(lambda power: 10.0**power))
+
+
 speeds = st.floats(-2, 3).map(lambda power: 10.0**power)
+
+
 # Stop speed as a share of the start speed: ordinary, near rest, and just below the start.
 shares = st.one_of(
     st.floats(0.001, 0.999),
@@ -185,3 +194,38 @@ def test_a_scaled_law_slows_that_many_times_as_fast_and_keeps_its_kind():
     assert strong.mean_speed(60, 5) == pytest.approx(law.mean_speed(60, 5), rel=1e-14)
     with pytest.raises(KitError, match="drag only slows"):
         law.scaled(-1)
+
+
+@pytest.mark.parametrize("law", [DragLaw(0.06, 0.03, 0.0006), DragLaw(0.5), DragLaw(b=0.05), DragLaw(c=0.002)])
+def test_sensitivities_are_the_derivatives_of_the_angle(law):
+    time, start = np.linspace(0, 20, 200), 30.0
+    by_speed, by_terms = sensitivities(law, time, start, law.speed_at(time, start))
+    step = 1e-4 * start
+    difference = (law.angle_at(time, start + step) - law.angle_at(time, start - step)) / (2 * step)
+    assert by_speed == pytest.approx(difference, rel=1e-6, abs=1e-6)
+    for k, name in enumerate("abc"):
+        step = 1e-5 * float(law.deceleration(start)) / start**k
+        once, twice = (DragLaw(**(vars(law) | {name: getattr(law, name) + m * step})) for m in (1, 2))
+        slope = 4 * once.angle_at(time, start) - twice.angle_at(time, start) - 3 * law.angle_at(time, start)
+        slope = slope / (2 * step)
+        assert by_terms[k] == pytest.approx(slope, rel=1e-4, abs=1e-5 * np.abs(slope).max())
+
+
+def test_sensitivities_stay_where_they_were_once_the_disc_is_at_rest():
+    law = DragLaw(3.0)
+    time = np.linspace(0, 20, 400)  # at rest from 10 s on
+    by_speed, by_terms = sensitivities(law, time, 30.0, law.speed_at(time, 30.0))
+    assert by_speed[-1] == pytest.approx(10.0)
+    assert by_terms[0][-1] == pytest.approx(-(30.0**2) / (2 * 3.0**2), rel=1e-3)
+
+
+def test_sensitivities_without_drag_are_those_of_the_first_moment():
+    time = np.linspace(0, 5, 20)
+    by_speed, by_terms = sensitivities(DragLaw(), time, 3.0, np.full(20, 3.0))
+    assert by_speed == pytest.approx(time)
+    assert by_terms[2] == pytest.approx(-9 * time**2 / 2)
+
+
+def test_cumulated_is_exact_for_cubics_on_uneven_times():
+    time = np.cumsum(np.random.default_rng(0).uniform(0.1, 1, 20))
+    assert cumulated(time, time**3, 3 * time**2) == pytest.approx((time**4 - time[0] ** 4) / 4, rel=1e-12)
