@@ -174,11 +174,10 @@ def describe_residuals(trends: Sequence[Trend], x: str) -> str:
         off, sign = left_over(trend)
         means = [(at, float(off[trend.x == at].mean())) for at in np.unique(trend.x)]
         above, below = max(means, key=lambda m: m[1]), min(means, key=lambda m: m[1])
+        first, last = (f"{number(off_by, 2)} {sign}".strip() for _, off_by in (below, above))
         words.append(
-            f"{trend.model.capitalize()}: the averages lie from {number(below[1], 2)} {sign} "
-            f"(at {case_of(x, below[0])}) to {number(above[1], 2)} {sign} (at {case_of(x, above[0])}) from the curve.".replace(
-                "  ", " "
-            )
+            f"{trend.model.capitalize()}: the averages lie from {first} (at {case_of(x, below[0])}) "
+            f"to {last} (at {case_of(x, above[0])}) from the curve."
         )
     return " ".join(words)
 

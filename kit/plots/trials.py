@@ -285,8 +285,8 @@ def what_trials_show(averages: pd.DataFrame) -> list[str]:
     few = int(averages["n"].mode().iloc[0])  # of two equally common numbers of trials the smaller one
     dof, scatter = averages.attrs["pooled_dof"], averages.attrs["pooled_scatter"]
     words = [
-        "Each dot is one trial. The bar is a 95 % interval for the average. Very many trials would give one average: out "
-        "of 20 bars made this way, about 19 hold it."
+        "Each dot is one trial. The bar is a 95 % interval for the average. Very many trials would give one average: "
+        "out of 20 bars made this way, about 19 hold it."
     ]
     if few == 1:
         words.append("A condition with one trial has no bar of its own: one trial cannot show its own spread.")
