@@ -12,7 +12,7 @@ from kit.widgets.bench import Bench
 from tests.browser.in_page import call_in_page
 
 NOTEBOOK = """
-from kit.bench_setup import bench_setup
+from kit.sources.push import bench_setup
 from kit.widgets.bench import Bench
 
 kept = []

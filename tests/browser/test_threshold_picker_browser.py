@@ -6,7 +6,7 @@ import pytest
 
 NOTEBOOK = """
 import numpy as np
-from kit.passes import Run, with_repairs
+from kit.logs.run import Run, with_repairs
 from kit.widgets import ThresholdPicker
 
 def a_run(magnets, trial):
