@@ -12,11 +12,12 @@ from kit.widgets.slowdown_explorer import SlowdownPage
 from tests.browser.in_page import INK, call_in_page
 
 NOTEBOOK = """
-from kit.bench import APPARATUS, Gate, session
-from kit.threshold import measure
-from kit.widgets.collapse_view import CollapseView
+from kit.sources.bench import APPARATUS, Gate
+from kit.sources.demo_data import session
+from kit.motion.threshold import measure
+from kit.widgets import CollapseView
 from kit.widgets.slowdown_explorer import SlowdownExplorer
-from kit.widgets.two_routes import TwoRoutes
+from kit.widgets import TwoRoutes
 
 runs = session(APPARATUS["coasting_disc"], 3, gate=Gate(bounces=0, misses=0), values=(1, 2, 4, 8), trials=2)
 explorer = SlowdownExplorer(runs, "magnets", 0.25, 1.0)

@@ -18,7 +18,7 @@ tapping
 """
 GATE = """
 import numpy as np
-from kit.capture_ports import PretendGate
+from kit.sources.gate import PretendGate
 from kit.widgets.live_gate import LiveGateBox
 
 kept = []
