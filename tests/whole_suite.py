@@ -15,6 +15,7 @@ import pytest
 from xdist.scheduler import LoadScopeScheduling
 
 BROWSER = "tests/browser/"
+NEW = pytest.StashKey[bool]()  # whether this worker is yet to run its first test
 
 
 class Streams(LoadScopeScheduling):
@@ -45,6 +46,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return stages.index(True), -tests_in[item.path], str(item.path)
 
     items.sort(key=turn)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item) -> None:
+    """A worker that computes gives way to the one with the browser: a page that has to wait too long fails."""
+    if item.config.stash.setdefault(NEW, True) and hasattr(item.config, "workerinput"):
+        item.config.stash[NEW] = False
+        if not item.nodeid.startswith(BROWSER) and hasattr(os, "nice"):
+            os.nice(5)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
