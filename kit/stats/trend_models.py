@@ -44,6 +44,9 @@ class Region(NamedTuple):
     open_high: bool = False
 
 
+_FORMER_HEIGHTS, _FORMER_SHAPES = ("A", "B", "C"), ("x0", "p", "k")
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Model:
     """One curve y = value(x, *parameters), with all that the search and the sentences need to know of it.
