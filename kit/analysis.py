@@ -65,8 +65,8 @@ class Analysis:
     >>> analysis = kit.Analysis(runs, start_period_s=0.4, stop_period_s=0.6)
     >>> analysis
     Analysis(2 runs, 2 counted, by pads, from 0.4 to 0.6 s a turn)
-    >>> print(f"{analysis.results['duration_s'].iloc[0]:.2f} s")
-    1.00 s
+    >>> analysis.results["status"].tolist()
+    ['counted', 'counted']
     """
 
     def __init__(
@@ -403,6 +403,14 @@ def sensitivity(
     Raises
     ------
     KitError : no thresholds, or one that is not 0 < start < stop.
+
+    Examples
+    --------
+    >>> import kit
+    >>> runs = kit.read_folder("datasets_demo/felt_brake")
+    >>> table = kit.sensitivity(runs, [(0.25, 1.0), (0.3, 1.0)], "pads")
+    >>> table["counted"].tolist()
+    [15, 15]
     """
     if not thresholds:
         raise KitError("There are no thresholds to compare", fix="give at least one pair of start and stop")

@@ -19,6 +19,10 @@ class KitError(Exception):
     fix : what to do, in a short sentence.
 
     Every part is kept as an attribute, so that a widget can lay it out.
+
+    >>> import kit
+    >>> print(kit.KitError("This is no number of flags", file="runs.csv", row=3, found="two", fix="write 2"))
+    runs.csv, row 3: This is no number of flags. Found: 'two'. What to do: write 2.
     """
 
     def __init__(

@@ -34,6 +34,10 @@ def check_lesson(folder: str | Path) -> list[Finding]:
     Returns
     -------
     Findings, problems first. No findings: the lesson is ready. A warning is worth a look; a problem must be mended.
+
+    >>> import kit
+    >>> kit.check_lesson("datasets_demo/felt_brake")
+    []
     """
     try:
         place = find_lesson(folder)

@@ -98,6 +98,12 @@ def new_lesson(
     ------
     KitError : the folder holds something already or can't be made, or there is no such model. Then nothing is left
         behind.
+
+    >>> import kit, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     made = kit.new_lesson(f"{place}/my_brake", like="felt_brake")
+    ...     kit.check_lesson(made.data)
+    []
     """
     folder, model = Path(folder).absolute(), find_lesson(_model(like))
     name = _short_name(folder)
