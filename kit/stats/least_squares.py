@@ -463,5 +463,6 @@ def evidence_weights(criteria: ArrayLike) -> np.ndarray:
     best = values.min(initial=np.inf)
     if best == np.inf:
         return np.zeros(len(values))
-    weights = np.exp(-np.where(values == best, 0.0, values - best) / 2)
+    above = np.subtract(values, best, out=np.zeros(len(values)), where=values != best)  # no inf less inf
+    weights = np.exp(-above / 2)
     return weights / weights.sum()

@@ -116,9 +116,8 @@ class Model:
 
     def _take_former_names(self) -> None:
         """A model made before heights and shape were stated: its names tell them apart."""
-        heights, shape = (
-            tuple(n for n in self.parameters if n in known) for known in (_FORMER_HEIGHTS, _FORMER_SHAPES)
-        )
+        heights = tuple(name for name in self.parameters if name in ("A", "B", "C"))
+        shape = tuple(name for name in self.parameters if name in ("x0", "p", "k"))
         object.__setattr__(self, "heights", heights)
         object.__setattr__(self, "shape", self.shape or shape)
         if "A" in heights and shape in (("p",), ("k",)):

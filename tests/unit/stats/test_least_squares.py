@@ -224,7 +224,7 @@ def test_aicc_is_akaikes_criterion_with_its_correction_and_infinite_for_too_few_
     # Hurvich & Tsai 1989; by hand: deviance 10, k = 3, n = 12 gives 10 + 6 + 24/8
     assert aicc(10.0, 3, 12) == pytest.approx(19.0)
     assert aicc(10.0, 3, 10**9) == pytest.approx(16.0)  # the correction fades
-    assert aicc(10.0, 3, 5) == math.inf > aicc(10.0, 3, 6)
+    assert aicc(10.0, 3, 5) == pytest.approx(40.0)  # 10 + 6 + 24/1: the fewest data it can be had for
     assert aicc(10.0, 3, 4) == math.inf
 
 
