@@ -184,6 +184,8 @@ def run_tests(chosen: argparse.Namespace) -> int:
         checks["tests"] = [*PYTEST, "-n", one_waits, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
     # Small matrix products are several times slower on two threads than on one.
     environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
+    if environment.pop("PYTHONDONTWRITEBYTECODE", ""):  # a hundred kernels and programs would each compile all modules
+        environment["PYTHONPYCACHEPREFIX"] = str(Path(sys.prefix, "bytecode"))
     failed = []
     for name, command in checks.items():
         print(f"== {name}", flush=True)
