@@ -169,6 +169,7 @@ def run_tests(chosen: argparse.Namespace) -> int:
         "ruff check": ["ruff", "check", "."],
         "ruff format": ["ruff", "format", "--check", "."],
         "JavaScript": ["tests.scripts"],
+        "types": ["mypy"],
     }
     if chosen.benchmarks:
         only = [part for name in chosen.only or () for part in ("--only", name)]
@@ -178,6 +179,7 @@ def run_tests(chosen: argparse.Namespace) -> int:
     elif chosen.browser:
         checks = {"tests in a browser": [*PYTEST, "-n", "2", "tests/browser"]}  # whatever the machine: pages wait a lot
     elif chosen.quick:
+        del checks["types"]  # half a minute
         checks["tests"] = [*PYTEST, "-n", "auto", *COMPUTING_TESTS, "-m", "not slow"]
     else:
         one_waits = str(1 + (os.cpu_count() or 1))  # for its browser, most of the time
