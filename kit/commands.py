@@ -236,7 +236,9 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
     _set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
-    analysis = kit.analyse(
+    from kit.lessons.analyse import analyse
+
+    analysis = analyse(
         chosen.folder,
         start_period_s=chosen.start_period,
         stop_period_s=chosen.stop_period,
