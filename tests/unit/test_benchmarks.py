@@ -14,6 +14,7 @@ from tests.benchmarks.race import Job, Row, race
 from tests.benchmarks.table import HEADINGS, as_text
 
 
+@pytest.mark.slow
 def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path):
     command = [sys.executable, "-m", "tests.benchmarks", "--small", "--only", "dialects", "--only", "drag-laws"]
     environment = {**os.environ, **project_environment()}
@@ -41,6 +42,7 @@ def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path):
         assert line.startswith(row["item"]) and row["usual_what"] in line
 
 
+@pytest.mark.slow
 def test_every_item_has_a_name_of_its_own():
     done = subprocess.run(
         [sys.executable, "-m", "tests.benchmarks", "--help"],

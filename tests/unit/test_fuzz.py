@@ -23,6 +23,7 @@ def run(*arguments):
     )
 
 
+@pytest.mark.slow
 def test_a_share_of_broken_files_is_refused_in_words_or_read_soundly(tmp_path):
     done = run("-m", "tests.fuzz", f"--count={SHARE}", "--seed=7", "--processes=0", f"--keep={tmp_path}")
     assert done.returncode == 0, done.stdout[-5000:] + done.stderr[-2000:]

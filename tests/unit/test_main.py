@@ -224,7 +224,7 @@ def checks(monkeypatch):
 def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(checks, capsys):
     ran, failing = checks
     assert commands.main(["test"]) == 0
-    assert [command[0] for command in ran] == ["ruff", "ruff", "tests.scripts", "pytest"]
+    assert [command[0] for command in ran] == ["ruff", "ruff", "tests.scripts", "mypy", "pytest"]
     assert {"tests/unit", "tests/published", "tests/browser", "notebooks", "--nbval-lax", "-n"} <= set(ran[3])
     failing.add("check")
     assert commands.main(["test"]) == 1

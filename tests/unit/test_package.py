@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import graphlib
 import subprocess
 import sys
@@ -155,6 +156,7 @@ def python(program: str) -> subprocess.CompletedProcess:
     )
 
 
+@functools.cache
 def loaded_by(statement: str) -> set[str]:
     """Top-level names of what a statement loads into a fresh interpreter, the standard library left out."""
     done = python(
