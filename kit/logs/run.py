@@ -10,7 +10,8 @@ from operator import index as whole_number
 import numpy as np
 
 from ..errors import KitError
-from .repairs import find_bounces, find_missed, usual_gaps
+from .coasting import Passes, coasting_start, examine
+from .repairs import certainty_in_words, propose_repairs
 
 __all__ = [
     "Repair",
@@ -18,6 +19,7 @@ __all__ = [
     "accept",
     "coasting_start",
     "counted_passes",
+    "examine_passes",
     "find_repairs",
     "flag_angles",
     "refuse",
@@ -33,16 +35,27 @@ SHORTEST_STEP_S = 1e-12  # no gate tells passes apart that come closer
 MOST_FLAGS = 10_000  # more than any slotted disc has; a slip beyond it would cost the memory
 
 
+# "bounce": pass `index` is the same pass logged twice, and left out; "foreign": something else than a flag was in the
+# beam at pass `index`, which is left out; "missed": `passes` passes are inferred before pass `index`.
+KINDS = ("bounce", "foreign", "missed")
+
+
 @dataclass(frozen=True)
 class Repair:
     """One oddity found in a run's passes, and what is done about it unless it is refused."""
 
-    kind: str  # "bounce": pass `index` is left out; "missed": `passes` passes are inferred before `index`
+    kind: str  # of KINDS
     index: int  # position in Run.pass_times_s
     time_s: float
     passes: int
     reason: str
     accepted: bool = True
+    probability: float = 1.0  # of this repair against none, given all passes of the run
+
+    @property
+    def certainty(self) -> str:
+        """In words: 'almost certainly', 'probably' or 'perhaps'."""
+        return certainty_in_words(self.probability)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +88,7 @@ class Run:
         set_field(self, "conditions", dict(self.conditions))
         set_field(self, "repairs", tuple(self.repairs))
         for repair in self.repairs:
-            if repair.kind not in ("bounce", "missed") or not 0 < repair.index < len(self.pass_times_s):
+            if repair.kind not in KINDS or not 0 < repair.index < len(self.pass_times_s):
                 raise KitError("A repair does not fit this run", file=place, found=repair, fix="find the repairs again")
 
 
@@ -127,45 +140,21 @@ def _at_least_one(value, name: str, place: str | None) -> int:
 
 
 def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Repair, ...]:
-    """Bounces and missed passes of one run, in order of time. Nothing is changed.
+    """Passes of one run that are logged twice, foreign or missed, in order of time. Nothing is changed.
 
     Parameters
     ----------
     pass_times_s : (n,) strictly increasing pass times, s.
     flags_per_turn : flags that pass the gate in one turn; their angles may be unequal.
 
-    How they are found, and what cannot be found, is told in `kit.logs.repairs`.
+    How they are found is told in `kit.logs.inference`. Each is accepted if it is likelier than not.
     """
     times = _checked_times(pass_times_s, None)
     flags = _at_least_one(flags_per_turn, "flags_per_turn", None)
-    bounces = find_bounces(times, flags)
-    kept = np.delete(np.arange(len(times)), bounces)
-    after, missed = find_missed(times[kept], flags)
-    usual = usual_gaps(np.diff(times[kept]), after - 1, flags)
-    found = [
-        Repair(
-            "bounce",
-            int(i),
-            float(times[i]),
-            1,
-            f"only {1000 * (times[i] - times[i - 1]):.1f} ms after the pass before: the flag cannot be back so soon",
-        )
-        for i in bounces
-    ]
-    for j, passes, normal in zip(after.tolist(), missed.tolist(), usual.tolist(), strict=True):
-        i = int(kept[j])
-        gap = times[i] - times[kept[j - 1]]
-        found.append(
-            Repair(
-                "missed",
-                i,
-                float(times[i]),
-                passes,
-                f"a gap of {gap:.3g} s where about {normal:.3g} s is usual: "
-                f"room for {passes} missed {'pass' if passes == 1 else 'passes'}",
-            )
-        )
-    return tuple(sorted(found, key=lambda repair: (repair.index, repair.kind)))
+    return tuple(
+        Repair(kind, i, float(times[i]), passes, reason, chance >= 0.5, chance)
+        for kind, i, passes, reason, chance in propose_repairs(times, flags)
+    )
 
 
 def with_repairs(run: Run) -> Run:
@@ -202,7 +191,7 @@ def _decide(run: Run, indices: tuple[int, ...], accepted: bool) -> Run:
 def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
     """Times of the kept passes, and the angle at each of them.
 
-    Accepted bounces are left out; accepted missed passes add to the angle and get no time of their
+    Accepted bounces and foreign passes are left out; accepted missed passes add to the angle and get no time of their
     own. With several flags a turn, the angles between flags are those of `flag_angles`.
 
     Returns
@@ -215,7 +204,7 @@ def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
     for repair in run.repairs:
         if not repair.accepted:
             continue
-        if repair.kind == "bounce":
+        if repair.kind != "missed":
             keep[repair.index] = False
             steps[repair.index] -= 1
         else:
@@ -265,28 +254,9 @@ def flag_angles(times_s: np.ndarray, count: np.ndarray, flags_per_turn: int) -> 
     return angles if differs and (np.diff(angles) > 0).all() and angles[-1] < 1 else equal
 
 
-def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
-    """Index of the pass at which the speed peaks: there the push ends and coasting begins.
-
-    The speed in each gap is replaced by the median of five gaps where that is lower, so that one or two
-    impossibly fast gaps (a bounce that was not found) do not make a peak. The speed at a pass is
-    the mean of the gaps at its sides; the first pass with the highest one is returned.
-
-    Parameters
-    ----------
-    times_s : (n,) strictly increasing, s.
-    turns : (n,) angle in turns, as `counted_passes` returns it.
-    """
-    if len(times_s) < 3:
-        return 0
-    speed = np.diff(turns) / np.diff(times_s)
-    width = min(5, len(speed))
-    windows = np.lib.stride_tricks.sliding_window_view(speed, width)
-    usual = np.median(windows, axis=1)
-    usual = usual[np.clip(np.arange(len(speed)) - width // 2, 0, len(usual) - 1)]
-    speed = np.minimum(speed, usual)
-    at_pass = (np.concatenate((speed[:1], speed)) + np.concatenate((speed, speed[-1:]))) / 2
-    return int(np.argmax(at_pass))
+def examine_passes(run: Run) -> Passes:
+    """Where the run's push ends, and whether it was pushed again, braked, or its clock jumped. See `Passes`."""
+    return examine(*counted_passes(run))
 
 
 # --- Reading gate logs: one file, a folder of files, a look at the first rows, runs that share a file.
