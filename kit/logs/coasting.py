@@ -71,13 +71,31 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     gaps = np.diff(times_s)
     speed = np.diff(turns) / gaps
     peak = _peak(speed)
-    at, _, change, odd, after = _changes(times_s, turns)
+    at, _, change, odd = _changes(times_s, turns)
     if len(at) == 0:
         return peak
-    lasting = odd & (change > 0) & (after > RISE) & (at + LASTING < n) & (at > peak)
+    lasting = odd & (change > 0) & (at > peak) & (at + LASTING < n)
+    lasting &= _rises(times_s, turns)[np.minimum(at, n - 1)]
     for last in at[lasting][-1:].tolist():
         peak = last - 1 + _peak(speed[last - 1 :])
-    return _first_smooth(speed, peak)
+    return peak
+
+
+def _flags_per_turn(turns) -> int:
+    return max(int(np.rint(1 / np.median(np.diff(turns)))), 1)
+
+
+def _rises(times_s, turns) -> np.ndarray:
+    """(n,) whether each of the three turns from a pass on is faster than the turn before the gap that it ends."""
+    h, n = _flags_per_turn(turns), len(times_s)
+    faster = np.zeros(n, dtype=bool)
+    if n < 4 * h + 2:
+        return faster
+    speed = (turns[h:] - turns[:-h]) / (times_s[h:] - times_s[:-h])
+    at = np.arange(h + 1, n - 3 * h)
+    slowest = np.minimum.reduce([speed[at], speed[at + h], speed[at + 2 * h]])
+    faster[at] = slowest > RISE * speed[at - 1 - h]
+    return faster
 
 
 def _peak(speed) -> int:
@@ -90,17 +108,11 @@ def _peak(speed) -> int:
     return int(np.argmax(at_pass))
 
 
-def _first_smooth(speed, peak) -> int:
-    """The start of smooth slowing near the peak."""
-    return peak
-
-
 def _changes(times_s, turns, spans=SPANS):
-    """At each gap: pass that ends it, jump in turns, change of ln speed, whether that is odd, speed after/before."""
+    """At each gap: pass that ends it, jump in turns, change of ln speed, whether that is odd."""
     n = len(times_s)
-    steps = np.diff(turns)
-    per_turn = max(int(np.rint(1 / np.median(steps))), 1) if n > 1 else 1
-    empty = (np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=bool), np.empty(0))
+    per_turn = _flags_per_turn(turns) if n > 1 else 1
+    empty = (np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
     if n < 4 * per_turn + 2:
         return empty
     jitter = max(jitter_of(times_s[::per_turn]), 2e-16 * np.abs(times_s).max())
@@ -146,29 +158,28 @@ def _changes(times_s, turns, spans=SPANS):
             [NOISE * jump_noise, np.full(len(i), LEAST_JUMP), BENT * drop * (a[3] - a[2])]
         )
         if best is None:
-            best = (i + 1, np.zeros(len(i)), np.zeros(len(i)), np.zeros(len(i)), np.zeros(len(i)), np.zeros(len(i)))
+            best = (i + 1, np.zeros(len(i)), np.zeros(len(i)), np.zeros(len(i)), np.zeros(len(i)))
             offset = int(i[0])
         where = i - offset
         better = score > best[3][where]
-        for column, value in ((2, least), (3, score), (5, speeds[2] / speeds[1])):
+        for column, value in ((2, least), (3, score)):
             best[column][where[better]] = value[better]
         better = jump_score > best[4][where]
         best[1][where[better]], best[4][where[better]] = jump[better], jump_score[better]
     if best is None:
         return empty
-    at, jump, change, score, jump_score, after = best
-    return at, np.where(jump_score > 1, jump, 0.0), np.where(score > 1, change, 0.0), score > 1, after
+    at, jump, change, score, jump_score = best
+    return at, np.where(jump_score > 1, jump, 0.0), np.where(score > 1, change, 0.0), score > 1
 
 
 def examine(times_s: np.ndarray, turns: np.ndarray) -> Passes:
     """What happened in a run, from its counted passes (n,): times in s, angles in turns."""
     start = coasting_start(times_s, turns)
     start_s = float(times_s[start]) if len(times_s) else 0.0
-    at, jump, change, odd, after = _changes(times_s, turns)
+    at, jump, change, odd = _changes(times_s, turns)
     found = {"pushed": None, "braked": None, "jump": None}
     peak = _peak(np.diff(turns) / np.diff(times_s)) if len(times_s) > 2 else 0
     coasting = at > peak + 1
-    del after
     for kind, mask, size in (
         ("pushed", odd & (change > 0), change),
         ("braked", odd & (change < 0), -change),

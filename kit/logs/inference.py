@@ -190,6 +190,10 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         cut = np.flatnonzero(np.diff(odd) > 2 * margin)
         first = np.maximum(odd[np.r_[0, cut + 1]] - margin, 0)
         last = np.minimum(odd[np.r_[cut, len(odd) - 1]] + margin + 1, n)
+        plain = (found.extra == 0) & (found.steps == 1)
+        plain[:-1] &= plain[1:]  # the pass and the gap after it
+        first = np.maximum.accumulate(np.where(plain, np.arange(n), 0))[first]
+        last = np.minimum.accumulate(np.where(found.extra == 0, np.arange(n), n - 1)[::-1])[::-1][last - 1] + 1
         first[first <= margin] = 0
         windows = list(zip(first.tolist(), last.tolist(), strict=True))
     cores = []
@@ -199,7 +203,7 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         for lo, hi in zip(edges[:-1], edges[1:], strict=True):
             cores.append((max(lo - OVERLAP, a) if lo > a else a, min(hi + OVERLAP, b) if hi < b else b, lo, hi))
     cores.sort(key=lambda core: core[1] - core[0])
-    median = float(np.median(np.diff(times_s)))
+    usual = _usual(times_s)
     done = 0
     while done < len(cores):
         many = max(BATCH // (cores[done][1] - cores[done][0]), 1)
@@ -207,8 +211,8 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         done += many
         starts = np.array([core[0] for core in group])
         stops = np.array([core[1] for core in group])
-        before = np.array([_even_before(found, core[0]) for core in group])
-        beam = _Beam(times_s, starts, stops, found.jitter_s, median, found.pattern, before)
+        before = starts  # how many gaps before a window are all alike, as far as is known
+        beam = _Beam(times_s, starts, stops, found.jitter_s, usual, found.pattern, before)
         beam.run()
         _, paths = beam.best()
         for (a, _, lo, hi), path in zip(group, paths, strict=True):
@@ -216,9 +220,11 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
     _as_before(found)
 
 
-def _even_before(found, start) -> int:
-    """How many gaps before a window are all alike (as far as is known); 0 at the start of the run."""
-    return int(start)
+def _usual(times_s) -> float:
+    """A gap of the size of most (s): the upper quartile, lest a gate that sees every pass twice mislead."""
+    gaps = np.diff(times_s[:100_000])
+    at = 3 * (len(gaps) - 1) // 4
+    return float(np.partition(gaps, at)[at])
 
 
 def _take(found: Explanation, path, a, lo, hi) -> None:
@@ -557,7 +563,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
     pace = (times_s[kept[after]] - times_s[kept[np.maximum(after - 1, 0)]]) / np.maximum(found.steps[kept[after]], 1)
     mode = (found.way[begin] == _HAND).astype(float)
     count = np.cumsum(found.steps)
-    median = float(np.median(np.diff(times_s)))
+    usual = _usual(times_s)
     extra = np.empty(len(at))
     many = max(BATCH // (4 * reach), 1)
     for lo in range(0, len(at), many):
@@ -573,7 +579,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
         prices = []
         for bars in (None, forbid):
             beam = _Beam(
-                times_s, begin[part], stop[part], found.jitter_s, median, found.pattern, begin[part], known, bars
+                times_s, begin[part], stop[part], found.jitter_s, usual, found.pattern, begin[part], known, bars
             )
             beam.run()
             prices.append(beam._ends()[0])
