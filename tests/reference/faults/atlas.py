@@ -1,0 +1,224 @@
+"""The kit against the faults: over fault × rate × length, how often it is right, says something, or is silently wrong.
+
+    python -m tests.reference.faults.atlas --n 50 [--fault NAME] [--turns 12 60 300] [--jobs 2] [--json FILE]
+
+`kit_counts` is the only place that knows the kit. The words of the table are explained in README.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import warnings
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from zlib import crc32
+
+import numpy as np
+import pandas as pd
+
+from .faults import FAULTS, make_log
+from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup
+
+LENGTHS = (12, 60, 300)  # turns between the thresholds
+OUTCOMES = ("right", "marked", "noted", "refused", "silent", "crash")
+FAR_U, FAR_SHARE = 5.0, 0.01  # further than both is wrong
+_SMOOTH_LAWS = LAWS[:5]  # a string remembers the release, so that a second push would start it anew
+
+
+@dataclass(frozen=True)
+class Count:
+    """What the kit makes of one log."""
+
+    counted: bool
+    said: str  # notes, doubts, or the reason for which there are no figures; "" if it says nothing
+    repairs: int = 0  # accepted repairs, which are listed but not a note
+    duration_s: float = np.nan
+    duration_u_s: float = np.nan
+    turns: float = np.nan
+    turns_u: float = np.nan
+
+
+def kit_counts(log: Log, rules=("interpolated",)) -> list[Count]:
+    """The kit's counts of one log, by each rule. Everything that depends on the kit's names stands here."""
+    import kit
+
+    setup = log.setup
+    try:
+        run = kit.with_repairs(kit.Run(log.times, flags_per_turn=log.declared))
+        curves = getattr(kit, "speed_curves", None) or kit.prepare
+        curves = curves([run])
+        rows = [kit.measure(curves, setup.start_period_s, setup.stop_period_s, rule).iloc[0] for rule in rules]
+    except kit.KitError as error:
+        return [Count(False, str(error).splitlines()[0])] * len(rules)
+    counts = []
+    for row in rows:
+        said = [str(row[c]) for c in ("note", "doubt", "set_aside") if isinstance(row.get(c), str) and row[c]]
+        for column in ("status", "outcome"):
+            if isinstance(row.get(column), str) and row[column] not in ("", "counted"):  # another word says something
+                said.append(row[column])
+        counted = row["status"] == "counted" and bool(np.isfinite([row["duration_s"], row["turns"]]).all())
+        figures = (float(row[c]) for c in ("duration_s", "duration_u_s", "turns", "turns_u"))
+        repairs = sum(repair.accepted for repair in run.repairs)
+        counts.append(Count(counted, "; ".join(said), repairs, *figures))
+    return counts
+
+
+def far(count: Count, duration_s: float, turns: float) -> bool:
+    """Whether a count misses the truth by more than 5 u and more than 1 %, in duration or in turns."""
+    pairs = ((count.duration_s, count.duration_u_s, duration_s), (count.turns, count.turns_u, turns))
+    return any(abs(value - true) > max(FAR_U * u, FAR_SHARE * true) for value, u, true in pairs)
+
+
+def outcome(log: Log, count: Count) -> str:
+    """One of OUTCOMES but "crash", see README.md."""
+    if not count.counted:
+        return "refused"
+    if far(count, log.duration_s, log.turns):
+        return "noted" if count.said else "silent"
+    return "marked" if count.said else "right"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One fault at one rate, in runs of one length."""
+
+    fault: str
+    rate: str
+    turns: float
+    jitter: str = ""  # "" any
+    flags: str = ""
+    law: str = ""
+    modulation: str = ""
+    release_s: float = 0.0  # turn period at the release; 0: 0.08 to 1.2 s
+    rule: str = "interpolated"
+
+    def logs(self, n: int):
+        """n logs with their number; the same each time, whatever other cells there are."""
+        fault, made, attempt = FAULTS[self.fault], 0, 0
+        label = f"{self.fault}/{self.rate}/{self.turns}/{self.jitter}/{self.flags}/{self.law}/{self.modulation}"
+        label += f"/{self.release_s}" if self.release_s else ""
+        while made < n:
+            rng = np.random.default_rng([crc32(label.encode()), attempt])
+            attempt += 1
+            laws = _SMOOTH_LAWS if fault.stage == "motion" else LAWS
+            wishes = {
+                "law": self.law or laws[rng.integers(len(laws))],
+                "flags": self.flags or list(FLAG_ANGLES)[rng.choice(6, p=[0.5, 0.15, 0.1, 0.1, 0.1, 0.05])],
+                "jitter": self.jitter or JITTERS[rng.choice(5, p=[0.4, 0.15, 0.2, 0.1, 0.15])],
+                "modulation": self.modulation or ("even", "friction", "imbalance")[rng.choice(3, p=[0.7, 0.15, 0.15])],
+            }
+            try:
+                setup = random_setup(rng, turns=self.turns, release_period_s=self.release_s or None, **wishes)
+                log = make_log(setup, self.fault, rng, **fault.rates[self.rate])
+            except ValueError:
+                if attempt > 100 * n + 1000:
+                    raise
+                continue  # these wishes exclude each other (a coarse clock, an unbalanced wheel that would stop)
+            made += 1
+            yield attempt - 1, log
+
+
+def run_cell(cell: Cell, n: int) -> list[dict]:
+    """One row a run: outcome, what was done, what the kit said, errors in u and in per cent."""
+    rows = []
+    for number, log in cell.logs(n):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            try:
+                count = kit_counts(log, (cell.rule,))[0]
+            except Exception as error:  # a crash is a finding, not the end of the atlas
+                rows.append(_row(cell, number, log, "crash", Count(False, f"{type(error).__name__}: {error}")))
+                continue
+        rows.append(_row(cell, number, log, outcome(log, count), count))
+    return rows
+
+
+def _row(cell, number, log, found, count):
+    literal = found == "silent" and log.literal is not None and not far(count, *log.literal)
+    return {
+        "fault": cell.fault,
+        "rate": cell.rate,
+        "length": cell.turns,
+        "number": number,
+        "outcome": found,
+        "repaired": found == "silent" and count.repairs > 0,
+        "literal": literal,
+        "done": log.done,
+        "said": count.said,
+        "passes": len(log.times),
+        "true_s": log.duration_s,
+        "off_s": count.duration_s - log.duration_s,
+        "u_s": count.duration_u_s,
+        "true_turns": log.turns,
+        "off_turns": count.turns - log.turns,
+        "u_turns": count.turns_u,
+    }
+
+
+def all_cells(faults=None, lengths=LENGTHS) -> list[Cell]:
+    """Every fault × rate × length, or those of the named faults."""
+    return [
+        Cell(name, rate, turns)
+        for name, fault in FAULTS.items()
+        if not faults or name in faults
+        for rate in fault.rates
+        for turns in lengths
+    ]
+
+
+def runs(cells, n: int, jobs: int = 1) -> pd.DataFrame:
+    """One row a run of every cell."""
+    if jobs == 1:
+        parts = [run_cell(cell, n) for cell in cells]
+    else:
+        with ProcessPoolExecutor(jobs) as pool:
+            parts = list(pool.map(run_cell, cells, [n] * len(cells)))
+    return pd.DataFrame([row for part in parts for row in part])
+
+
+def summary(rows: pd.DataFrame, by=("fault", "rate", "length")) -> pd.DataFrame:
+    """Per cent of each outcome in each group of rows; *repaired* and *literal* are parts of *silent*."""
+    groups = rows.groupby(list(by), sort=False)
+    shares = pd.DataFrame({name: groups["outcome"].agg(lambda o, k=name: 100 * (o == k).mean()) for name in OUTCOMES})
+    shares["repaired"] = 100 * groups["repaired"].mean()
+    shares["literal"] = 100 * groups["literal"].mean()
+    shares.insert(0, "n", groups.size())
+    return shares.reset_index()
+
+
+def table(cells, n: int, jobs: int = 1) -> pd.DataFrame:
+    """The atlas: one row a cell, per cent of each outcome."""
+    return summary(runs(cells, n, jobs))
+
+
+def silent_rate(rows: pd.DataFrame) -> float:
+    """Share of silently wrong runs among those with a fault that a log can show; each cell has the same weight."""
+    shown = rows[[name != "none" and not FAULTS[name].hidden for name in rows["fault"]]]
+    return float((shown["outcome"] == "silent").mean()) if len(shown) else float("nan")
+
+
+def main(arguments=None) -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.reference.faults.atlas", description=__doc__.splitlines()[0])
+    parser.add_argument("--n", type=int, default=50, help="runs a cell")
+    parser.add_argument("--fault", action="append", choices=list(FAULTS), help="only this fault (may be repeated)")
+    parser.add_argument("--turns", type=float, nargs="+", default=list(LENGTHS), help="lengths of runs, turns")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--json", type=Path, help="write every run and the table")
+    asked = parser.parse_args(arguments)
+    rows = runs(all_cells(asked.fault, asked.turns), asked.n, asked.jobs)
+    found = summary(rows)
+    with pd.option_context("display.max_rows", None, "display.width", 200):
+        print(found.round(0).astype(dict.fromkeys(found.columns[3:], int)).to_string(index=False))
+    clean = rows[rows["fault"] == "none"]
+    if len(clean):
+        print(f"clean runs marked, noted or refused: {100 * (clean['outcome'] != 'right').mean():.1f} %")
+    print(f"silently wrong, of all runs with a fault that shows: {100 * silent_rate(rows):.1f} %")
+    if asked.json:
+        whole = {"table": found.to_dict("records"), "silent_rate": silent_rate(rows), "runs": rows.to_dict("records")}
+        asked.json.write_text(json.dumps(whole, indent=0, default=float), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
