@@ -82,7 +82,7 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
 
 
 def _flags_per_turn(turns) -> int:
-    return max(int(np.rint(1 / np.median(np.diff(turns)))), 1)
+    return max(int(np.rint(1 / np.median(np.diff(turns)))), 1) if len(turns) > 1 else 1
 
 
 def _rises(times_s, turns) -> np.ndarray:
@@ -111,7 +111,7 @@ def _peak(speed) -> int:
 def _changes(times_s, turns, spans=SPANS):
     """At each gap: pass that ends it, jump in turns, change of ln speed, whether that is odd."""
     n = len(times_s)
-    per_turn = _flags_per_turn(turns) if n > 1 else 1
+    per_turn = _flags_per_turn(turns)
     empty = (np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
     if n < 4 * per_turn + 2:
         return empty
@@ -176,16 +176,17 @@ def examine(times_s: np.ndarray, turns: np.ndarray) -> Passes:
     """What happened in a run, from its counted passes (n,): times in s, angles in turns."""
     start = coasting_start(times_s, turns)
     start_s = float(times_s[start]) if len(times_s) else 0.0
-    at, jump, change, odd = _changes(times_s, turns)
-    found = {"pushed": None, "braked": None, "jump": None}
+    found: dict[str, Disturbance | None] = {"pushed": None, "braked": None, "jump": None}
     peak = _peak(np.diff(turns) / np.diff(times_s)) if len(times_s) > 2 else 0
-    coasting = at > peak + 1
+    first = peak + 1  # the gap that follows the peak may still be pushed
+    at, jump, change, odd = _changes(times_s[first:], turns[first:])
+    at = at + first
     for kind, mask, size in (
         ("pushed", odd & (change > 0), change),
         ("braked", odd & (change < 0), -change),
         ("jump", jump != 0, np.abs(jump)),
     ):
-        here = np.flatnonzero(mask & coasting)
+        here = np.flatnonzero(mask)
         if len(here) == 0:
             continue
         k = int(here[np.argmax(size[here])])

@@ -54,7 +54,8 @@ CHUNK, OVERLAP = 192, 24  # longer windows are searched in overlapping parts
 BATCH = 40_000  # passes searched side by side; bounds the memory
 
 SCREEN_STEP, SCREEN_KINK = 0.25, 0.2  # ln: gaps that change less, and bend less, from turn to turn are alike
-LONE_NEAR = 0.15  # ln: the neighbours of a lone oddity are that much alike
+LONE_NEAR = 0.1  # ln: the gaps beside a lone oddity lie on one line that well
+STEADY = 0.6  # ln: a rotor near rest slows by no more than that from turn to turn, but in its last
 LONE_FIT = 0.05  # share: a lone oddity fits its explanation that well
 
 _COAST, _HAND, _CLOCK = 0, 1, 2
@@ -142,6 +143,19 @@ def _screen(times_s, steps, flags) -> np.ndarray:
     odd[flags:] |= big
     odd[:-flags] |= big
     odd[flags:-flags] |= np.abs(turn[flags:] - turn[:-flags]) > SCREEN_KINK
+    if flags == 1 and (odd[:3].any() or odd[-3:].any()):
+        # a push that only speeds up, and a rotor that slows ever faster up to its last gap, are as they should be
+        rising = np.flatnonzero(turn >= 0)
+        first = int(rising[0]) if len(rising) else len(turn)
+        if first and (turn[first : first + 3] >= 0).all() and (turn[first : first + 3] < SCREEN_STEP).all():
+            odd[: first + 1] = False
+            odd[first + 1] &= bool(np.abs(turn[first + 1] - turn[first]) > SCREEN_KINK) if first + 1 < len(turn) else 1
+        falling = np.flatnonzero((turn < 0) | (turn > STEADY) | np.r_[False, turn[1:] < turn[:-1] - LONE_NEAR])
+        last = int(falling[-1]) if len(falling) else -1
+        if last == len(turn) - 1 and turn[-1] > 0:
+            last = int(falling[-2]) if len(falling) > 1 else -1
+        if last < len(turn) - 2:
+            odd[last + 3 :] = False
     return np.flatnonzero(odd) + 1
 
 
@@ -150,16 +164,18 @@ def _settle_lone(times_s, odd, found: Explanation) -> None:
     gaps = np.diff(times_s)
     n = len(gaps)
 
-    def alike(before, after):
-        """The usual gap between gaps `before` and `after`, where two gaps on each side are alike; else 0."""
+    def alike(before, after, steps):
+        """The usual gap between gaps `before` and `after`, where both gaps on each side lie on one line; else 0."""
         safe = (before >= 1) & (after < n - 1)
         b, a = np.where(safe, before, 1), np.where(safe, after, n - 2)
-        g = np.stack([gaps[b - 1], gaps[b], gaps[a], gaps[a + 1]])
-        even = safe & (g.max(axis=0) < np.exp(LONE_NEAR) * g.min(axis=0))
-        return np.where(even, np.sqrt(g[1] * g[2]), 0.0)
+        far, near, then, last = np.log(np.stack([gaps[b - 1], gaps[b], gaps[a], gaps[a + 1]]))
+        slope = np.stack([near - far, last - then])
+        even = (np.abs(slope) < SCREEN_STEP).all(axis=0) & (np.abs(slope[0] - slope[1]) < LONE_NEAR)
+        even &= np.abs(then - near - slope.mean(axis=0) * (steps + 1)) < LONE_NEAR
+        return np.where(safe & even, np.exp((near + then) / 2), 0.0)
 
     x = odd[(odd >= 3) & (odd < n - 2)]  # is this pass one too many?
-    usual = alike(x - 2, x + 1)
+    usual = alike(x - 2, x + 1, 1)
     share = gaps[x - 1] / np.where(usual > 0, usual, 1)
     whole = (gaps[x - 1] + gaps[x]) / np.where(usual > 0, usual, 1)
     fits = (usual > 0) & (np.abs(whole - 1) < LONE_FIT) & (share < 0.85)
@@ -172,9 +188,9 @@ def _settle_lone(times_s, odd, found: Explanation) -> None:
 
     x = odd[(odd >= 3) & (odd < n - 1)]
     x = x[~taken[x]]  # does the gap before this pass hold more than one step?
-    usual = alike(x - 2, x)
+    whole = np.rint(gaps[x - 1] / np.sqrt(gaps[x - 2] * gaps[x]))
+    usual = alike(x - 2, x, whole)
     ratio = gaps[x - 1] / np.where(usual > 0, usual, np.inf)
-    whole = np.rint(ratio)
     fits = (whole > 1) & (whole <= MOST_STEPS) & (np.abs(ratio - whole) < np.minimum(LONE_FIT * whole, 0.2))
     found.steps[x[fits]] = whole[fits]
     found.lone[x[fits]] = True
@@ -575,14 +591,12 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
         flag = count[begin[part]] % len(found.pattern)
         if len(found.pattern) > 1:
             pace[part] = np.maximum(pace[part] / found.pattern[flag], 1e-12)
-        known = (pace[part], flag, mode[part])
-        prices = []
-        for bars in (None, forbid):
-            beam = _Beam(
-                times_s, begin[part], stop[part], found.jitter_s, usual, found.pattern, begin[part], known, bars
-            )
-            beam.run()
-            prices.append(beam._ends()[0])
+        bars = np.concatenate([np.full_like(forbid, -1), forbid])
+        known = tuple(np.tile(values, 2) for values in (pace[part], flag, mode[part]))
+        ends = (np.tile(begin[part], 2), np.tile(stop[part], 2))
+        beam = _Beam(times_s, *ends, found.jitter_s, usual, found.pattern, ends[0], known, bars)
+        beam.run()
+        prices = beam._ends()[0].reshape(2, -1)
         with np.errstate(invalid="ignore"):
             extra[part] = np.nan_to_num(prices[1] - prices[0], nan=0.0, posinf=50.0)
     return extra
