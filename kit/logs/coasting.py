@@ -21,6 +21,8 @@ LEAST_CHANGE = 0.05  # share of the speed: less is the business of friction that
 LEAST_JUMP = 0.03  # turns
 NOISE = 7.0  # standard deviations that jitter does not reach
 BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are a poor guide
+SMOOTH = 4  # changes of speed in a row that make a smooth coast
+BIGGEST_LOSS = 0.3  # ln of speed in a turn; a coast that starts by losing more is no coast
 LASTING = 5  # gaps after a rise, for it to be a push
 RISE = 1.02  # a speed that is higher than before by more than this has risen
 
@@ -78,7 +80,30 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     lasting &= _rises(times_s, turns)[np.minimum(at, n - 1)]
     for last in at[lasting][-1:].tolist():
         peak = last - 1 + _peak(speed[last - 1 :])
-    return peak
+    return _first_smooth(times_s, turns, peak)
+
+
+def _first_smooth(times_s, turns, peak) -> int:
+    """The pass at which smooth slowing begins, near the peak or after it; the peak itself if it is nowhere smooth."""
+    h, n = _flags_per_turn(turns), len(times_s)
+    if n < peak + 2 * h + SMOOTH + 2:
+        return peak
+    stop = min(n, peak + 40 * h + SMOOTH)
+    low = max(peak - 4 * h, 0)
+    t, a = times_s[low:stop], turns[low:stop]
+    lasts = t[h:] - t[:-h]
+    speed = np.log((a[h:] - a[:-h]) / lasts)
+    change = speed[h:] - speed[:-h]
+    noise = 4 * 2.5 * jitter_of(times_s[peak:]) / lasts[h:]
+    smooth = (change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise)
+    run = np.lib.stride_tricks.sliding_window_view(smooth, min(SMOOTH, len(smooth))).all(axis=1)
+    at = np.flatnonzero(run[max(peak - low - 1, 0) :])
+    if len(at) == 0:
+        return peak
+    first = int(at[0]) + max(peak - low - 1, 0)
+    while first > 0 and smooth[first - 1] and speed[first - 1] > speed[first]:
+        first -= 1
+    return max(low + first, peak) if first + low >= peak - 1 else peak
 
 
 def _flags_per_turn(turns) -> int:
@@ -177,8 +202,7 @@ def examine(times_s: np.ndarray, turns: np.ndarray) -> Passes:
     start = coasting_start(times_s, turns)
     start_s = float(times_s[start]) if len(times_s) else 0.0
     found: dict[str, Disturbance | None] = {"pushed": None, "braked": None, "jump": None}
-    peak = _peak(np.diff(turns) / np.diff(times_s)) if len(times_s) > 2 else 0
-    first = peak + 1  # the gap that follows the peak may still be pushed
+    first = start + 1  # the gap that follows the peak may still be pushed
     at, jump, change, odd = _changes(times_s[first:], turns[first:])
     at = at + first
     for kind, mask, size in (
