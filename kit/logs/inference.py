@@ -33,6 +33,7 @@ RATE_FOREIGN = 0.002  # sleeves, threads, hands: about one in some runs
 RATE_MISSED = 0.01  # a well-placed gate misses hardly any
 RATE_MISSED_MORE = 0.5  # what hides one flag often hides the next
 RATE_HAND = 1e-4  # a hand on the coasting rotor: one run in a hundred
+RATE_ODD_END = 0.05  # what holds for the coast often does not hold for the last gap before rest
 RATE_CLOCK = 5e-5  # a clock set, a logger stalled, a gate moved: rarer still
 RATE_LET_GO = 0.3  # a push lasts some three passes
 SAME_AGAIN = (0.4, 0.75, 0.97)  # as many flags missed as in the last 1, 2, 3 gaps: the flag is too quick for the gate
@@ -44,6 +45,7 @@ SLOPE, SLOPE_SPREAD = 0.03, 0.12  # s just after the release: from hardly slowin
 WANDER = (0.0015, 0.3, 0.6)  # s changes by (w₀ + w₁|s| + w₂s²)√θ
 TAILS = 4.0  # degrees of freedom of Student's t: gates have outliers
 PATTERN_HOLDS = 0.15  # share by which a gap may differ from the same gap one turn before
+UNEVEN_RIPPLE = 0.01  # of the gap: how far the flags' own pattern strays along a run
 LEAST_JITTER = 5e-4  # of the usual gap: the model is no better than that
 MOST_STEPS = 16  # flags in one gap; beyond it nobody can count
 
@@ -228,7 +230,7 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         for lo, hi in zip(edges[:-1], edges[1:], strict=True):
             cores.append((max(lo - OVERLAP, a) if lo > a else a, min(hi + OVERLAP, b) if hi < b else b, lo, hi))
     cores.sort(key=lambda core: core[1] - core[0])
-    usual = _usual(times_s)
+    usual, ripple = _usual(times_s), _ripple(times_s, flags, len(found.pattern) > 1)
     done = 0
     while done < len(cores):
         many = max(BATCH // (cores[done][1] - cores[done][0]), 1)
@@ -237,7 +239,7 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         starts = np.array([core[0] for core in group])
         stops = np.array([core[1] for core in group])
         before = starts  # how many gaps before a window are all alike, as far as is known
-        beam = _Beam(times_s, starts, stops, found.jitter_s, usual, found.pattern, before)
+        beam = _Beam(times_s, starts, stops, found.jitter_s, usual, found.pattern, before, ripple=ripple)
         beam.run()
         _, paths = beam.best()
         for (a, _, lo, hi), path in zip(group, paths, strict=True):
@@ -250,6 +252,24 @@ def _usual(times_s) -> float:
     gaps = np.diff(times_s[:100_000])
     at = 3 * (len(gaps) - 1) // 4
     return float(np.partition(gaps, at)[at])
+
+
+def _ripple(times_s, flags, uneven):
+    """(n,) scatter about a smooth curve around each pass, s; None with one flag, which sees one side of a turn only."""
+    n = len(times_s)
+    if flags == 1 or n < 16:
+        return None
+    wide = min(max(16, 4 * flags), n - 3)
+    third = np.abs(np.diff(times_s, 3))
+    step = max(wide // 4, 1)
+    windows = np.lib.stride_tricks.sliding_window_view(third, wide)[::step]
+    at = (wide - 1) // 4
+    local = np.partition(windows, at, axis=1)[:, at] / (0.319 * np.sqrt(20))
+    if uneven:  # lag one means nothing there
+        gaps = np.lib.stride_tricks.sliding_window_view(np.diff(times_s), min(wide, n - 1))[::step]
+        local = UNEVEN_RIPPLE * np.median(gaps, axis=1)
+    centres = step * np.arange(len(local)) + wide // 2
+    return np.interp(np.arange(n), centres, local)
 
 
 def _take(found: Explanation, path, a, lo, hi) -> None:
@@ -279,13 +299,18 @@ class _Beam:
 
     NAMES = ("cost", "t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss", "mode", "last", "same", "bounced", "flag")
 
-    def __init__(self, times_s, starts, stops, jitter_s, usual_s, pattern, before, known=None, forbid=None):
+    def __init__(self, times_s, starts, stops, jitter_s, usual_s, pattern, before, known=None, forbid=None, ripple=None):
         self.length = stops - starts
         longest = int(self.length.max())
         at = starts[:, None] + np.arange(longest)
         self.inside = at < stops[:, None]
         self.times = times_s[np.minimum(at, len(times_s) - 1)] - times_s[starts][:, None]
         self.variance, self.usual = max(jitter_s, 1e-13) ** 2, usual_s
+        if ripple is not None:  # several flags feel friction that differs around the turn: more scatter, where it is slow
+            self.ripple = np.maximum(ripple[np.minimum(at, len(times_s) - 1)] ** 2, self.variance)
+        else:
+            self.ripple = np.full(at.shape, self.variance)
+        self.closed = stops < len(times_s) if known is None else np.zeros(len(starts), dtype=bool)
         self.range = np.log(usual_s) - 15, np.log(usual_s) + 15  # of ln p: beyond it nothing turns
         self.is_last = at >= len(times_s) - 1  # a miss in the last gap and a slow turn look the same
         self.pattern = pattern
@@ -360,9 +385,10 @@ class _Beam:
         k = np.stack([low, low + 1], axis=-1)
         angle = self.around[flag[..., None] + k] - self.around[flag][..., None] if flags > 1 else k.astype(float)
         p = {name: source[name][..., None] for name in ("t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss")}
-        pred = _predict(p, angle, self.variance)
+        pred = _predict(p, angle)
         off = now[:, None, None, None] - pred["t"]
-        spread = pred["tt"] + self.variance
+        scatter = self.ripple[:, j]
+        spread = pred["tt"] + scatter[:, None, None, None]
         z2 = off * off / spread
         fit = (TAILS + 1) / 2 * np.log1p(z2 / TAILS) + 0.5 * np.log(spread) - np.log(self.usual)
         mode = source["mode"]
@@ -376,6 +402,7 @@ class _Beam:
         ratio = np.log(np.maximum(tau, 1e-12) / one) - y
         wide = np.sqrt(HAND_SPREAD**2 + np.where(mode == 2, source["yy"], 0.0))
         held = np.where(mode == 1, -np.log(1 - RATE_LET_GO), np.where(mode == 2, 0.0, -np.log(RATE_HAND)))
+        held = np.where(self.is_last[:, j, None, None], np.minimum(held, -np.log(RATE_ODD_END)), held)
         hand = cost + held + 0.5 * (ratio / wide) ** 2 + np.log(wide * np.maximum(tau, 1e-12) / self.usual) + 0.4
         # a clock that jumps: the gap says nothing, the period goes on
         clock = cost - np.log(RATE_CLOCK) + np.log(period * (1 + np.abs(tau / period - 1)) / self.usual)
@@ -412,7 +439,7 @@ class _Beam:
         many = -np.log(RATE_MISSED) - (k - 2) * np.log(RATE_MISSED_MORE)
         after_one = np.where(k == 1, -np.log(1 - RATE_MISSED), many)
         other = -np.log(1 - again) + np.where(k == 1, 0.3, many - 2.5)
-        return np.where(last <= 1, after_one, np.where(k == last, -np.log(again), other))
+        return np.where(last <= 1, after_one, np.where((k == last) & (k <= 3), -np.log(again), other))
 
     def _choose(self, j, every, k, angle, tau, source, pred, one, bounced, flag):
         rows, state, at = np.arange(len(every)), self.state, j + SKIPS
@@ -442,7 +469,7 @@ class _Beam:
         steps = np.where(way < 2, k[row, s_at, k_at, np.minimum(way, 1)], 1)
         new = {name: pred[name][row, s_at, k_at, np.minimum(way, 1)] for name in pred}
         # Kalman's update where the rotor coasts
-        gain = [new[name] / (new["tt"] + self.variance) for name in ("tt", "ty", "ts")]
+        gain = [new[name] / (new["tt"] + self.ripple[:, j, None]) for name in ("tt", "ty", "ts")]
         off = self.times[:, j, None] - new["t"]
         coasting = way < 2
         gap = np.maximum(tau[row, s_at, k_at], 1e-12)
@@ -489,6 +516,8 @@ class _Beam:
         for back in range(min(SKIPS, int(self.length.min()))):
             last = self.length - 1 - back
             cost = self.state["cost"][rows, last + SKIPS]
+            # a window ends among plain gaps; if all of them held several flags, the next window says so
+            cost = np.where(self.closed[:, None] & (self.state["last"][rows, last + SKIPS] > 1), np.inf, cost)
             survivor = np.argmin(cost, axis=1)
             total = cost[rows, survivor]
             late = np.full(len(rows), -np.log(RATE_HAND) if back else 0.0)  # an end that is odd is left as it is
@@ -545,7 +574,7 @@ class _Beam:
         extra[left] = np.where((before >= 0) & (since < BOUNCE_SHARE * pace), BOUNCE, FOREIGN)
 
 
-def _predict(p, angle, variance):
+def _predict(p, angle):
     """State and covariance `angle` flags further on."""
     period = np.exp(p["y"])
     wander = (WANDER[0] + WANDER[1] * np.abs(p["s"]) + WANDER[2] * p["s"] ** 2) ** 2 * angle
@@ -589,7 +618,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
     pace = (times_s[kept[after]] - times_s[kept[np.maximum(after - 1, 0)]]) / np.maximum(found.steps[kept[after]], 1)
     mode = (found.way[begin] == _HAND).astype(float)
     count = np.cumsum(found.steps)
-    usual = _usual(times_s)
+    usual, ripple = _usual(times_s), _ripple(times_s, flags, len(found.pattern) > 1)
     extra = np.empty(len(at))
     many = max(BATCH // (4 * reach), 1)
     for lo in range(0, len(at), many):
@@ -604,7 +633,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
         bars = np.concatenate([np.full_like(forbid, -1), forbid])
         known = tuple(np.tile(values, 2) for values in (pace[part], flag, mode[part]))
         ends = (np.tile(begin[part], 2), np.tile(stop[part], 2))
-        beam = _Beam(times_s, *ends, found.jitter_s, usual, found.pattern, ends[0], known, bars)
+        beam = _Beam(times_s, *ends, found.jitter_s, usual, found.pattern, ends[0], known, bars, ripple)
         beam.run()
         prices = beam._ends()[0].reshape(2, -1)
         with np.errstate(invalid="ignore"):

@@ -46,7 +46,7 @@ def propose_repairs(times_s: np.ndarray, flags_per_turn: int = 1) -> Iterator[tu
     weigh = np.flatnonzero(~found.lone[at])[:MOST_WEIGHED]
     if len(weigh):
         dearer = prices_without(times_s, found, at[weigh], missed[weigh], flags_per_turn)
-        likely[weigh] = 1 / (1 + np.exp(-np.clip(dearer, -50, 50)))
+        likely[weigh] = 1 / (1 + np.exp(-np.clip(dearer, 0, 50)))  # what was found is the likelier of the two
     usual = _usual_gaps(times_s, found, at)
     before = np.maximum.accumulate(np.where(found.extra == 0, np.arange(len(times_s)), 0))
     since_kept = times_s[at] - times_s[before[np.maximum(at - 1, 0)]]
