@@ -111,15 +111,15 @@ def _flags_per_turn(turns) -> int:
 
 
 def _rises(times_s, turns) -> np.ndarray:
-    """(n,) whether each of the three turns from a pass on is faster than the turn before the gap that it ends."""
+    """(n,) whether each of the three turns from a pass on is faster than the two turns before the gap that it ends."""
     h, n = _flags_per_turn(turns), len(times_s)
     faster = np.zeros(n, dtype=bool)
     if n < 4 * h + 2:
         return faster
     speed = (turns[h:] - turns[:-h]) / (times_s[h:] - times_s[:-h])
-    at = np.arange(h + 1, n - 3 * h)
+    at = np.arange(2 * h + 1, n - 3 * h)
     slowest = np.minimum.reduce([speed[at], speed[at + h], speed[at + 2 * h]])
-    faster[at] = slowest > RISE * speed[at - 1 - h]
+    faster[at] = slowest > RISE * np.maximum(speed[at - 1 - h], speed[at - 1 - 2 * h])  # one slow gap is no push
     return faster
 
 

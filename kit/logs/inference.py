@@ -218,9 +218,9 @@ def _search(times_s, odd, found: Explanation, flags, windowed) -> None:
         first = np.maximum(odd[np.r_[0, cut + 1]] - margin, 0)
         last = np.minimum(odd[np.r_[cut, len(odd) - 1]] + margin + 1, n)
         plain = (found.extra == 0) & (found.steps == 1)
+        last = np.minimum.accumulate(np.where(plain, np.arange(n), n - 1)[::-1])[::-1][last - 1] + 1
         plain[:-1] &= plain[1:]  # the pass and the gap after it
         first = np.maximum.accumulate(np.where(plain, np.arange(n), 0))[first]
-        last = np.minimum.accumulate(np.where(found.extra == 0, np.arange(n), n - 1)[::-1])[::-1][last - 1] + 1
         first[first <= margin] = 0
         windows = list(zip(first.tolist(), last.tolist(), strict=True))
     cores = []
