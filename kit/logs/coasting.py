@@ -23,6 +23,7 @@ NOISE = 7.0  # standard deviations that jitter does not reach
 BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are a poor guide
 SMOOTH = 4  # changes of speed in a row that make a smooth coast
 BIGGEST_LOSS = 0.3  # ln of speed in a turn; a coast that starts by losing more is no coast
+MOST_JUMPS = 5  # of a clock; a log with more has one doubt already
 LASTING = 5  # gaps after a rise, for it to be a push
 RISE = 1.02  # a speed that is higher than before by more than this has risen
 
@@ -73,10 +74,10 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     gaps = np.diff(times_s)
     speed = np.diff(turns) / gaps
     peak = _peak(speed)
-    at, _, change, odd = _changes(times_s, turns)
+    at, _, _, change, score = _changes(times_s, turns)
     if len(at) == 0:
         return peak
-    lasting = odd & (change > 0) & (at > peak) & (at + LASTING < n)
+    lasting = (score > 1) & (change > 0) & (at > peak) & (at + LASTING < n)
     lasting &= _rises(times_s, turns)[np.minimum(at, n - 1)]
     for last in at[lasting][-1:].tolist():
         peak = last - 1 + _peak(speed[last - 1 :])
@@ -134,10 +135,10 @@ def _peak(speed) -> int:
 
 
 def _changes(times_s, turns, spans=SPANS):
-    """At each gap: pass that ends it, jump in turns, change of ln speed, whether that is odd."""
+    """At each gap: pass that ends it; jump in turns and its score; change of ln speed and its score. Above 1 is odd."""
     n = len(times_s)
     per_turn = _flags_per_turn(turns)
-    empty = (np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
+    empty = (np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0), np.empty(0))
     if n < 4 * per_turn + 2:
         return empty
     jitter = max(jitter_of(times_s[::per_turn]), 2e-16 * np.abs(times_s).max())
@@ -194,7 +195,7 @@ def _changes(times_s, turns, spans=SPANS):
     if best is None:
         return empty
     at, jump, change, score, jump_score = best
-    return at, np.where(jump_score > 1, jump, 0.0), np.where(score > 1, change, 0.0), score > 1
+    return at, jump, jump_score, change, score
 
 
 def examine(times_s: np.ndarray, turns: np.ndarray) -> Passes:
@@ -203,22 +204,28 @@ def examine(times_s: np.ndarray, turns: np.ndarray) -> Passes:
     start_s = float(times_s[start]) if len(times_s) else 0.0
     found: dict[str, Disturbance | None] = {"pushed": None, "braked": None, "jump": None}
     first = start + 1  # the gap that follows the peak may still be pushed
-    at, jump, change, odd = _changes(times_s[first:], turns[first:])
-    at = at + first
-    for kind, mask, size in (
-        ("pushed", odd & (change > 0), change),
-        ("braked", odd & (change < 0), -change),
-        ("jump", jump != 0, np.abs(jump)),
-    ):
-        here = np.flatnonzero(mask)
-        if len(here) == 0:
-            continue
-        k = int(here[np.argmax(size[here])])
-        index = int(at[k])
-        factor = float(np.exp(change[k])) if kind != "jump" else float(jump[k])
-        found[kind] = Disturbance(kind, index, float(times_s[index]), factor, "")
-    if found["jump"] and any(d and abs(d.index - found["jump"].index) <= 2 for d in (found["pushed"], found["braked"])):
-        found["jump"] = None  # the gap in which a hand was at work fits neither speed
+    times, angles = np.array(times_s[first:]), turns[first:]
+    at, jump, jump_score, change, score = _changes(times, angles)
+    for _ in range(MOST_JUMPS):
+        # the speeds on both sides agree, only the gap does not fit: put the clock right and look again
+        jumps = np.where((jump_score > 1) & (score < np.maximum(1, jump_score / 4)), jump_score, 0.0)
+        if not jumps.any():
+            break
+        k = int(np.argmax(jumps))
+        index, size = int(at[k]), float(jump[k])
+        if found["jump"] is None:
+            found["jump"] = Disturbance("jump", index + first, float(times_s[index + first]), size, "")
+        gap, steps = times[index] - times[index - 1], angles[index] - angles[index - 1]
+        times[index:] -= gap * size / (steps + size)
+        at, jump, jump_score, change, score = _changes(times, angles)
+    near = 2 * SPANS[-1] * _flags_per_turn(turns)
+    while len(at) and score.max() > 1:  # the strongest first; what stands near it is its shadow
+        k = int(np.argmax(score))
+        kind = "pushed" if change[k] > 0 else "braked"
+        index = int(at[k]) + first
+        if found[kind] is None:
+            found[kind] = Disturbance(kind, index, float(times_s[index]), float(np.exp(change[k])), "")
+        score = np.where(np.abs(at - at[k]) <= near, 0.0, score)
     told = {kind: _told(d, start_s) for kind, d in found.items()}
     return Passes(start, start_s, told["pushed"], told["braked"], told["jump"])
 
