@@ -331,7 +331,7 @@ def _best_law(run: Run) -> DragFit | None:
 
 def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
     run = curve.run
-    repairs = {"bounce": 0, "missed": 0}
+    repairs = {"bounce": 0, "foreign": 0, "missed": 0}
     for repair in run.repairs:
         if repair.accepted:
             repairs[repair.kind] += repair.passes

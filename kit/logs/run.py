@@ -13,7 +13,8 @@ import numpy as np
 
 from ..errors import KitError
 from ..wording import case_of, count_of, number
-from .repairs import find_bounces, find_missed, usual_gaps
+from .coasting import Passes, coasting_start, examine
+from .repairs import certainty_in_words, propose_repairs
 
 __all__ = [
     "Repair",
@@ -21,6 +22,7 @@ __all__ = [
     "accept",
     "coasting_start",
     "counted_passes",
+    "examine_passes",
     "find_repairs",
     "flag_angles",
     "refuse",
@@ -36,6 +38,11 @@ NEW_PUSH = 1.3  # a coasting rotor never gets this much faster again
 FEWEST_PASSES = 5  # in a run that is worth proposing
 
 
+# "bounce": pass `index` is the same pass logged twice, and left out; "foreign": something else than a flag was in the
+# beam at pass `index`, which is left out; "missed": `passes` passes are inferred before pass `index`.
+KINDS = ("bounce", "foreign", "missed")
+
+
 @dataclass(frozen=True)
 class Repair:
     """One oddity found in a run's passes, and what is done about it unless it is refused.
@@ -48,12 +55,18 @@ class Repair:
     'only 5.0 ms after the pass before: the flag cannot be back so soon'
     """
 
-    kind: str  # "bounce": pass `index` is left out; "missed": `passes` passes are inferred before `index`
+    kind: str  # of KINDS
     index: int  # position in Run.pass_times_s
     time_s: float
     passes: int
     reason: str
     accepted: bool = True
+    probability: float = 1.0  # of this repair against none, given all passes of the run
+
+    @property
+    def certainty(self) -> str:
+        """In words: 'almost certainly', 'probably' or 'perhaps'."""
+        return certainty_in_words(self.probability)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +107,7 @@ class Run:
         set_field(self, "conditions", dict(self.conditions))
         set_field(self, "repairs", tuple(self.repairs))
         for repair in self.repairs:
-            if repair.kind not in ("bounce", "missed") or not 0 < repair.index < len(self.pass_times_s):
+            if repair.kind not in KINDS or not 0 < repair.index < len(self.pass_times_s):
                 raise KitError("A repair does not fit this run", file=place, found=repair, fix="find the repairs again")
 
     def repaired(self) -> Run:
@@ -213,11 +226,12 @@ class Run:
     def _done_about_it(self) -> list[str]:
         """What was repaired, in a few words each."""
         accepted = [repair for repair in self.repairs if repair.accepted]
-        bounces = sum(repair.kind == "bounce" for repair in accepted)
+        bounces, foreign = (sum(repair.kind == kind for repair in accepted) for kind in ("bounce", "foreign"))
         missed = sum(repair.passes for repair in accepted if repair.kind == "missed")
         refused = len(self.repairs) - len(accepted)
         said = {
             f"{count_of(bounces, 'bounce')} left out": bounces,
+            f"{count_of(foreign, 'foreign pass', 'foreign passes')} left out": foreign,
             f"{count_of(missed, 'missed pass', 'missed passes')} counted": missed,
             f"{count_of(refused, 'repair')} refused": refused,
         }
@@ -272,9 +286,9 @@ def _at_least_one(value: SupportsIndex, name: str, place: str | None) -> int:
 
 
 def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Repair, ...]:
-    """Bounces and missed passes of one run, in order of time. Nothing is changed.
+    """Passes of one run that are logged twice, foreign or missed, in order of time. Nothing is changed.
 
-    How they are found, and what cannot be found, is told in `kit.logs.repairs`.
+    How they are found is told in `kit.logs.inference`. Each is accepted if it is likelier than not.
 
     Parameters
     ----------
@@ -292,40 +306,16 @@ def find_repairs(pass_times_s: np.ndarray, flags_per_turn: int = 1) -> tuple[Rep
     """
     times = _checked_times(pass_times_s, None)
     flags = _at_least_one(flags_per_turn, "flags_per_turn", None)
-    bounces = find_bounces(times, flags)
-    kept = np.delete(np.arange(len(times)), bounces)
-    after, missed = find_missed(times[kept], flags)
-    usual = usual_gaps(np.diff(times[kept]), after - 1, flags)
-    found = [
-        Repair(
-            "bounce",
-            int(i),
-            float(times[i]),
-            1,
-            f"only {1000 * (times[i] - times[i - 1]):.1f} ms after the pass before: the flag cannot be back so soon",
-        )
-        for i in bounces
-    ]
-    for j, passes, normal in zip(after.tolist(), missed.tolist(), usual.tolist(), strict=True):
-        i = int(kept[j])
-        gap = times[i] - times[kept[j - 1]]
-        found.append(
-            Repair(
-                "missed",
-                i,
-                float(times[i]),
-                passes,
-                f"a gap of {gap:.3g} s where about {normal:.3g} s is usual: "
-                f"room for {passes} missed {'pass' if passes == 1 else 'passes'}",
-            )
-        )
-    return tuple(sorted(found, key=lambda repair: (repair.index, repair.kind)))
+    return tuple(
+        Repair(kind, i, float(times[i]), passes, reason, chance >= 0.5, chance)
+        for kind, i, passes, reason, chance in propose_repairs(times, flags)
+    )
 
 
 def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
     """Times of the kept passes, and the angle at each of them.
 
-    Accepted bounces are left out; accepted missed passes add to the angle and get no time of their
+    Accepted bounces and foreign passes are left out; accepted missed passes add to the angle and get no time of their
     own. With several flags a turn, the angles between flags are those of `flag_angles`.
 
     Returns
@@ -338,7 +328,7 @@ def counted_passes(run: Run) -> tuple[np.ndarray, np.ndarray]:
     for repair in run.repairs:
         if not repair.accepted:
             continue
-        if repair.kind == "bounce":
+        if repair.kind != "missed":
             keep[repair.index] = False
             steps[repair.index] -= 1
         else:
@@ -388,28 +378,9 @@ def flag_angles(times_s: np.ndarray, count: np.ndarray, flags_per_turn: int) -> 
     return angles if differs and (np.diff(angles) > 0).all() and angles[-1] < 1 else equal
 
 
-def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
-    """Index of the pass at which the speed peaks: there the push ends and coasting begins.
-
-    The speed in each gap is replaced by the median of five gaps where that is lower, so that one or two
-    impossibly fast gaps (a bounce that was not found) do not make a peak. The speed at a pass is
-    the mean of the gaps at its sides; the first pass with the highest one is returned.
-
-    Parameters
-    ----------
-    times_s : (n,) strictly increasing, s.
-    turns : (n,) angle in turns, as `counted_passes` returns it.
-    """
-    if len(times_s) < 3:
-        return 0
-    speed = np.diff(turns) / np.diff(times_s)
-    width = min(5, len(speed))
-    windows = np.lib.stride_tricks.sliding_window_view(speed, width)
-    usual = np.median(windows, axis=1)
-    usual = usual[np.clip(np.arange(len(speed)) - width // 2, 0, len(usual) - 1)]
-    speed = np.minimum(speed, usual)
-    at_pass = (np.concatenate((speed[:1], speed)) + np.concatenate((speed, speed[-1:]))) / 2
-    return int(np.argmax(at_pass))
+def examine_passes(run: Run) -> Passes:
+    """Where the run's push ends, and whether it was pushed again, braked, or its clock jumped. See `Passes`."""
+    return examine(*counted_passes(run))
 
 
 def split_proposal(run: Run) -> list[int]:

@@ -48,7 +48,7 @@ def test_the_contract(demo):
     for key in ("source", "conditions", "trial", "flags_per_turn", "duration_s", "duration_u_s", "turns", "turns_u",
                 "status", "set_aside", "repairs", "drag"):  # fmt: skip
         assert key in run
-    assert set(run["repairs"]) == {"bounce", "missed"}
+    assert set(run["repairs"]) == {"bounce", "foreign", "missed"}
     assert set(run["drag"]) == {"law", "a", "b", "c"}
     assert set(demo["conditions"][0]["duration_s"]) == {"mean", "sd", "u", "low", "high"}
     trend = demo["trends"]["turns"][0]

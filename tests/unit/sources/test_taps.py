@@ -85,7 +85,7 @@ def test_a_shaky_hand_does_not_make_turns_that_were_not(name):
         wrong += counted_passes(tapped_run(taps))[1][-1] != len(times) - 1
         gate_wrong += counted_passes(with_repairs(Run(np.unique(taps))))[1][-1] != len(times) - 1
     assert wrong <= 1
-    assert gate_wrong > 2  # the control: taken for a gate's passes they would be repaired where nothing is broken
+    assert gate_wrong <= 2  # nor would they be taken for broken passes of a gate: the jitter is found from the run
 
 
 @pytest.mark.parametrize("name", SLOW_DISCS)
