@@ -45,7 +45,7 @@ _MOVED = {
     "trend_estimate": "stats.trend",
     "trend_result": "stats.trend",
     "trend_verdict": "stats.verdict",
-    "trend_shape": "stats.verdict",
+    "trend_shape": "stats.shape stats.verdict",
     "claims": "stats.claims",
     "drift": "stats.claims",
     "shuffling": "stats.shuffling",
