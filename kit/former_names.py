@@ -47,7 +47,7 @@ _MOVED = {
     "trend_verdict": "stats.verdict",
     "trend_shape": "stats.shape stats.verdict",
     "claims": "stats.claims",
-    "drift": "stats.claims",
+    "drift": "stats.drift",
     "shuffling": "stats.shuffling",
     "effects": "stats.shuffling stats.averages",
     "planning": "stats.planning",
