@@ -153,8 +153,8 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
        where none is, in the order of the rows. With an order that is not recorded it otherwise stands only "if the
        order did not matter".
 
-    Where a drift is found, or setting and order go together (|r| > 0.3), the effect and its interval are those with a
-    straight-line drift taken out (Student's t).
+    Where setting and order go together (|r| > 0.3, or 0.15 if a drift is found), the effect and its interval are those
+    with a straight-line drift taken out (Student's t).
 
     >>> import kit, pandas as pd
     >>> results = pd.DataFrame({"level_deg": [0] * 4 + [3] * 4, "order": [1, 4, 5, 8, 2, 3, 6, 7],
