@@ -92,9 +92,8 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
     "changes", p < 0.05 "a hint", else "no sign". Where the ratio moves as x grows, it moves towards the kind of drag
     that x adds.
 
-    What a ratio cannot tell: a mixture of constant drag and drag ∝ speed² can have the ratio of drag ∝ speed, and any
-    ratio between those of constant drag and drag ∝ speed² is also that of one kind ∝ speed^p (`kit.motion.drag.single_power`). The
-    sentences say so; only a fit to the passes tells them apart.
+    What a ratio cannot tell: constant drag with drag ∝ speed² can have the ratio of drag ∝ speed, and any ratio between
+    theirs is also that of one kind, ∝ speed^p (`kit.motion.drag.single_power`). The sentences say so.
 
     >>> import kit, pandas as pd
     >>> results = pd.DataFrame({"magnets": [1, 1, 2, 2], "duration_s": [38.0, 37.0, 23.4, 23.0],
@@ -345,8 +344,8 @@ def _sentence(speeds, ratio, half, verdicts, power) -> str:
     if slower and faster:
         pair = max(slower, key=speeds.__getitem__), min(faster, key=speeds.__getitem__)
         return (
-            f"{found} It lies between the kinds {pair[0]} and {pair[1]}. A mixture can have this ratio, and so can drag of "
-            f"one kind that grows as the speed to the power {power:.2f}. Only the speeds within a run tell them apart."
+            f"{found} It lies between the kinds {pair[0]} and {pair[1]}. A mixture can have this ratio, and so can drag "
+            f"of one kind that grows as the speed to the power {power:.2f}. Only the speeds within a run tell them apart."
         )
     return f"{found} No mixture of the three kinds of drag has such a ratio. Check the thresholds and the turn counts."
 

@@ -1,6 +1,6 @@
 """How often does a verdict on curves claim something false? Every curve of the kit in four kinds of world.
 
-    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH=. python tests/benchmarks/false_verdicts.py [SETS] [PROCESSES]
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH=. python tests/benchmarks/false_verdicts.py [SETS] [PROCESSES] [--every | --few]
 
 SETS tables of trials (200 unless given) are drawn for each curve × scatter × design × world, all eight curves are
 fitted and judged by `kit.verdict`. The worlds:
@@ -115,16 +115,19 @@ def one_table(task: tuple[str, float, str, str, int]) -> dict[str, bool]:
     return found
 
 
-def _cells(sets: int) -> Iterator[tuple[tuple[str, float, str, str], list]]:
-    for cell in product(CURVES, SCATTERS, DESIGNS, WORLDS):
+def _cells(sets: int, few: bool) -> Iterator[tuple[tuple[str, float, str, str], list]]:
+    for cell in product(CURVES, SCATTERS[:1] if few else SCATTERS, list(DESIGNS)[:1] if few else DESIGNS, WORLDS):
         yield cell, [(*cell, seed) for seed in range(sets)]
 
 
-def main(sets: int = SETS, processes: int = 2, every: bool = False) -> None:
-    """Print shares over all else for each curve and world, scatter and world, design and world; `every`: each cell."""
+def main(sets: int = SETS, processes: int = 2, every: bool = False, few: bool = False) -> None:
+    """Print shares over all else for each curve and world, scatter and world, design and world.
+
+    every : print each cell too. few : the first scatter and design only.
+    """
     shares: dict[tuple, dict[str, float]] = {}
     with ProcessPoolExecutor(processes, initializer=os.nice, initargs=(10,)) as pool:
-        for cell, tasks in _cells(sets):
+        for cell, tasks in _cells(sets, few):
             tables = list(pool.map(one_table, tasks, chunksize=10))
             shares[cell] = {name: float(np.mean([table[name] for table in tables])) for name in COLUMNS}
             if every:
@@ -172,4 +175,5 @@ ITEMS = {"false-verdicts": false_verdicts}
 
 
 if __name__ == "__main__":
-    main(*(int(argument) for argument in sys.argv[1:3]), every="--every" in sys.argv)
+    figures = [int(argument) for argument in sys.argv[1:] if argument.isdigit()]
+    main(*figures, every="--every" in sys.argv, few="--few" in sys.argv)
