@@ -335,17 +335,19 @@ def _sentence(speeds, ratio, half, verdicts, power) -> str:
         )
     close = [law for law, verdict in verdicts.items() if verdict == "close to"]
     if close:
+        mimics = "" if close[0] in ends else f", or {ends[1]} with {ends[0]} looks like it"
         return (
-            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it: "
-            "a little drag of another kind is mixed in, or the power of the speed is a little different."
+            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it: a little drag "
+            f"of another kind is mixed in, or the power of the speed is a little different{mimics}."
         )
     slower = [law for law, speed in speeds.items() if speed < ratio]
     faster = [law for law, speed in speeds.items() if speed > ratio]
     if slower and faster:
         pair = max(slower, key=speeds.__getitem__), min(faster, key=speeds.__getitem__)
         return (
-            f"{found} It lies between the kinds {pair[0]} and {pair[1]}. A mixture can have this ratio, and so can drag "
-            f"of one kind that grows as the speed to the power {power:.2f}. Only the speeds within a run tell them apart."
+            f"{found} It lies between the kinds {pair[0]} and {pair[1]}. A mixture can have this ratio, and so can "
+            f"drag of one kind that grows as the speed to the power {power:.2f}. Only the speeds within a run tell "
+            "them apart."
         )
     return f"{found} No mixture of the three kinds of drag has such a ratio. Check the thresholds and the turn counts."
 

@@ -1,9 +1,10 @@
 """How often does a verdict on curves claim something false? Every curve of the kit in four kinds of world.
 
-    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH=. python tests/benchmarks/false_verdicts.py [SETS] [PROCESSES] [--every | --few]
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 PYTHONPATH=. python tests/benchmarks/false_verdicts.py [SETS] [PROCESSES]
 
 SETS tables of trials (200 unless given) are drawn for each curve × scatter × design × world, all eight curves are
-fitted and judged by `kit.verdict`. The worlds:
+fitted and judged by `kit.verdict`. With --every each of these cells is printed too; --few takes the first scatter and
+design only. The worlds:
     as assumed   scatter in proportion to y, independent from run to run
     absolute     the same scatter at every x, in units of y: the scatter named, of the curve's middle value
     set-up       as assumed, and each condition is off as a whole by as much as single runs are
