@@ -45,7 +45,7 @@ _MODULE_OF = {
     "fit_trends": "stats.trend",
     "bootstrap_band": "stats.trend",
     "verdict": "stats.verdict",
-    "same_shape": "stats.verdict",
+    "same_shape": "stats.shape",
     "log_log_line": "stats.verdict",
     "next_condition": "stats.verdict",
     "Trend": "stats.trend",

@@ -24,9 +24,10 @@ from .motion.drag_fit import DragFit, coasting_passes, fit_drags
 from .motion.speed import SpeedCurve, speed_curves
 from .motion.threshold import common_start, common_stop, measure
 from .stats.averages import COUNTED, average, counting
+from .stats.shape import SameShape, same_shape
 from .stats.trend import Trend, fit_trend, fit_trends
-from .stats.verdict import NextCondition, SameShape, Verdict, next_condition, same_shape, verdict
-from .wording import condition_value, plus_minus
+from .stats.verdict import NextCondition, Verdict, next_condition, verdict
+from .wording import condition_value, evidence, plus_minus
 
 __all__ = ["QUANTITIES", "SCHEMA", "Analysis", "sensitivity"]
 
@@ -148,7 +149,7 @@ class Analysis:
     def verdict(self, quantity: str = "duration_s") -> Verdict | None:
         """What may be said about the trends of one quantity; None where there are none."""
         trends = self.trends(quantity)
-        return verdict(trends) if trends else None
+        return verdict(trends, list(self.counted["source"])) if trends else None
 
     def conclusion(self, quantity: str = "duration_s") -> str:
         """The verdict in words, or why there is none; of "same_shape": whether duration and turns share one shape."""
@@ -255,7 +256,7 @@ class Analysis:
             lines += ["", f"{quantity}:"]
             for trend in self.trends(quantity)[:3]:
                 values = ", ".join(f"{k} = {plus_minus(p.value, _or_zero(p.u))}" for k, p in trend.parameters.items())
-                lines.append(f"  {trend.model}: {values}  (evidence weight {trend.weight:.2f})")
+                lines.append(f"  {trend.model}: {values}  (evidence weight {evidence(trend.weight)})")
             lines.append(f"  {self.conclusion(quantity)}")
         return "\n".join([*lines, "", self.conclusion(SAME_SHAPE)])
 

@@ -20,6 +20,8 @@ __all__ = [
     "case_of",
     "condition_value",
     "count_of",
+    "evidence",
+    "evidence_share",
     "interval",
     "join_words",
     "name_of",
@@ -126,6 +128,24 @@ def percent(fraction: float, digits: int = 2) -> str:
     if 0 < fraction < 0.001:
         return "below 0.1 %"
     return f"{number(100 * fraction, digits)} %"
+
+
+def evidence(weight: float) -> str:
+    """A weight of evidence between 0 and 1: two decimals, never all of it, never none: "0.87", "> 0.99", "< 0.01"."""
+    if not isfinite(weight):
+        return DASH
+    if weight < 0.01:
+        return "< 0.01"
+    return "> 0.99" if weight > 0.99 else f"{weight:.2f}"
+
+
+def evidence_share(weight: float) -> str:
+    """The same in per cent, for tables: "87 %", "> 99 %", "< 1 %"."""
+    if not isfinite(weight):
+        return DASH
+    if weight < 0.01:
+        return "< 1 %"
+    return "> 99 %" if weight > 0.99 else f"{100 * weight:.0f} %"
 
 
 def count_of(n: int, singular: str, plural: str | None = None) -> str:

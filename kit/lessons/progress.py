@@ -29,8 +29,8 @@ from ..record.summary import table_rows
 from ..record.workbook import Workbook, default_path
 from ..sources.taps import tapped_run
 from ..stats.averages import Agreement, Measured, compare_methods, pooled_scatter
+from ..stats.shape import SameShape
 from ..stats.trend import Trend
-from ..stats.verdict import SameShape
 from ..wording import condition_value, count_of, join_words, plus_minus
 from .lesson import Lesson, load_lesson
 

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
-__all__ = ["LAWS", "TURN", "UNITS", "DragLaw", "cumulated", "law_terms", "sensitivities"]
+__all__ = ["LAWS", "TURN", "UNITS", "DragLaw", "cumulated", "law_terms", "sensitivities", "single_power"]
 
 TURN = 2 * np.pi  # one turn, rad
 
@@ -345,3 +345,24 @@ def sensitivities(
     moments = cumulated(time, powers, changes)
     by_speed = (start - speed) / law.deceleration(start)
     return by_speed, [speed * moments[k] - moments[k + 1] for k in range(3)]
+
+
+def single_power(ratio: float, start_period_s: float, stop_period_s: float) -> float:
+    """Return the power p of the one drag ∝ speed^p that has this mean speed in turns/s; nan outside p from −1 to 4.
+
+    Between the speeds the mean speed is ∫ω^(1−p) dω / ∫ω^(−p) dω, since dt = −dω/ω^p; it falls as p grows.
+    """
+    from scipy.optimize import brentq
+
+    widest = float(np.log(stop_period_s / start_period_s))
+    middle = 1 / float(np.sqrt(start_period_s * stop_period_s))  # turns/s: the geometric mean of both speeds
+
+    def integral(q):  # of ω^(q−1), ω in units of the middle speed
+        return 2 * np.sinh(q * widest / 2) / q if abs(q) > 1e-9 else widest
+
+    def above(p):
+        return integral(2 - p) / integral(1 - p) * middle - ratio
+
+    if not (np.isfinite(ratio) and above(-1.0) >= 0 >= above(4.0)):
+        return float("nan")
+    return float(brentq(above, -1.0, 4.0, xtol=1e-10))

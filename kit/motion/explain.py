@@ -17,7 +17,7 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import NORMAL_FACTOR, counting, t_factor
 from ..stats.trend import fit_trend
-from .drag import LAWS, TURN, DragLaw
+from .drag import LAWS, TURN, DragLaw, single_power
 from .drag_fit import DragFit, coasting_passes, fit_run
 from .drag_joint import JointDrag
 from .speed import SpeedCurve
@@ -90,8 +90,10 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
 
     Rules for the conditions: F test between them and F test of a straight line, the smaller p doubled; p < 0.01
     "changes", p < 0.05 "a hint", else "no sign". Where the ratio moves as x grows, it moves towards the kind of drag
-    that x adds. A mixture of constant drag and drag ∝ speed² can have the ratio of drag ∝ speed: only a fit to the
-    passes tells them apart.
+    that x adds.
+
+    What a ratio cannot tell: constant drag with drag ∝ speed² can have the ratio of drag ∝ speed, and any ratio between
+    theirs is also that of one kind, ∝ speed^p (`kit.motion.drag.single_power`). The sentences say so.
 
     >>> import kit, pandas as pd
     >>> results = pd.DataFrame({"magnets": [1, 1, 2, 2], "duration_s": [38.0, 37.0, 23.4, 23.0],
@@ -153,7 +155,7 @@ def ratio_test(results: pd.DataFrame, x: str, start_period_s: float, stop_period
         laws=pd.DataFrame({"law": list(speeds), "mean_speed": list(speeds.values()), "verdict": verdicts.values()}),
         towards=towards,
         same_kind=_same_kind(x, p_same, p_trend, means, towards),
-        sentence=_sentence(speeds, overall, half, verdicts),
+        sentence=_sentence(speeds, overall, half, verdicts, single_power(overall, start_period_s, stop_period_s)),
     )
 
 
@@ -315,27 +317,38 @@ def _verdict(law, speeds, ratio, half, one_kind) -> str:
     return "close to" if abs(away) < gap / 10 else "speak against"
 
 
-def _sentence(speeds, ratio, half, verdicts) -> str:
+def _sentence(speeds, ratio, half, verdicts, power) -> str:
     if not np.isfinite(half):
         return f"Turns/duration is {ratio:.3f} turns/s. Without repeats or uncertainties you cannot tell more."
     digits = max(2, 1 - int(np.floor(np.log10(half)))) if half > 0 else 6
     found = f"Turns/duration is {ratio:.{digits}f} ± {half:.{digits}f} turns/s (95 %)."
     supported = [law for law, verdict in verdicts.items() if verdict == "the data support"]
+    ends = min(speeds, key=speeds.__getitem__), max(speeds, key=speeds.__getitem__)
     if len(supported) > 1:
         return f"{found} It cannot tell these kinds of drag apart: {', '.join(supported)}."
-    if supported:
+    if supported and supported[0] in ends:
         return f"{found} The data support drag of one kind: {supported[0]} ({speeds[supported[0]]:.3f} turns/s)."
+    if supported:
+        return (
+            f"{found} The data support drag like {supported[0]} ({speeds[supported[0]]:.3f} turns/s), or a mixture "
+            f"that looks the same: {ends[1]} with {ends[0]}. Only the speeds within a run tell them apart."
+        )
     close = [law for law, verdict in verdicts.items() if verdict == "close to"]
     if close:
+        mimics = "" if close[0] in ends else f", or {ends[1]} with {ends[0]} looks like it"
         return (
-            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it: "
-            "a little drag of another kind is mixed in."
+            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it: a little drag "
+            f"of another kind is mixed in, or the power of the speed is a little different{mimics}."
         )
     slower = [law for law, speed in speeds.items() if speed < ratio]
     faster = [law for law, speed in speeds.items() if speed > ratio]
     if slower and faster:
         pair = max(slower, key=speeds.__getitem__), min(faster, key=speeds.__getitem__)
-        return f"{found} It lies between the kinds {pair[0]} and {pair[1]}: the drag is a mixture."
+        return (
+            f"{found} It lies between the kinds {pair[0]} and {pair[1]}. A mixture can have this ratio, and so can "
+            f"drag of one kind that grows as the speed to the power {power:.2f}. Only the speeds within a run tell "
+            "them apart."
+        )
     return f"{found} No mixture of the three kinds of drag has such a ratio. Check the thresholds and the turn counts."
 
 
@@ -356,9 +369,10 @@ def _same_kind(x, p_same, p_trend, means, towards) -> str:
     change = f"between conditions the ratio moves by {100 * (means.max() / means.min() - 1):.1f} %"
     if p < 0.01:
         direction = f" With more {x} it moves towards the kind {towards}." if towards else ""
-        return f"The mixture of drags changes with {x}: {change}, more than chance explains (p = {p:.2g}).{direction}"
+        found = f"The kind of drag, or the mixture, changes with {x}: {change}, more than chance explains"
+        return f"{found} (p = {p:.2g}).{direction}"
     if p < 0.05:
-        return f"There is a hint that the mixture of drags changes with {x}: {change} (p = {p:.2g})."
+        return f"There is a hint that the kind of drag, or the mixture, changes with {x}: {change} (p = {p:.2g})."
     return f"There is no sign that the kind of drag changes with {x}: {change}, as chance would (p = {p:.2g})."
 
 

@@ -14,7 +14,19 @@ from ..motion.drag_fit import DragFit
 from ..motion.drag_joint import JointDrag
 from ..motion.explain import RatioTest, collapsed_at, same_number
 from ..stats.averages import t_factor
-from ..wording import DASH, case_of, count_of, interval, join_words, name_of, number, percent, plus_minus, rounded_by
+from ..wording import (
+    DASH,
+    case_of,
+    count_of,
+    evidence_share,
+    interval,
+    join_words,
+    name_of,
+    number,
+    percent,
+    plus_minus,
+    rounded_by,
+)
 
 __all__ = [
     "KINDS",
@@ -224,7 +236,7 @@ def fitted_words(joint: JointDrag) -> list[str]:
     factor, one = t_factor(joint.dof), case_of(joint.x, 1).removeprefix("1 ")
     words = [
         f"Of the seven laws tried, the passes of all runs speak most for this one: {law_words(joint.law)}. "
-        f"Its share of the evidence is {_evidence(joint.laws['weight'].iloc[0])}."
+        f"Its share of the evidence is {evidence_share(joint.laws['weight'].iloc[0])}."
     ]
     for line in joint.lines.to_dict("records"):
         kind, slope, slope_u = _BY_TERM[line["coefficient"]], line["slope"], line["slope_u"]
@@ -251,7 +263,7 @@ def laws_table(joint: JointDrag) -> pd.DataFrame:
         {
             "Law: drag that ...": [short_law(law) for law in joint.laws["law"]],
             "Less supported by (Δ)": [number(gap, 3) if gap < 1e4 else "more than 10000" for gap in gaps],
-            "Evidence": [_evidence(weight) for weight in joint.laws["weight"]],
+            "Evidence": [evidence_share(weight) for weight in joint.laws["weight"]],
         }
     )
 
@@ -278,13 +290,6 @@ def _with_interval(kind: Kind, value: float, u: float, factor: float) -> str:
     low, high = max(0.0, value - factor * u), value + factor * u
     value, low, high, u = (kind.from_si * v for v in (value, low, high, u))
     return f"{rounded_by(value, u)} {kind.unit} (95 %: {interval(low, high)})"
-
-
-def _evidence(weight: float) -> str:
-    """A share of the evidence: never all of it, never none."""
-    if weight > 0.999:
-        return "above 99.9 %"
-    return "below 0.1 %" if weight < 0.001 else percent(weight)
 
 
 # --- two routes to one number -------------------------------------------------------------------------------------
@@ -450,7 +455,7 @@ def speed_numbers(fits: Sequence[DragFit]) -> pd.DataFrame:
                 "Law": law_words(fit.name),
                 "Drag (95 % interval)": "; ".join(values),
                 "Passes off the law by (ms)": number(1e3 * fit.timing_sd_s, 2),
-                "Evidence": _evidence(fit.weight),
+                "Evidence": evidence_share(fit.weight),
                 "Model's estimate: last pass to rest": plus_minus(rest.time_s, rest.time_u_s, "s")
                 if np.isfinite(rest.time_s)
                 else "never quite",

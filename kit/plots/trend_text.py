@@ -13,6 +13,7 @@ from ..wording import (
     DASH,
     axis_title,
     case_of,
+    evidence_share,
     interval,
     join_words,
     name_of,
@@ -85,7 +86,7 @@ def ranking_table(trends: Sequence[Trend]) -> pd.DataFrame:
                     map(_parameter_words, *zip(*trend.parameters.items(), strict=True))
                 ),
                 "Compared with the best": compared_with_best(trend, trends[0]),
-                "Evidence": DASH if trend.weight is None else percent(trend.weight),
+                "Evidence": DASH if trend.weight is None else evidence_share(trend.weight),
                 "Misfit to the averages": _misfit_words(trend),
                 "Error when left out": _error_words(trend.loo_error, trend),
             }

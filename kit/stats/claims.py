@@ -2,15 +2,15 @@
 
 A claim is put down before the data are looked at (`Claim`) and examined afterwards (`examine`). The question is
 always the same: if the labels meant nothing, how often would a shuffled world show as much as the measured one
-(kit.stats.shuffling)? The answer comes in three graded phrases by fixed rules, with the size of the effect, a check
-against drift, and a list of what the data do not show.
+(kit.stats.shuffling)? The answer comes in graded phrases by fixed rules, with the size of the effect, a check
+against drift (kit.stats.drift), and a list of what the data do not show.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite, isnan, nan
+from math import isfinite, nan
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ import pandas as pd
 from .. import wording
 from ..errors import KitError
 from .averages import band, counting, t_prime
+from .drift import Drift, find_drift, one_after_the_other
 from .shuffling import (
     LEVEL,
     Effect,
@@ -30,85 +31,30 @@ from .shuffling import (
     slope_and_reach,
 )
 
-__all__ = ["AGAINST", "CANNOT_TELL", "SUPPORT", "Claim", "Drift", "Verdict", "examine", "find_drift"]
-
-
-@dataclass(frozen=True)
-class Drift:
-    """Whether the values crept with the order of the runs, and what is left of the effect without that."""
-
-    known: bool  # whether the order is recorded
-    per_session: float = nan  # from the first to the last run; per cent on the relative scale, else own units
-    p_value: float = nan
-    order_correlation: float = nan  # correlation of setting and order within conditions: 0 well mixed, ±1 inseparable
-    effect: float = nan  # with a straight-line drift taken out, on the scale that was tested
-    effect_low: float = nan
-    effect_high: float = nan
-    sentence: str = "The order of the runs is not recorded, so drift cannot be checked."
-
-    @property
-    def survives(self) -> bool:
-        """Whether the effect, drift taken out, is still clear of zero. True where the order is not known."""
-        return not self.known or self.effect_low > 0 or self.effect_high < 0
-
-
-def find_drift(order, scores, values, *, relation: bool, relative: bool, unit: str, seed: int = 1) -> Drift:
-    """Slope of the values on the order of the runs, among runs alike in condition and setting.
-
-    Parameters
-    ----------
-    order, scores, values : one (n_c,) array a condition, in step: position in the session, setting (0 or 1) or
-        quantity, and what was measured (its logarithm if `relative`).
-    relation : scores are a quantity, not two settings: drift is then looked for in what the common line leaves.
-    unit : of the values, where they are not logarithms.
-
-    Assumes that the drift is a straight line in the order of the runs.
-    """
-    session = float(np.ptp(np.concatenate(order)))
-    x, a = (np.concatenate([v - v.mean() for v in part]) for part in (order, scores))
-    if x @ x == 0:
-        return Drift(known=False, sentence="The order of the runs does not differ, so drift cannot be checked.")
-    order_correlation = float(x @ a / np.sqrt((x @ x) * (a @ a)))
-    slope, reach = slope_and_reach([scores, order], values)
-    low, high = slope - reach, slope + reach
-    p_value = per_run = nan
-    cells = _cells(relation, scores, order, values)
-    if cells[0]:
-        crept = shuffle(*cells, seed=seed)
-        p_value, per_run = crept.p_value, crept.measured
-    if relative:
-        per_session = 100 * float(np.expm1(per_run * session))
-        slope, low, high = (100 * float(np.expm1(v)) for v in (slope, low, high))
-        unit = "%"
-    else:
-        per_session = per_run * session
-    if isnan(p_value):
-        sentence = "No two runs are alike, so drift cannot be told from the effect itself."
-    elif p_value <= LEVEL:
-        sentence = f"The values crept with the order of the runs: {signed(per_session, unit)} over the session."
-    else:
-        sentence = f"No drift was found: {signed(per_session, unit)} over the session, as luck alone often gives."
-    return Drift(True, per_session, p_value, order_correlation, slope, low, high, sentence)
-
-
-def _cells(relation: bool, scores, order, values) -> tuple[list, list]:
-    """Order and values of runs that should agree: same condition and setting (of a relation: what the line leaves)."""
-    if relation:
-        slope, _ = slope_and_reach([scores], values)
-        cells = [(x, v - slope * a) for a, x, v in zip(scores, order, values, strict=True)]
-    else:
-        cells = [
-            (x[a == setting], v[a == setting])
-            for a, x, v in zip(scores, order, values, strict=True)
-            for setting in (0.0, 1.0)
-        ]
-    cells = [(x, v) for x, v in cells if np.unique(x).size > 1]
-    return [x for x, _ in cells], [v for _, v in cells]
+__all__ = [
+    "AGAINST",
+    "AGAINST_IF_MIXED",
+    "CANNOT_TELL",
+    "SUPPORT",
+    "SUPPORT_IF_MIXED",
+    "UNSETTLED",
+    "Claim",
+    "Verdict",
+    "examine",
+]
 
 
 # --- claims and verdicts
 
 SUPPORT, CANNOT_TELL, AGAINST = "the data support", "cannot tell", "the data speak against"
+
+WITHOUT_DRIFT = "Student's t, drift taken out"
+
+IF_MIXED = ", if the order did not matter"
+
+SUPPORT_IF_MIXED, AGAINST_IF_MIXED = SUPPORT + IF_MIXED, AGAINST + IF_MIXED
+
+UNSETTLED = "can't be settled"
 
 EXPECTATIONS = ("any", "more", "less")
 
@@ -163,7 +109,7 @@ class Verdict:
     """What the data say about a claim."""
 
     claim: Claim
-    grade: str  # SUPPORT, CANNOT_TELL or AGAINST
+    grade: str  # SUPPORT, CANNOT_TELL, AGAINST, UNSETTLED, or one of the two IF_MIXED
     sentence: str
     not_shown: tuple[str, ...]  # what these data do not show
     shuffled: Shuffled  # what the test counted; Spearman's ρ for a relation
@@ -193,8 +139,9 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     The test
     --------
     Difference: mean difference within conditions. Relation: Spearman's rank correlation within conditions. Two-sided
-    permutation test, exact up to 400,000 arrangements. On the relative scale logarithms are compared, so that a
-    condition with long runs does not drown the others.
+    permutation test, exact up to 400,000 arrangements; where two settings have unequal numbers of runs, of the
+    difference over its own standard error (`kit.stats.shuffling`). On the relative scale logarithms are compared, so
+    that a condition with long runs does not drown the others.
 
     The rules, in this order
     ------------------------
@@ -202,6 +149,12 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     2. p ≤ 0.05, and the effect keeps clear of zero when a straight-line drift is taken out (if the order is known):
        support if the sign is the expected one (or any is), else speak against.
     3. Otherwise: cannot tell. That includes runs too few to reach p = 0.05 at all.
+    4. What 1 or 2 found can't be settled if one setting came before the other throughout: by the recorded order, or,
+       where none is, in the order of the rows. With an order that is not recorded it otherwise stands only "if the
+       order did not matter".
+
+    Where setting and order go together (|r| > 0.3, or 0.15 if a drift is found), the effect and its interval are those
+    with a straight-line drift taken out (Student's t).
 
     >>> import kit, pandas as pd
     >>> results = pd.DataFrame({"level_deg": [0] * 4 + [3] * 4, "order": [1, 4, 5, 8, 2, 3, 6, 7],
@@ -228,12 +181,18 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
             found=float(everything.min()),
             fix='use the scale "absolute"',
         )
-    own = common_effect(scores, values, wording.unit_of(claim.quantity), seed)
-    percent = as_percent(common_effect(scores, [np.log(v) for v in values], "%", seed)) if positive else None
-    tested = [np.log(v) for v in values] if claim.scale == "relative" else values
-    drift = _drift(claim, strata, scores, tested, seed)
-    count = rank_correlation if claim.is_relation else shuffle
-    shuffled = count(scores, tested, seed=seed)
+    logs = [np.log(v) for v in values] if positive else None
+    tested = logs if logs is not None and claim.scale == "relative" else values
+    drift, order = _drift(claim, strata, scores, tested, seed)
+    by_own = shuffle(scores, values, seed=seed, studentise=True)
+    own = _effect(scores, values, wording.unit_of(claim.quantity), by_own, order if drift.taken_out else None)
+    by_log, percent = by_own, None
+    if logs is not None:
+        by_log = shuffle(scores, logs, seed=seed, studentise=True)
+        percent = as_percent(_effect(scores, logs, "%", by_log, order if drift.taken_out else None))
+    shuffled = by_log if claim.scale == "relative" else by_own
+    if claim.is_relation:
+        shuffled = rank_correlation(scores, tested, seed=seed)
     effect = own if percent is None or claim.scale == "absolute" else percent
     grade = _grade(claim, shuffled, effect, drift)
     table = _table(claim, strata, scores)
@@ -305,21 +264,42 @@ def _strata(claim: Claim, runs: pd.DataFrame) -> list[pd.DataFrame]:
     return groups
 
 
-def _drift(claim: Claim, strata, scores, values, seed) -> Drift:
+def _effect(scores, values, unit: str, shuffled: Shuffled, order) -> Effect:
+    """The common effect; with `order` given, a drift along it taken out where effect and drift can be told apart."""
+    if order is not None:
+        slope, reach = slope_and_reach([scores, order], values)
+        if isfinite(reach):
+            return Effect(slope, slope - reach, slope + reach, unit, WITHOUT_DRIFT)
+    return common_effect(scores, values, unit, shuffled)
+
+
+def _drift(claim: Claim, strata, scores, values, seed) -> tuple[Drift, list[np.ndarray]]:
+    """What is known of a drift, and the order by which it was looked for: that of the rows where none is recorded."""
     runs = pd.concat(strata)
     if claim.order not in runs.columns:
-        return Drift(known=False)
+        rows = [s.index.to_numpy(float) for s in strata]
+        return Drift(known=False, blocked=one_after_the_other(rows, scores, claim.is_relation)), rows
     _check_numbers(runs, claim.order)
     order = [runs.loc[s.index, claim.order].to_numpy() for s in strata]
     unit, relative = wording.unit_of(claim.quantity), claim.scale == "relative"
-    return find_drift(order, scores, values, relation=claim.is_relation, relative=relative, unit=unit, seed=seed)
+    drift = find_drift(order, scores, values, relation=claim.is_relation, relative=relative, unit=unit, seed=seed)
+    return drift, order
 
 
 def _grade(claim: Claim, shuffled: Shuffled, effect: Effect, drift: Drift) -> str:
     """The fixed rules of `examine`."""
+    found = _found(claim, shuffled, effect, drift)
+    if found == CANNOT_TELL:
+        return found
+    if drift.blocked:
+        return UNSETTLED
+    return found if drift.known else found + IF_MIXED
+
+
+def _found(claim: Claim, shuffled: Shuffled, effect: Effect, drift: Drift) -> str:
     if claim.matters is not None and -claim.matters < effect.low and effect.high < claim.matters:
         return AGAINST
-    if shuffled.p_value <= LEVEL and drift.survives:
+    if shuffled.p_value <= LEVEL and (drift.survives or drift.blocked):
         return SUPPORT if claim.expect in ("any", "more" if shuffled.measured > 0 else "less") else AGAINST
     return CANNOT_TELL
 
@@ -328,8 +308,16 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
     opening = {
         SUPPORT: "The data support this.",
         AGAINST: "The data speak against this.",
+        SUPPORT_IF_MIXED: "The data support this, if the order did not matter: it was not recorded.",
+        AGAINST_IF_MIXED: "The data speak against this, if the order did not matter: it was not recorded.",
+        UNSETTLED: "This can't be settled: order and setting are the same thing.",
         CANNOT_TELL: "These data cannot tell.",
     }[grade]
+    if grade == UNSETTLED and not drift.known:
+        opening = (
+            "This can't be settled. The order was not recorded. In the list one setting comes after the other: if the "
+            "runs were made like that, order and setting are the same thing."
+        )
     if claim.settings is None:
         step = f"1 {wording.unit_of(claim.by)}".strip()
         what = f"For each step of {step} in {wording.name_of(claim.by)}"
@@ -338,26 +326,23 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         what = f"With {second} instead of {first}"
     what += f", {wording.name_of(claim.quantity)} changes by"
     size = f"{what} {signed(effect.value, effect.unit)}{_interval(effect)}."
-    worlds = shuffled.worlds.size
-    count = f"{shuffled.at_least:,} of {worlds:,} shuffled worlds show at least as much."
-    if not shuffled.exact:
-        count = f"{shuffled.at_least:,} of {worlds:,} worlds shuffled by chance show at least as much."
+    worlds = "shuffled worlds" if shuffled.exact else "worlds shuffled by chance"
+    spread = " for their spread" if shuffled.studentised else ""
+    count = f"{shuffled.at_least:,} of {shuffled.worlds.size:,} {worlds} show at least as much{spread}."
+    against = grade in (AGAINST, AGAINST_IF_MIXED)
     parts = [opening, size, count]
-    if (
-        grade == AGAINST
-        and shuffled.p_value <= LEVEL
-        and claim.matters is not None
-        and abs(effect.value) < claim.matters
-    ):
+    if against and shuffled.p_value <= LEVEL and claim.matters is not None and abs(effect.value) < claim.matters:
         parts.append(
             f"There is an effect, but it is smaller than the {claim.matters:g} {effect.unit} you said matters."
         )
-    elif grade == AGAINST and shuffled.p_value <= LEVEL:
+    elif against and shuffled.p_value <= LEVEL:
         parts.append("The effect goes the other way.")
     if shuffled.smallest_p > LEVEL:
         parts.append("With so few runs even the clearest effect could be luck: measure more trials.")
     elif grade == CANNOT_TELL and shuffled.p_value <= LEVEL and not drift.survives:
         parts.append("A slow drift over the session could have made this: mix the order and repeat.")
+    elif grade == UNSETTLED:
+        parts.append("A slow drift over the session could look the same: mix the order and repeat.")
     return " ".join(parts)
 
 
@@ -366,7 +351,7 @@ def _not_shown(claim: Claim, runs, strata, shuffled: Shuffled, drift: Drift, tab
     notes = []
     if not drift.known:
         notes.append("The order of the runs is not recorded. A slow drift could look the same.")
-    elif abs(drift.order_correlation) > 0.6:
+    elif abs(drift.order_correlation) > 0.6 or drift.blocked:
         notes.append(
             "The settings were hardly mixed in time. Something else that changed in between could look the same."
         )
@@ -437,4 +422,6 @@ def _interval(effect: Effect) -> str:
     if not (isfinite(effect.low) and isfinite(effect.high)):
         return ""
     text = f" (95 % interval {wording.interval(effect.low, effect.high, effect.unit)}"
+    if effect.interval_by == WITHOUT_DRIFT:
+        return f"{text}, with a steady drift taken out)"
     return text + (")" if effect.interval_by == "shuffling" else "; by Student's t, as the runs are few)")

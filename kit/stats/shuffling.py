@@ -9,6 +9,12 @@ With scores 0 and 1 this is the mean difference, conditions weighted by n₁n₂
 it is the mean of paired differences; with ranks on both sides it is Spearman's ρ. A shuffled world hands the scores
 of a condition round among its own runs (Fisher 1935, The Design of Experiments, section 21; Pitman 1937).
 Assumption: under "no effect" the runs of one condition are exchangeable, so they must be separate runs.
+
+Two settings with unequal numbers of runs whose scatter differs too are not exchangeable even where their means agree;
+plain shuffling then cries wolf, up to five times as often as it says. So there each world's difference is held
+against its own standard error (scatter pooled over conditions, setting by setting), as Welch's t does: a studentised
+permutation test, exact where runs are exchangeable and right in the limit where only the means agree (Janssen 1997,
+Stat. Probab. Lett. 36, 9; Chung & Romano 2013, Ann. Stat. 41, 484). With equal numbers the plain test is as good.
 """
 
 from __future__ import annotations
@@ -44,6 +50,8 @@ EXACT_LIMIT = 400_000  # up to here every arrangement is worked out; 9! = 362,88
 
 SAMPLES = 9_999  # else this many are drawn
 
+_COARSE = 10_000  # so many worlds say roughly where an interval found by bisection ends
+
 _TIE = 1e-9  # sums that differ by less than this part of the largest are the same sum
 
 
@@ -56,10 +64,19 @@ class Shuffled:
     overlap: np.ndarray  # (N,) Σ a_shuffled·a / S: 1 for the measured arrangement, −1 for its mirror image
     exact: bool
     arrangements: int  # how many different arrangements there are
+    variance: float = nan  # of the measured slope, if studentised
+    variances: np.ndarray | None = None  # (3, N) of each world's slope of y - δ·a: [0] - 2δ·[1] + δ²·[2]; None if plain
+
+    @property
+    def studentised(self) -> bool:
+        """Whether worlds are compared by their slope over its own standard error, not by the slope alone."""
+        return self.variances is not None
 
     @property
     def at_least(self) -> int:
         """How many worlds are at least as far from zero as the measured one, on either side."""
+        if self.variances is not None:
+            return self._as_far(0.0)
         return int(np.count_nonzero(np.abs(self.worlds) >= abs(self.measured) - self._tie))
 
     @property
@@ -80,8 +97,11 @@ class Shuffled:
         If δ is the effect, y − δ·a carries none, and its worlds are d − δ·r, r the overlap. World (d, r) is at least
         as extreme as the measured one (D) exactly for δ between (D − d)/(1 − r) and (D + d)/(1 + r), so p(δ) is the
         share of these spans that reach δ and the limits are order statistics of their ends: no search is needed.
-        Assumes that the effect adds the same amount (on the scale given) in every run.
+        Assumes that the effect adds the same amount (on the scale given) in every run. A studentised test is inverted
+        by bisection.
         """
+        if self.variances is not None:
+            return self._studentised_interval(1 - confidence)
         with np.errstate(divide="ignore", invalid="ignore"):
             ends = np.stack(
                 [
@@ -100,6 +120,44 @@ class Shuffled:
             return -np.inf, np.inf
         return float(np.partition(low, k)[k]), float(np.partition(high, n - 1 - k)[n - 1 - k])
 
+    def _as_far(self, effect: float, step: int = 1) -> int:
+        """Of every `step`-th world: how many are as far from `effect` as the measured one, by their standard errors."""
+        assert self.variances is not None
+        constant, linear, square = self.variances[:, ::step]
+        variance = constant + effect * (effect * square - 2 * linear)
+        variance[variance < _TIE * constant.max(initial=0.0)] = 0.0  # rounding
+        off = self.worlds[::step] - effect * self.overlap[::step]
+        far = (self.measured - effect) ** 2 * variance
+        return int(np.count_nonzero(off**2 * self.variance >= far * (1 - _TIE)))
+
+    def _studentised_interval(self, level: float) -> tuple[float, float]:
+        if self.smallest_p > level:
+            return -np.inf, np.inf
+        step = max(1, self.worlds.size // _COARSE)
+
+        def refused(effect, step=1):
+            count, n = self._as_far(effect, step), -(-self.worlds.size // step)
+            return (count / n if self.exact else (count + 1) / (n + 1)) <= level
+
+        def limit(side):
+            reach = max(float(np.sqrt(self.variance)), _TIE * abs(self.measured), np.finfo(float).tiny)
+            while not refused(self.measured + side * reach, step):
+                reach *= 2
+                if not isfinite(reach):
+                    return side * np.inf
+            inside, outside = self.measured, self.measured + side * reach
+            inside, outside = _bisected(lambda effect: refused(effect, step), inside, outside, 12 if step > 1 else 30)
+            if step > 1:  # the rest with all worlds
+                width = abs(outside - self.measured) / 50
+                while refused(inside) and inside != self.measured:
+                    inside = self.measured if (inside - self.measured) * side <= width else inside - side * width
+                while not refused(outside):
+                    outside += side * width
+                inside, outside = _bisected(refused, inside, outside, 10)
+            return float(inside)
+
+        return limit(-1), limit(1)
+
     @property
     def _tie(self) -> float:
         return _TIE * max(abs(self.measured), float(np.abs(self.worlds).max(initial=0.0)))
@@ -107,6 +165,16 @@ class Shuffled:
     def _share(self, count: int) -> float:
         n = self.worlds.size
         return count / n if self.exact else (count + 1) / (n + 1)
+
+
+def _bisected(refused, inside: float, outside: float, steps: int) -> tuple[float, float]:
+    for _ in range(steps):
+        middle = (inside + outside) / 2
+        if refused(middle):
+            outside = middle
+        else:
+            inside = middle
+    return inside, outside
 
 
 def arrangements(scores: Sequence[np.ndarray]) -> int:
@@ -119,7 +187,12 @@ def arrangements(scores: Sequence[np.ndarray]) -> int:
 
 
 def shuffle(
-    scores: Sequence[np.ndarray], values: Sequence[np.ndarray], *, samples: int = SAMPLES, seed: int = 1
+    scores: Sequence[np.ndarray],
+    values: Sequence[np.ndarray],
+    *,
+    samples: int = SAMPLES,
+    seed: int = 1,
+    studentise: bool = False,
 ) -> Shuffled:
     """Work out the shuffled worlds of scores against values.
 
@@ -128,6 +201,7 @@ def shuffle(
     scores, values : one (n_c,) array a condition, in step. Not all scores of every condition may be equal.
     samples : how many worlds are drawn when there are more than `EXACT_LIMIT` arrangements.
     seed : makes the draw repeatable.
+    studentise : of two settings, where they have unequal numbers of runs and two repeats each at least.
     """
     measured = slope(scores, values)
     centred = [a - a.mean() for a in map(_float, scores)]
@@ -137,6 +211,9 @@ def shuffle(
     exact = count <= EXACT_LIMIT
     rng = np.random.default_rng(seed)
     worlds = overlap = np.zeros(1 if exact else samples)
+    shares = _shares_of_variance(scores, square) if studentise else None
+    variances = None if shares is None else np.zeros((3, len(worlds)))
+    variance = 0.0
     for a, v in zip(centred, values, strict=True):
         handed = _every(a) if exact else rng.permuted(np.tile(a, (samples, 1)), axis=1)
         if exact:
@@ -146,7 +223,45 @@ def shuffle(
             )
         else:
             worlds, overlap = worlds + handed @ v, overlap + handed @ a
-    return Shuffled(measured, worlds / square, overlap / square, exact, count)
+        if variances is not None:
+            more = _variances(handed, a, v, shares)
+            variance += _variances(a[None], a, v, shares)[0, 0]
+            variances = (variances[:, :, None] + more[:, None]).reshape(3, -1) if exact else variances + more
+    if variances is None:
+        return Shuffled(measured, worlds / square, overlap / square, exact, count)
+    return Shuffled(measured, worlds / square, overlap / square, exact, count, float(variance), variances)
+
+
+def _shares_of_variance(scores: Sequence[np.ndarray], square: float) -> tuple[float, float] | None:
+    """By what the sums of squares within the lower and the higher setting enter the variance of the slope.
+
+    The slope is Σ_c w_c (mean₁ - mean₀) with w_c = n₀n₁/(n₀+n₁)·(a₁-a₀)/S, so its variance is Σ_c w_c² (s₀²/n₀ +
+    s₁²/n₁); s² of a setting is pooled over the conditions. None where that is not needed or not possible.
+    """
+    levels = np.unique(np.concatenate([np.unique(a) for a in scores]))
+    if levels.size != 2:
+        return None
+    high = np.array([np.count_nonzero(a == levels[1]) for a in scores], float)
+    low = np.array([len(a) for a in scores]) - high
+    free = np.sum(low - 1), np.sum(high - 1)
+    if np.array_equal(low, high) or min(free) < 2 or low.min() < 1 or high.min() < 1:
+        return None
+    weight = low * high / (low + high) * float(levels[1] - levels[0]) / square
+    return float(np.sum(weight**2 / low) / free[0]), float(np.sum(weight**2 / high) / free[1])
+
+
+def _variances(handed: np.ndarray, a: np.ndarray, v: np.ndarray, shares: tuple[float, float]) -> np.ndarray:
+    """(3, worlds) what one condition adds to the variances of `Shuffled`; a and v are centred."""
+    is_high = (handed > 0).astype(float)
+    n = is_high[0].sum()
+    squares = np.stack([v * v, v * a, a * a], axis=1)
+    in_high = is_high @ np.concatenate([squares, v[:, None], a[:, None]], axis=1)
+    of_v, of_a = in_high[:, 3], in_high[:, 4]
+    crossed = np.stack([of_v * of_v, of_v * of_a, of_a * of_a])
+    sums = in_high[:, :3].T
+    high = sums - crossed / n
+    low = squares.sum(axis=0)[:, None] - sums - crossed / (len(a) - n)  # centred: sums of the two settings are opposite
+    return shares[0] * low + shares[1] * high
 
 
 def slope(scores: Sequence[np.ndarray], values: Sequence[np.ndarray]) -> float:
@@ -201,7 +316,7 @@ class Effect:
     low: float
     high: float
     unit: str
-    interval_by: str  # "shuffling", or "Student's t" where the runs are too few for it
+    interval_by: str  # "shuffling", "Student's t" where the runs are too few for it, or that with drift taken out
 
 
 def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
@@ -222,13 +337,12 @@ def ranks(values) -> list[np.ndarray]:
     return [rankdata(part) for part in values]
 
 
-def common_effect(scores, values, unit: str, seed: int) -> Effect:
-    """Common slope of values on scores within conditions, with a 95 % interval.
+def common_effect(scores, values, unit: str, shuffled: Shuffled) -> Effect:
+    """Common slope of values on scores within conditions, with a 95 % interval. `shuffled`: their shuffled worlds.
 
     Shuffling gives the interval without any assumption about the shape of the scatter. Where the runs are too few for
     95 %, Student's t gives it, for normal scatter of the same size in every condition.
     """
-    shuffled = shuffle(scores, values, seed=seed)
     low, high = shuffled.interval()
     if isfinite(low) and isfinite(high):
         return Effect(shuffled.measured, low, high, unit, "shuffling")

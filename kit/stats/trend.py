@@ -62,11 +62,19 @@ def fit_trend(x, y, model: str, *, errors: str = "relative", u=None) -> Trend:
     return _fit(chosen, data)
 
 
-def fit_trends(x, y, *, errors: str = "relative", u=None, models: Sequence[str] | None = None) -> Trends:
+def fit_trends(
+    x, y, *, errors: str = "relative", u=None, models: Sequence[str] | None = None, setup_scatter: bool = False
+) -> Trends:
     """Fit several models (the kit's eight unless `models` names some) and sort them by AICc, best first.
 
     Returns a list of `Trend` with evidence weights, exp(-ΔAICc/2) over their sum (Burnham & Anderson 2002, Model
     Selection and Multimodel Inference, 2.9). Its `not_applicable` maps models that could not be fitted to reasons.
+
+    setup_scatter : let every condition be off as a whole, by a normal scatter σ_s of its own beside that of single
+        trials, σ: a condition's mean of n trials then has the variance σ_s² + σ²/n. σ² is pooled within conditions;
+        σ_s² is chosen for each model so that Σ (mean − curve)²/(σ_s² + σ²/n) is conditions − parameters (Paule &
+        Mandel 1982, J. Res. NBS 87, 377; for equal n this is REML). The trends are then fitted to the condition means
+        alone: `x`, `y`, `dof` and AICc are theirs. It needs repeats, and conditions set up once for all their trials.
 
     >>> import kit
     >>> x = [0, 0, 1, 1, 2, 2, 4, 4, 8, 8]
@@ -79,20 +87,59 @@ def fit_trends(x, y, *, errors: str = "relative", u=None, models: Sequence[str] 
 
     Raises
     ------
-    KitError : data that can't be fitted, no model, or one that is not known.
+    KitError : data that can't be fitted, no model, or one that is not known; scatter of set-ups asked for without
+        repeats, or with errors="given".
     """
     data = TrialData.checked(x, y, errors, u)
     chosen = MODELS if models is None else [get_model(name) for name in models]
     if not chosen:
         raise KitError("There is no model to fit", fix="Name at least one, or leave `models` out")
     reasons = {model.name: model.not_applicable(data.x) for model in chosen}
-    trends = [_fit(model, data) for model in chosen if reasons[model.name] is None]
+    fit = _fit_with_setups if setup_scatter else _fit
+    trends = [fit(model, data) for model in chosen if reasons[model.name] is None]
     trends.sort(key=lambda trend: (trend.aicc, len(trend.parameters)))
     weights = evidence_weights([trend.aicc for trend in trends])
     return Trends(
         [replace(trend, weight=float(weight)) for trend, weight in zip(trends, weights, strict=True)],
         {name: reason for name, reason in reasons.items() if reason},
     )
+
+
+def _fit_with_setups(model: Model, data: TrialData) -> Trend:
+    """One model with a random effect of each condition, see `fit_trends`."""
+    freedom, within = len(data.x) - len(data.means.x), float(data.means.within[0])
+    if data.errors == "given" or freedom < 1 or within <= data.means.noise[0]:
+        raise KitError(
+            "Only repeats that scatter can tell what each set-up added",
+            found=f"{len(data.x)} trials at {len(data.means.x)} conditions",
+            fix='Repeat some conditions, and use errors="relative" or "absolute"',
+        )
+    variance = within / freedom
+    share = _setup_share(model, data.means, variance)
+    setups = data.of_setups(share)
+    return replace(_fit(model, setups), setup_scatter=float(np.sqrt(share * variance)), weights=setups.weight)
+
+
+def _setup_share(model: Model, means: Means, variance: float) -> float:
+    """σ_s²/σ² by Paule and Mandel's rule, the curve refitted at each try; 0 where the means scatter no more than σ."""
+    from scipy.optimize import brentq
+
+    dof = len(means.x) - len(model.parameters)
+    if dof < 1:
+        return 0.0
+
+    def excess(share):
+        weight = 1 / (share + 1 / means.weight)
+        fit = best_fit(model, Means(means.x, means.y, weight, np.zeros(1), means.log))
+        return float(fit.ss[0]) / variance - dof
+
+    plain = excess(0.0)
+    if plain <= 0:
+        return 0.0
+    if np.ptp(means.weight) == 0:  # equal n: weights change nothing but the scale
+        return float(plain / dof / means.weight[0, 0])
+    top = (plain + dof) / dof  # variances of means this large leave no excess
+    return float(brentq(excess, 0.0, top, xtol=1e-6 * top))
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +183,13 @@ class TrialData:
         weight = np.ones(len(x)) if u is None else u**-2.0
         means, condition = condition_means(x, z, weight, log=errors == "relative")
         return cls(x, y, u, errors, z, weight, means, condition)
+
+    def of_setups(self, share: float) -> TrialData:
+        """The condition means as single values. Weight 1 is that of one trial at a new set-up: (σ_s² + σ²)."""
+        z, weight = self.means.y[0], (1 + share) / (share + 1 / self.means.weight[0])
+        means, condition = condition_means(self.means.x, z, weight, log=self.means.log)
+        y = np.exp(z) if self.means.log else z
+        return TrialData(self.means.x, y, None, self.errors, z, weight, means, condition)
 
 
 def numbers(values, name: str) -> np.ndarray:
@@ -263,6 +317,7 @@ def _aicc_of(data: TrialData, ss: float, count: int) -> float:
     if data.u is not None:
         return aicc(ss + float(np.sum(np.log(2 * np.pi * data.u**2))), count, n)
     deviance = n * (np.log(2 * np.pi * ss / n) + 1) if ss > 0 else -np.inf
+    deviance -= float(np.sum(np.log(data.weight)))  # all 1, but for condition means with scatter of set-ups
     if data.errors == "relative":
         deviance += 2 * float(np.sum(data.z))  # dz = dy / y
     return aicc(deviance, count + 1, n)
@@ -338,6 +393,8 @@ def bootstrap_band(trend: Trend, x_grid, n: int = 10_000, seed: int = 0) -> Band
     KitError : the curve has no value at some x, or there are as many parameters as trials.
     """
     data = TrialData.checked(trend.x, trend.y, trend.errors, trend.u)
+    if trend.weights is not None:
+        data = replace(data, means=replace(data.means, weight=trend.weights[None]))
     model, means = get_model(trend.model), data.means
     x_grid = np.asarray(x_grid, float)
     curve = trend.value(means.x)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import KitError
-from ..wording import interval, number, percent, plus_minus
+from ..wording import evidence_share, interval, number, percent, plus_minus
 from .trend_models import Model, get_model
 
 __all__ = ["LackOfFit", "Parameter", "Prediction", "Trend", "Trends"]
@@ -64,7 +64,8 @@ class Trend:
     """One model fitted to one quantity. Made by `kit.stats.trend.fit_trend`; call it like a plain function of x.
 
     The fitting scale is ln y for errors="relative", y for "absolute", y/u for "given". `residuals`, `scatter`,
-    `loo_error` and `r_squared` are on that scale, so a scatter of 0.02 means 2 %, 0.02 units of y, or 0.02 u.
+    `loo_error` and `r_squared` are on that scale, so a scatter of 0.02 means 2 %, 0.02 units of y, or 0.02 u. With
+    `setup_scatter` the N values are condition means, and `scatter` is that of one trial at a new set-up.
 
     >>> import kit
     >>> trend = kit.fit_trend([1, 1, 2, 2, 4, 4, 8, 8], [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0], "power law")
@@ -92,12 +93,14 @@ class Trend:
     u: np.ndarray | None = field(default=None, repr=False)
     at_bound: bool = False  # the best curve lies at an end of what the model can do, or is not fixed by the data
     note: str = ""  # what that means here
+    setup_scatter: float | None = None  # of whole set-ups, on the fitting scale; None where it was not asked for
+    weights: np.ndarray | None = field(default=None, repr=False)  # (N,) of the condition means, then; else all are 1
 
     def __call__(self, x):
         return self.value(x)
 
     def __repr__(self) -> str:
-        alone = "" if self.weight is None else f", {percent(self.weight)} of the evidence"
+        alone = "" if self.weight is None else f", {evidence_share(self.weight)} of the evidence"
         return f"Trend({self.equation()}, {self.model}: {len(self.x)} trials, spread {self._scatter_words()}{alone})"
 
     def _repr_html_(self) -> str:

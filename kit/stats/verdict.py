@@ -8,20 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import KitError
-from .averages import t_factor
-from .least_squares import best_fit, condition_means, linearise
-from .trend import CONFIDENCE, above_zero, fit_trend, numbers
-from .trend_models import get_model
+from .misfit import far_runs, in_steps, much_less_likely
+from .trend import fit_trend, fit_trends
 from .trend_result import Parameter, Trend
 
 __all__ = [
     "LogLogLine",
     "NextCondition",
-    "SameShape",
     "Verdict",
     "log_log_line",
     "next_condition",
-    "same_shape",
     "verdict",
 ]
 
@@ -31,7 +27,13 @@ MISFIT = 0.05  # probability of lack of fit below which a misfit is called found
 
 TOO_FEW = "too few trials to compare"
 
+NEAR_MISFIT = 0.20  # up to here a quiet test is not called quiet
+
+IN_STEPS = 0.05  # probability of residuals as much in order as these, below which the shape is wrong
+
 NONE_FITS = "none of those tried fits"
+
+SET_UPS = "none of those tried fits, or each set-up differed"
 
 CANNOT_SEPARATE = "these data cannot separate them"
 
@@ -44,7 +46,7 @@ SUPPORT, ALIKE_WORDS, AGAINST = "the data support", "cannot tell apart", "speak 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the data say about the models tried. `words` is one of the five phrases of `verdict`."""
+    """What the data say about the models tried. `words` is one of the six phrases of `verdict`."""
 
     leader: str  # name of the model with the lowest AICc
     words: str
@@ -52,7 +54,7 @@ class Verdict:
     by_model: dict[str, str]  # model -> "the data support", "cannot tell apart" or "speak against"
 
 
-def verdict(trends: Sequence[Trend]) -> Verdict:
+def verdict(trends: Sequence[Trend], labels: Sequence[str] | None = None) -> Verdict:
     """Grade the models of `fit_trends` in words, by these rules and no others.
 
     Δ is a model's AICc above the lowest. The leading models are those with Δ < 2. A misfit is found where the
@@ -60,7 +62,9 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
 
     words, the first that holds:
       fewer than two models have a finite AICc           "too few trials to compare"
-      a misfit is found in every leading model           "none of those tried fits"
+      a misfit is found in every leading model           "none of those tried fits"; where what the averages leave of
+                 a leading curve shows no order in x, ", or each set-up differed": trials at one set-up are then
+                 closer to each other than set-ups are, which looks the same
       the next model has Δ < 2                           "these data cannot separate them"
       the next model has Δ ≤ 7                           "some preference"
       the next model has Δ > 7                           "clearly preferred of those tried, for the range measured"
@@ -68,8 +72,11 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
       Δ > 7, or a misfit found, or AICc not finite while the leader's is   "speak against"
       otherwise, for the leader with no other at Δ < 2                     "the data support"
       otherwise                                                            "cannot tell apart"
+    Where set-ups may have differed, none is supported, and a model is spoken against only if Δ > 7 in fits that allow
+    for it too (`fit_trends(..., setup_scatter=True)`), also with -2 ln L in place of AICc.
     A quiet test is "no misfit found", never a proof; without repeats no misfit can be looked for, and the sentences
-    say so. R² and the number of points hit play no part.
+    say so. R² and the number of points hit play no part. Runs far from their sisters are named, by `labels` (N,) if
+    given, and stay in.
 
     >>> import kit
     >>> y = [38.2, 37.8, 23.4, 23.0, 13.2, 12.9, 6.9, 7.0]
@@ -80,7 +87,7 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
 
     Raises
     ------
-    KitError : there are no trends.
+    KitError : there are no trends, or not one label a run.
     """
     if not trends:
         raise KitError("There are no trends to judge", fix="Fit at least one model first")
@@ -88,69 +95,125 @@ def verdict(trends: Sequence[Trend]) -> Verdict:
     trends = sorted(trends, key=lambda trend: (trend.aicc, len(trend.parameters)))
     leader = trends[0]
     finite = [trend for trend in trends if np.isfinite(trend.aicc)]
+    set_ups: list[Trend] = []
     if len(finite) < 2:
         words = TOO_FEW
         by_model = dict.fromkeys((trend.model for trend in trends), ALIKE_WORDS)
-        return Verdict(leader.model, words, _sentences(trends, words, reasons), by_model)
-    leading = [trend for trend in finite if trend.aicc - leader.aicc < ALIKE]
-    gap = finite[1].aicc - leader.aicc
-    if all(_misfit(trend) for trend in leading):
-        words = NONE_FITS
-    elif gap < ALIKE:
-        words = CANNOT_SEPARATE
     else:
-        words = SOME_PREFERENCE if gap <= CLEAR else CLEARLY
+        leading = [trend for trend in finite if trend.aicc - leader.aicc < ALIKE]
+        words = _words(finite, leading)
+        by_model = _by_model(trends, len(leading))
+    if words == SET_UPS:
+        names = [trend.model for trend in trends]
+        set_ups = fit_trends(leader.x, leader.y, errors=leader.errors, models=names, setup_scatter=True)
+        against = much_less_likely(set_ups, CLEAR)
+        by_model = {name: AGAINST if name in against else ALIKE_WORDS for name in names}
+    sentences = [*_sentences(trends, words, set_ups), *(run.sentence for run in far_runs(leader, labels))]
+    sentences += [f"'{model}' was not tried: {reason}." for model, reason in reasons.items()]
+    return Verdict(leader.model, words, tuple(sentences), by_model)
+
+
+def _words(finite: Sequence[Trend], leading: Sequence[Trend]) -> str:
+    if all(_misfit(trend) for trend in leading):
+        repeated = leading[0].lack_of_fit is not None and leading[0].lack_of_fit.dof_scatter is not None
+        return SET_UPS if repeated and any(in_steps(trend) >= IN_STEPS for trend in leading) else NONE_FITS
+    gap = finite[1].aicc - finite[0].aicc
+    if gap < ALIKE:
+        return CANNOT_SEPARATE
+    return SOME_PREFERENCE if gap <= CLEAR else CLEARLY
+
+
+def _by_model(trends: Sequence[Trend], leading: int) -> dict[str, str]:
     by_model = {}
     for trend in trends:
-        if trend.aicc - leader.aicc > CLEAR or _misfit(trend):
+        if trend.aicc - trends[0].aicc > CLEAR or _misfit(trend):
             by_model[trend.model] = AGAINST
-        elif trend is leader and len(leading) == 1:
+        elif trend is trends[0] and leading == 1:
             by_model[trend.model] = SUPPORT
         else:
             by_model[trend.model] = ALIKE_WORDS
-    return Verdict(leader.model, words, _sentences(trends, words, reasons), by_model)
+    return by_model
 
 
 def _misfit(trend: Trend) -> bool:
     return trend.lack_of_fit is not None and trend.lack_of_fit.p < MISFIT
 
 
-def _sentences(trends: Sequence[Trend], words: str, reasons: dict[str, str]) -> tuple[str, ...]:
-    leader, others = trends[0], trends[1:]
-    low, high = leader.x_range
-    where = f"for x from {low:g} to {high:g}"
-    name = f"{leader.formula} ({leader.model})"
-    close = [trend for trend in others if trend.aicc - leader.aicc < ALIKE]
-    if words == TOO_FEW:
-        first = "There are too few trials to compare these curves. Measure more runs, or more conditions."
-    elif words == NONE_FITS:
-        first = f"None of the {len(trends)} curves tried fits {where}. {name} comes closest."
-    elif words == CANNOT_SEPARATE:
-        first = f"These data cannot separate {_listed([leader, *close])} {where}."
-    elif words == SOME_PREFERENCE:
-        first = f"There is some preference for {name} {where}, but {_listed(others[:1])} is not ruled out."
-    else:
-        first = f"{name} is clearly preferred of the {len(trends)} curves tried, for the range measured, {where[4:]}."
-    sentences = [first]
+def _sentences(trends: Sequence[Trend], words: str, set_ups: Sequence[Trend] = ()) -> list[str]:
+    leader = trends[0]
+    sentences = [_first_sentence(trends, words)]
+    if words == SET_UPS:
+        sentences = _set_up_sentences(trends, set_ups)
     if words != TOO_FEW:
         sentences.append(_misfit_sentence(leader))
     if leader.at_bound:
-        sentences.append(f"Take care with {name}: {leader.note}")
-    sentences += [f"'{model}' was not tried: {reason}." for model, reason in reasons.items()]
-    return tuple(sentences)
+        sentences.append(f"Take care with {_named(leader)}: {leader.note}")
+    return sentences
+
+
+def _where(trend: Trend) -> str:
+    low, high = trend.x_range
+    return f"x from {low:g} to {high:g}"
+
+
+def _first_sentence(trends: Sequence[Trend], words: str) -> str:
+    leader, others = trends[0], trends[1:]
+    where, name = f"for {_where(leader)}", _named(leader)
+    close = [trend for trend in others if trend.aicc - leader.aicc < ALIKE]
+    if words == TOO_FEW:
+        return "There are too few trials to compare these curves. Measure more runs, or more conditions."
+    if words == NONE_FITS:
+        return f"None of the {len(trends)} curves tried fits {where}. {name} comes closest."
+    if words == CANNOT_SEPARATE:
+        return f"These data cannot separate {_listed([leader, *close])} {where}."
+    if words == SOME_PREFERENCE:
+        return f"There is some preference for {name} {where}, but {_listed(others[:1])} is not ruled out."
+    return f"{name} is clearly preferred of the {len(trends)} curves tried, for the range measured, {_where(leader)}."
+
+
+def _set_up_sentences(trends: Sequence[Trend], set_ups: Sequence[Trend]) -> list[str]:
+    """None passes, or the set-ups differed: by how much, what then may be said, and how to find out."""
+    finite = [trend for trend in set_ups if np.isfinite(trend.aicc)]
+    size = (finite or set_ups)[0].setup_scatter or 0.0
+    much = f"{100 * size:.2g} %" if trends[0].errors == "relative" else f"{size:.2g}"
+    by = f" by about {much}" if size > 0 else " a little"
+    if len(finite) < 2:
+        then = "there are too few conditions to compare these curves."
+    else:
+        leading = [trend for trend in finite if trend.aicc - finite[0].aicc < ALIKE]
+        then = _first_sentence(finite, _words(finite, leading))
+        then = f"{then[0].lower()}{then[1:]}" if then.startswith(("These", "There")) else then
+    return [
+        f"None of the {len(trends)} curves tried passes within the spread of the trials for {_where(trends[0])}, "
+        f"or each set-up differed{by}.",
+        f"If the set-ups differed, then {then}",
+        "To find out, set the apparatus up anew before every trial.",
+    ]
 
 
 def _misfit_sentence(trend: Trend) -> str:
+    if trend.setup_scatter is not None:
+        return "What each set-up added is part of the spread here, so no misfit could be looked for."
     if trend.lack_of_fit is None:
         return "Without repeats no misfit could be looked for. Repeat some runs."
-    p = f"p = {trend.lack_of_fit.p:.2g}"
+    chance = trend.lack_of_fit.p
+    p = f"(lack-of-fit test: p {'< 0.001' if chance < 0.001 else f'= {chance:.2g}'})"
     if _misfit(trend):
-        return f"The averages lie further from {trend.formula} than the runs scatter ({p})."
-    return f"No misfit found: the averages lie as close to {trend.formula} as the runs scatter ({p})."
+        return f"The averages lie further from {trend.formula} than the runs scatter {p}."
+    if chance < NEAR_MISFIT:
+        return (
+            f"No clear misfit found, but it is close: the averages lie rather far from {trend.formula} for the way the "
+            f"runs scatter {p}. Repeat some runs."
+        )
+    return f"No misfit found: the averages lie as close to {trend.formula} as the runs scatter {p}."
+
+
+def _named(trend: Trend) -> str:
+    return f"{trend.formula} ({trend.model})"
 
 
 def _listed(trends: Iterable[Trend]) -> str:
-    names = [f"{trend.formula} ({trend.model})" for trend in trends]
+    names = [_named(trend) for trend in trends]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -246,11 +309,7 @@ def _disagreement(first: Trend, second: Trend, x: np.ndarray) -> np.ndarray:
     return np.where(positive & np.isfinite(score), score, -np.inf)
 
 
-# --- two looks at the shape of a trend: the straight line through logarithms, and whether turns follow duration
-
-ROUNDING = 1e-12  # a ratio that changes by less does not change
-
-SMALL_CHANGE = 0.10  # of turns/duration over the range of x: up to this it is "nearly one shape"
+# --- the straight line through logarithms
 
 
 @dataclass(frozen=True)
@@ -307,133 +366,3 @@ def log_log_line(x, y) -> LogLogLine:
             f"spread the average lies {100 * (factor - 1):.2g} % above the line."
         ),
     )
-
-
-@dataclass(frozen=True)
-class SameShape:
-    """Do duration and turns follow one shape? Tested on ln(turns/duration) of every run."""
-
-    words: str  # "one shape", "nearly one shape", "different shapes" or "cannot tell"
-    sentence: str
-    change: Parameter  # of turns/duration from the smallest x to the largest, as a fraction
-    slope: Parameter  # of ln(turns/duration) against x
-    f: float | None  # F across conditions; None without repeats
-    p: float | None
-    dof: tuple[int, int] | None
-    exponent_difference: Parameter | None  # turns minus duration, power law; None where x is not above 0
-    x0_difference: Parameter | None  # turns minus duration, shifted inverse; None where that has no inner optimum
-
-
-def same_shape(x, duration_s, turns) -> SameShape:
-    """Compare the shapes of two quantities measured on the same runs, (N,) each.
-
-    A run's drag scatters its duration and its turns alike, so two separate fits would seem far less sure of the
-    difference than the data are. So the test uses each run's own ratio: ln(turns/duration) against x, a straight
-    line with its 95 % interval (Student's t), and an F test across conditions where there are repeats. Differences
-    of p and of x0 allow for the shared scatter: their standard error is that of the difference of the two
-    estimates as linear functions of the same runs. Independent runs and normal scatter of the ratio are assumed.
-
-    Words, by fixed rules. Found means: p < 0.05, or the interval of the slope leaves out 0.
-      nothing found, interval of the change within ±10 %   "one shape"
-      found, but the change is at most 10 %                 "nearly one shape"
-      found, and the change is more than 10 %               "different shapes"
-      nothing found, interval wider than ±10 %              "cannot tell"
-    The change is that of the line over the range of x; where only F finds something, that between the averages.
-
-    >>> import kit
-    >>> found = kit.same_shape([1, 1, 2, 2, 4, 4], [38.0, 37.0, 23.4, 23.0, 13.2, 12.9],
-    ...                        [84.1, 81.7, 51.6, 50.7, 29.0, 28.5])
-    >>> found.words
-    'one shape'
-
-    Raises
-    ------
-    KitError : not one value each for every run, one that is not above 0, or fewer than three runs at two conditions.
-    """
-    from scipy.special import fdtrc
-
-    x, duration_s, turns = numbers(x, "x"), numbers(duration_s, "duration_s"), numbers(turns, "turns")
-    if not len(x) == len(duration_s) == len(turns):
-        raise KitError("x, duration_s and turns must have one value a run each", fix="Give the same runs in all")
-    if len(x) < 3 or len(np.unique(x)) < 2:
-        raise KitError("Shapes can be compared with three runs at two conditions or more", fix="Measure more")
-    for values, name in ((duration_s, "duration_s"), (turns, "turns")):
-        above_zero(values, name, "Set the run aside with a reason")
-    ratio, n = np.log(turns / duration_s), len(x)
-    factor = t_factor(n - 2, CONFIDENCE)
-    slope = _slope(x, ratio, factor)
-    span = float(np.ptp(x))
-    change = Parameter(
-        float(np.expm1(slope.value * span)),
-        float(np.exp(slope.value * span) * slope.u * span),
-        float(np.expm1(slope.low * span)),
-        float(np.expm1(slope.high * span)),
-    )
-    means, _ = condition_means(x, ratio, np.ones(n), log=False)
-    f = p = dof = None
-    between, apart = len(means.x) - 1, n - len(means.x)
-    if apart > 0 and means.within[0] > means.noise[0]:
-        f = float(np.sum(means.weight * (means.y - ratio.mean()) ** 2) / between / (means.within[0] / apart))
-        p, dof = float(fdtrc(between, apart, f)), (between, apart)
-    steady = not slope.low <= 0 <= slope.high and abs(slope.value) * span > ROUNDING
-    found = steady or (p is not None and p < 0.05)
-    size = abs(change.value) if steady or not found else float(np.expm1(np.ptp(means.y)))
-    if found:
-        words = "nearly one shape" if size <= SMALL_CHANGE else "different shapes"
-    else:
-        words = "one shape" if max(abs(change.low), abs(change.high)) <= SMALL_CHANGE else "cannot tell"
-    return SameShape(
-        words=words,
-        sentence=_shape_sentence(words, x, change, size, steady),
-        change=change,
-        slope=slope,
-        f=f,
-        p=p,
-        dof=dof,
-        exponent_difference=_slope(np.log(x), ratio, factor) if np.min(x) > 0 else None,
-        x0_difference=_x0_difference(x, duration_s, turns, factor),
-    )
-
-
-def _slope(x, z, factor: float) -> Parameter:
-    """Slope of a straight line through z against x, by ordinary least squares."""
-    across = x - x.mean()
-    value = float(across @ z / (across @ across))
-    residuals = z - z.mean() - value * across
-    u = float(np.sqrt(residuals @ residuals / (len(x) - 2) / (across @ across)))
-    return Parameter(value, u, value - factor * u, value + factor * u)
-
-
-def _x0_difference(x, duration_s, turns, factor: float) -> Parameter | None:
-    model = get_model("shifted inverse")
-    z = np.log([duration_s, turns])
-    fit = best_fit(model, condition_means(x, z, np.ones(len(x)), log=True)[0])
-    if np.any(fit.at_end) or not np.all(fit.settled):
-        return None
-    curve, gradient = linearise(model, x, fit.theta, log=True)
-    residuals = z - curve
-    # d x0 / d ln y of every run, for each quantity: the second row of the pseudo-inverse of its Jacobian.
-    weights = np.linalg.pinv(np.stack([np.broadcast_to(g, z.shape) for g in gradient], axis=-1))[:, 1]
-    scatter = residuals @ residuals.T / (len(x) - 2)
-    signs = np.array([-1.0, 1.0])
-    variance = np.sum(np.outer(signs, signs) * scatter * (weights @ weights.T))
-    value, u = float(fit.theta[1, 1] - fit.theta[1, 0]), float(np.sqrt(max(variance, 0.0)))
-    return Parameter(value, u, value - factor * u, value + factor * u)
-
-
-def _shape_sentence(words: str, x, change: Parameter, size: float, steady: bool) -> str:
-    span = f"from x = {x.min():g} to x = {x.max():g}"
-    interval = f"{100 * change.low:+.1f} % to {100 * change.high:+.1f} %".replace("-", "−")
-    if words == "one shape":
-        return (
-            f"Turns and duration follow one shape as far as these runs show: {span} their ratio changes by "
-            f"{interval}, and no change is among that."
-        )
-    if words == "cannot tell":
-        return f"These runs cannot tell: {span} the ratio of turns to duration may change by {interval}."
-    how = f"{span} their ratio changes by {100 * change.value:+.1f} % ({interval})".replace("-", "−")
-    if not steady:
-        how = f"their ratio differs by up to {100 * size:.1f} % between conditions, but not steadily with x"
-    if words == "nearly one shape":
-        return f"Turns and duration follow nearly one shape, but a small difference shows: {how}."
-    return f"Turns and duration follow different shapes: {how}."

@@ -11,11 +11,23 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.benchmarks import accuracy, browser, claims, classes, counting, drag, reading, sound, starting, trends
+from tests.benchmarks import (
+    accuracy,
+    browser,
+    claims,
+    classes,
+    counting,
+    drag,
+    false_verdicts,
+    reading,
+    sound,
+    starting,
+    trends,
+)
 from tests.benchmarks.race import Row
 from tests.benchmarks.table import as_text
 
-AREAS = (reading, counting, trends, drag, claims, sound, classes, starting, browser, accuracy)
+AREAS = (reading, counting, trends, drag, claims, sound, classes, starting, browser, accuracy, false_verdicts)
 ITEMS: dict[str, Callable[[bool], list[Row]]] = {name: item for area in AREAS for name, item in area.ITEMS.items()}
 
 

@@ -73,4 +73,4 @@ def test_students_sleep_by_shuffling_within_patients():
     extreme = np.count_nonzero(np.abs(d @ signs) >= abs(d.sum()) - 1e-9)
     assert verdict.p_value == extreme / 1024
     assert verdict.own.value == pytest.approx(1.58, abs=1e-12)
-    assert verdict.grade == "the data support"
+    assert verdict.grade == "can't be settled"  # the list gives one drug after the other, and no order

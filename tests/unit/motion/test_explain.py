@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
+from scipy.optimize import brentq
 
 from kit.errors import KitError
 from kit.logs.run import Run
-from kit.motion.drag import TURN, DragLaw
+from kit.motion.drag import TURN, DragLaw, single_power
 from kit.motion.drag_fit import fit_drag
 from kit.motion.drag_joint import joint_fit
 from kit.motion.explain import (
@@ -75,7 +77,10 @@ def test_a_single_kind_of_drag_is_supported_and_the_others_are_not(law, kind):
     verdicts = dict(zip(test.laws["law"], test.laws["verdict"], strict=True))
     assert verdicts.pop(kind) == "the data support"
     assert set(verdicts.values()) == {"speak against"}
-    assert f"drag of one kind: {kind}" in test.sentence
+    if kind == "∝ speed":  # constant drag with some ∝ speed² can have the same mean speed
+        assert "drag like ∝ speed (2.164 turns/s), or a mixture that looks the same" in test.sentence
+    else:
+        assert f"drag of one kind: {kind}" in test.sentence
     assert test.same_kind.startswith("There is no sign") and test.towards == ""
     assert set(test.conditions["nearest"]) == {kind}
 
@@ -91,15 +96,43 @@ def test_a_changing_mixture_is_noticed_and_where_it_moves_to():
     test = ratio_test(table(lambda n: DragLaw(0.0625, (1 + 3 * n) / 128), [1, 2, 4, 8]), "n", START_S, STOP_S)
     assert test.p_same < 1e-6 and test.p_trend < 1e-6
     assert test.towards == "∝ speed"
-    assert "mixture of drags changes with n" in test.same_kind
+    assert "The kind of drag, or the mixture, changes with n" in test.same_kind
     assert test.laws.set_index("law")["verdict"]["∝ speed"] == "close to"
     assert "a little drag of another kind is mixed in" in test.sentence
 
 
-def test_a_mixture_half_way_is_called_a_mixture():
+def test_constant_and_squared_drag_that_mimic_the_middle_kind_are_not_taken_for_it_alone():
+    middle = DragLaw(b=1.0).mean_speed(*SPEEDS)
+    law = DragLaw(brentq(lambda a: DragLaw(a, 0.0, 0.01).mean_speed(*SPEEDS) - middle, 0.1, 10.0), 0.0, 0.01)
+    test = ratio_test(table(law.scaled, [1, 2, 3, 4], seed=2), "n", START_S, STOP_S)
+    assert "or a mixture that looks the same: constant with ∝ speed²" in test.sentence
+    nearly = DragLaw(law.a * 1.1, 0.0, law.c)
+    test = ratio_test(table(nearly.scaled, [1, 2, 3, 4], seed=2), "n", START_S, STOP_S)
+    assert "close to the kind ∝ speed" in test.sentence and "or constant with ∝ speed² looks like it" in test.sentence
+
+
+@pytest.mark.parametrize("power", [0.5, 1.6])
+def test_one_kind_with_another_power_is_not_called_a_mixture(power):
+    """The mean speed of drag ∝ speed^p by quadrature, scipy.integrate.quad."""
+    slow, fast = 1 / STOP_S, 1 / START_S
+    mean = quad(lambda w: w ** (1 - power), slow, fast)[0] / quad(lambda w: w**-power, slow, fast)[0]
+    assert single_power(mean, START_S, STOP_S) == pytest.approx(power, abs=1e-6)
+    results = table(lambda n: DragLaw(b=0.1 * n), [1, 2, 3])
+    results["turns"] = mean * results["duration_s"] * (1 + 1e-3 * np.tile([-1, 0, 1], 3))
+    said = ratio_test(results, "n", START_S, STOP_S).sentence
+    assert "the drag is a mixture" not in said
+    assert f"one kind that grows as the speed to the power {power:.2f}" in said
+
+
+def test_powers_beyond_any_drag_are_not_named():
+    assert np.isnan(single_power(3.9, START_S, STOP_S)) and np.isnan(single_power(float("nan"), START_S, STOP_S))
+
+
+def test_half_way_between_two_kinds_both_readings_are_named():
     test = ratio_test(table(lambda n: DragLaw(0.8 * n, 0.06 * n), [1, 2, 3]), "n", START_S, STOP_S)
     assert set(test.laws["verdict"]) == {"speak against"}
-    assert "between the kinds ∝ speed and constant: the drag is a mixture" in test.sentence
+    assert "between the kinds ∝ speed and constant. A mixture can have this ratio" in test.sentence
+    assert "and so can drag of one kind" in test.sentence
 
 
 def test_poor_data_cannot_tell():

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.stats.claims import AGAINST, CANNOT_TELL, SUPPORT, Claim, examine
+from kit.stats.claims import AGAINST, CANNOT_TELL, SUPPORT, SUPPORT_IF_MIXED, UNSETTLED, Claim, examine
+from kit.stats.shuffling import shuffle
 
 LEVEL_CLAIM = Claim("Level matters", "duration_s", "level_deg", (0, 3), ("magnets",))
 DURATION_S = {
@@ -63,6 +64,7 @@ class TestGrades:
             {
                 "pads": ["old"] * 5 + ["new"] * 5,
                 "duration_s": np.r_[20 + pattern, 20 + difference + pattern[::-1]],
+                "order": [1, 4, 5, 8, 9, 2, 3, 6, 7, 10],
             }
         )
 
@@ -120,6 +122,7 @@ class TestRelation:
                 "duration_s": np.where(pads == 3, 30, 12) * np.exp(-0.02 * level),
             }
         )
+        runs["order"] = np.tile([1, 3, 5, 6, 4, 2], 2) + np.repeat([0, 6], 6)
         verdict = examine(Claim("Louder is shorter", "duration_s", "level_dB", within=("pads",), expect="less"), runs)
         assert verdict.shuffled.measured == pytest.approx(-1)
         assert verdict.grade == SUPPORT
@@ -148,6 +151,58 @@ class TestDrift:
         assert not verdict.drift.known
         assert any("order of the runs is not recorded" in note for note in verdict.not_shown)
 
+    def test_without_a_recorded_order_the_strongest_phrase_is_not_used(self):
+        runs = demo_runs(np.random.default_rng(1)).drop(columns="order")
+        listed_by_setting = examine(LEVEL_CLAIM, runs)
+        assert listed_by_setting.grade == UNSETTLED
+        assert "order and setting are the same thing" in listed_by_setting.sentence
+        mixed = examine(LEVEL_CLAIM, runs.sample(frac=1, random_state=3))
+        assert mixed.grade == SUPPORT_IF_MIXED
+        assert mixed.sentence.startswith("The data support this, if the order did not matter: it was not recorded.")
+        other_way = Claim("Tilt helps", "duration_s", "level_deg", (0, 3), ("magnets",), expect="more")
+        against = examine(other_way, runs.sample(frac=1, random_state=3))
+        assert against.grade == "the data speak against, if the order did not matter"
+        assert "The effect goes the other way." in against.sentence
+
+    def test_a_relation_that_rose_with_the_order_cannot_be_settled(self):
+        runs = pd.DataFrame({"level_dB": [40.0, 42, 43, 45, 48, 50], "duration_s": [30.0, 29, 28, 26, 25, 22]})
+        claim = Claim("Louder is shorter", "duration_s", "level_dB")
+        assert examine(claim, runs.assign(order=range(6))).grade == UNSETTLED
+        assert examine(claim, runs.assign(order=[0, 3, 2, 1, 5, 4])).grade != UNSETTLED
+
+    def test_drift_without_a_recorded_order_never_passes_for_support(self):
+        """The same blocked, drifting, effectless runs as below, their order not recorded: 94 % support before."""
+        rng = np.random.default_rng(4)
+        grades = [
+            examine(
+                LEVEL_CLAIM,
+                demo_runs(rng, magnets=(0, 1), effect=False, mixed=False, drift=0.1, scatter=0.01).drop(
+                    columns="order"
+                ),
+            ).grade
+            for _ in range(30)
+        ]
+        assert SUPPORT not in grades and SUPPORT_IF_MIXED not in grades
+        assert np.mean([grade == UNSETTLED for grade in grades]) > 0.8
+
+    def test_the_interval_printed_has_a_known_drift_taken_out(self):
+        """Nominal 95 %; shuffling alone, drift left in, covers hardly ever: that is the control."""
+        rng, covered, naive = np.random.default_rng(6), [], []
+        true = 100 * (DURATION_S[0, 3] / DURATION_S[0, 0] - 1)
+        for _ in range(60):
+            runs = demo_runs(rng, magnets=(0,), trials=5, scatter=0.01)
+            order = np.argsort(np.argsort(2.2 * runs["level_deg"] / 3 + rng.standard_normal(len(runs))))
+            runs["order"] = order + 1
+            runs["duration_s"] *= np.exp(0.15 * order / len(runs))
+            verdict = examine(LEVEL_CLAIM, runs)
+            if abs(verdict.drift.order_correlation) > 0.3:
+                covered.append(verdict.percent.low < true < verdict.percent.high)
+                assert "with a steady drift taken out" in verdict.sentence
+                low, high = verdict.shuffled.interval()
+                naive.append(low < np.log1p(true / 100) < high)
+        assert len(covered) > 30
+        assert np.mean(covered) >= 0.87 and np.mean(naive) < 0.6
+
     def test_a_drift_is_found_and_its_size_given(self):
         verdict = examine(LEVEL_CLAIM, demo_runs(np.random.default_rng(1), scatter=0.005, drift=0.06))
         assert verdict.drift.p_value <= 0.05
@@ -164,6 +219,31 @@ class TestDrift:
         assert np.mean(mixed) > 0.9  # the bare test is fooled
         assert np.mean(fooled) <= 0.1
         assert any("hardly mixed in time" in note for note in verdict.not_shown)
+
+
+class TestUnequalScatter:
+    """Few runs that scatter much beside many that scatter little, and the same mean."""
+
+    def runs(self, rng, few=5, many=15):
+        values = np.r_[0.05 * rng.standard_normal(few), 0.01 * rng.standard_normal(many)]
+        order = rng.permutation(few + many)
+        return pd.DataFrame({"hub": np.repeat([0, 1], [few, many]), "duration_s": 20 * np.exp(values), "order": order})
+
+    def test_false_alarms_are_near_what_is_said(self):
+        rng, claim = np.random.default_rng(8), Claim("?", "duration_s", "hub", (0, 1))
+        alarms, plain, covered = [], [], []
+        for _ in range(80):
+            verdict = examine(claim, self.runs(rng))
+            alarms.append(verdict.p_value <= 0.05)
+            covered.append(verdict.percent.low <= 0 <= verdict.percent.high)
+            plain.append(shuffle(verdict.scores, verdict.compared).p_value <= 0.05)
+        assert np.mean(plain) > 0.15  # the control: shuffling without each world's own spread
+        assert np.mean(alarms) <= 0.12
+        assert np.mean(covered) >= 0.85
+
+    def test_the_sentence_says_for_their_spread(self):
+        verdict = examine(Claim("?", "duration_s", "hub", (0, 1)), self.runs(np.random.default_rng(1)))
+        assert "for their spread" in verdict.sentence
 
 
 class TestRefusals:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from kit.stats.shuffling import EXACT_LIMIT, arrangements, shuffle
 
@@ -88,3 +89,55 @@ class TestShuffling:
             bootstrap_covered.append(low <= effect <= high)
         assert 0.94 <= np.mean(covered) <= 0.97
         assert np.mean(bootstrap_covered) < 0.92  # the negative control: with three trials it is too narrow
+
+
+class TestStudentised:
+    """Unequal numbers of runs: each world's difference over its own standard error."""
+
+    few, many = np.array([3.1, 2.2, 4.0, 2.9]), np.array([1.0, 1.1, 0.9, 1.3, 1.2, 1.05, 0.95])
+
+    def worlds(self):
+        scores = [np.repeat([0.0, 1.0], [4, 7])]
+        return scores, [np.r_[self.few, self.many]]
+
+    def test_the_measured_world_is_welchs_t(self):
+        scores, values = self.worlds()
+        found = shuffle(scores, values, studentise=True)
+        t = found.measured / np.sqrt(found.variance)
+        assert t == pytest.approx(stats.ttest_ind(self.many, self.few, equal_var=False).statistic)
+
+    def test_p_is_scipys_permutation_test_of_welchs_t(self):
+        shifted = np.r_[self.few - 1.2, self.many]
+        found = shuffle([np.repeat([0.0, 1.0], [4, 7])], [shifted], studentise=True)
+
+        def welch(a, b, axis=-1):
+            return np.abs(stats.ttest_ind(a, b, axis=axis, equal_var=False).statistic)
+
+        by_scipy = stats.permutation_test(
+            (shifted[:4], shifted[4:]), welch, n_resamples=np.inf, alternative="greater", vectorized=True
+        )
+        assert found.exact and found.p_value == pytest.approx(by_scipy.pvalue, abs=1e-12)
+
+    def test_the_interval_holds_just_what_is_not_refused(self):
+        scores, values = self.worlds()
+        low, high = shuffle(scores, values, studentise=True).interval()
+        for limit, inwards in ((low, 1), (high, -1)):
+            for step, refused in ((inwards * 1e-4, False), (-inwards * 1e-4, True)):
+                moved = [values[0] - (limit + step) * scores[0]]
+                assert (shuffle(scores, moved, studentise=True).p_value <= 0.05) is refused
+
+    def test_equal_numbers_stay_plain(self):
+        scores = [np.array([0.0, 0, 1, 1])]
+        assert not shuffle(scores, [np.array([1.0, 2, 3, 4.5])], studentise=True).studentised
+
+    def test_conditions_are_pooled_setting_by_setting(self):
+        """Two conditions by hand: Σ w² (s₀²/n₀ + s₁²/n₁), s² pooled."""
+        scores = [np.array([0.0, 0, 1, 1, 1]), np.array([0.0, 0, 0, 1, 1])]
+        values = [np.array([1.0, 1.2, 2.0, 2.1, 1.7]), np.array([3.0, 3.3, 2.9, 3.5, 3.8])]
+        found = shuffle(scores, values, studentise=True)
+        within = [sum(np.sum((v[a == k] - v[a == k].mean()) ** 2) for a, v in zip(scores, values, strict=True)) / 3
+                  for k in (0, 1)]  # fmt: skip
+        weight = 0.5  # both conditions: n₀n₁/(n₀+n₁) = 1.2 of S = 2.4
+        by_hand = weight**2 * (within[0] / 2 + within[1] / 3 + within[0] / 3 + within[1] / 2)
+        assert found.variance == pytest.approx(by_hand)
+        assert found.variances[0].min() >= 0

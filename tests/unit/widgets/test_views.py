@@ -112,7 +112,7 @@ class TestCollapse:
         test = ratio_test(lesson[1], "magnets", 0.25, 1.0)
         assert view.test.ratio == test.ratio
         assert "It lies close to the kind “drag that grows with speed” (2.164 turns/s)" in view._say.text
-        assert "The mixture of drags changes with magnets" in view._say.text
+        assert "The kind of drag, or the mixture, changes with magnets" in view._say.text
 
     def test_a_click_on_a_button_changes_the_view(self, view):
         view._choice.set_state({"index": 2})
