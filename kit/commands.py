@@ -9,7 +9,7 @@ import os
 import sys
 import webbrowser
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from shlex import quote
 from typing import TextIO
@@ -374,8 +374,9 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
 def overview_class(chosen: argparse.Namespace) -> int:
     """Write a class's report, and its tables if asked; say which files don't count, and why."""
     folder = local_path(chosen.folder)
-    if folder and not folder.exists():  # said before anything is installed
-        raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
+    with suppress(PermissionError):  # that is worded by what reads the folder
+        if folder and not folder.exists():  # said before anything is installed
+            raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
     needed = (*COMPUTING, "jinja2")
     if folder:
         _set_up(chosen, only=needed)

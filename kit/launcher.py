@@ -37,6 +37,7 @@ __all__ = [
 
 PROJECT = Path(__file__).resolve().parent.parent
 LOCK = Path("binder", "lock.txt")
+DISTRIBUTION = "spin-down-inquiry-kit"
 STAMP = "kit-stamp.json"
 _BEGAN = "KIT_BEGAN"  # when the command was given, s since the epoch: handed on over a restart
 _AGAIN = "KIT_STARTED_AGAIN"  # set inside .venv, so that a damaged one can't start itself for ever
@@ -83,6 +84,8 @@ def ensure(
     always gets everything. Raises KitError where the set-up fails, with the cause and what to do.
     """
     extras = set(extras)
+    if not (project / "pyproject.toml").is_file() and _is_installed():
+        return  # pip put it where it is, with all it needs: any folder will do
     venv = project / ".venv"
     inside = Path(sys.prefix).resolve() == venv.resolve()
     current = is_current(project, extras)
@@ -137,6 +140,15 @@ def missing_distributions(
         if _release(installed) < _release(minimum):
             missing.append(name)
     return missing
+
+
+def _is_installed() -> bool:
+    """Whether pip installed this kit as a package, apart from the project's folder."""
+    try:
+        files = importlib.metadata.files(DISTRIBUTION) or ()
+    except importlib.metadata.PackageNotFoundError:
+        return False
+    return any(Path(file.locate()).resolve() == Path(__file__).resolve() for file in files)
 
 
 def requirements(project: Path = PROJECT, extras: Iterable[str] = ()) -> list[str]:

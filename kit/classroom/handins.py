@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import struct
 import zipfile
 import zlib
@@ -19,7 +20,10 @@ from typing import BinaryIO
 from ..errors import KitError
 from ..record.handin import MAX_BYTES, Store, local_path
 
-__all__ = ["ClassFile", "class_files", "clean_text"]
+__all__ = ["LET_IN", "NOT_ALLOWED", "ClassFile", "class_files", "clean_text"]
+
+NOT_ALLOWED = "you are not allowed to read it"
+LET_IN = "ask whoever runs this machine: the folder's group has to hold you (see notebooks/teacher/school_server.md)"
 
 MAX_FILES = 100_000
 MAX_DIRECTORY_BYTES = 10_000_000  # a ZIP's list of contents, which has to be read at once
@@ -52,15 +56,23 @@ def class_files(source: str | Path) -> Iterator[ClassFile]:
 
     Raises
     ------
-    KitError : there is no such folder or file, or the store at the address does not let us in.
+    KitError : there is no such folder or file, you are not allowed to read it, or the store does not let us in.
     """
     path = local_path(source)
     if path is None:
         return _limited(_store_files(Store(str(source))))
-    if path.is_dir():
-        return _limited(_folder_files(path))
-    if path.is_file():
-        return _limited(_one(path, path.name))
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            os.scandir(path).close()  # said before the first file is asked for
+            return _limited(_folder_files(path))
+        if stat.S_ISREG(mode):
+            return _limited(_one(path, path.name))
+    except PermissionError:
+        what = "You are not allowed to read this place. So nobody can say whether there are hand-ins in it"
+        raise KitError(what, file=path, fix=LET_IN) from None
+    except (OSError, ValueError):  # whatever else is wrong with the name, nothing can be there
+        pass
     raise KitError("There is no such folder or ZIP", file=path, fix="check the name and where you are")
 
 
@@ -79,32 +91,44 @@ def _limited(files: Iterator[ClassFile]) -> Iterator[ClassFile]:
 
 
 def _folder_files(folder: Path) -> Iterator[ClassFile]:
-    for where, folders, names in os.walk(folder):  # which follows no links
+    closed: list[OSError] = []  # folders that cannot be listed: left out, they would seem empty
+    for where, folders, names in os.walk(folder, onerror=closed.append):  # which follows no links
         folders.sort()
         for name in sorted(names):
             path = Path(where, name)
             shown = path.relative_to(folder).as_posix()
             if not QUIET.search(shown):
                 yield from _one(path, shown)
+    for problem in closed:
+        yield _unreadable(_name(Path(problem.filename).relative_to(folder).as_posix()), problem)
 
 
 def _one(path: Path, shown: str) -> Iterator[ClassFile]:
     name, ending = _name(shown), path.suffix.lower()
-    if path.is_symlink() or not path.is_file():  # a link may lead anywhere; a pipe would wait for ever
-        yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
-    elif ending == ".zip":
-        yield from _zip_files(lambda: path.open("rb"), name)
-    elif ending != ".json":
-        yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
-    else:
-        try:
-            with path.open("rb") as file:
-                size = os.fstat(file.fileno()).st_size  # asking for less than the limit saves a large buffer
-                data = file.read(min(size, MAX_BYTES) + 1)
-        except OSError as problem:
-            yield ClassFile(name, None, f"it cannot be read: {problem.strerror}")
+    try:
+        if not stat.S_ISREG(path.lstat().st_mode):  # a link may lead anywhere; a pipe would wait for ever
+            yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
+        elif ending == ".zip":
+            path.open("rb").close()  # said as for other files, if it is not allowed
+            yield from _zip_files(lambda: path.open("rb"), name)
+        elif ending != ".json":
+            yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
         else:
-            yield ClassFile(name, data)
+            yield ClassFile(name, _bytes_of(path))
+    except OSError as problem:
+        yield _unreadable(name, problem)
+
+
+def _bytes_of(path: Path) -> bytes:
+    with path.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size  # asking for less than the limit saves a large buffer
+        return file.read(min(size, MAX_BYTES) + 1)
+
+
+def _unreadable(name: str, problem: OSError) -> ClassFile:
+    if isinstance(problem, PermissionError):
+        return ClassFile(name, None, NOT_ALLOWED, LET_IN)
+    return ClassFile(name, None, f"it cannot be read: {problem.strerror}")
 
 
 def _store_files(store: Store) -> Iterator[ClassFile]:

@@ -25,7 +25,7 @@ from ..record.entries import BANDS, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
 from ..wording import count_of
-from .handins import ClassFile, class_files, clean_text
+from .handins import LET_IN, NOT_ALLOWED, ClassFile, class_files, clean_text
 
 __all__ = ["GivenAnswer", "Group", "Overview", "Refused", "read_class"]
 
@@ -190,12 +190,12 @@ def read_class(
     groups, earlier = _without_earlier([group for lesson_name, group in read if lesson_name == name])
     refused += earlier
     if not groups:
-        first = f"{refused[0].file}: {refused[0].why}" if refused else None
+        closed = refused and all(NOT_ALLOWED in file.why.lower() for file in refused)
         raise KitError(
-            "There is no hand-in here that can be used",
+            "You are not allowed to read the files here" if closed else "There is no hand-in here that can be used",
             file=shown_place(source),
-            found=first,
-            fix="put the groups' .json files into one folder",
+            found=f"{refused[0].file}: {refused[0].why}" if refused and not closed else None,
+            fix=LET_IN if closed else "put the groups' .json files into one folder",
         )
     return Overview(
         source=shown_place(source),

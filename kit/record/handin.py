@@ -8,19 +8,23 @@ formulas: whoever shows or exports them has to escape them.
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import stat
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, TypeGuard
 from urllib.parse import unquote, urlsplit
 from urllib.request import url2pathname
 
 from ..errors import KitError
-from .entries import MAX_DEPTH, Entry, chain_problems, read_entry, strict_json
-from .journal import replace_file
+from .entries import MAX_DEPTH, Entry, Kind, chain_problems, read_entry, strict_json
+from .journal import numbered, write_among_others
 from .summary import Summary, summarise
 from .workbook import Workbook, check_code, check_lesson
 
@@ -43,6 +47,9 @@ SCHEMA, VERSION = "kit-handin", 2
 SINCE = {"claims": 2}  # keys that came with a later version
 HEADER = ("schema", "version", "code", "lesson", "made", "damage")
 MAX_BYTES = 5_000_000
+
+NOT_WRITTEN = "The hand-in was NOT written"
+GIVE_FILE = "download your hand-in, give that file to your teacher, and show them this message"
 
 DEEPEST = 20  # folders within folders; local folders end by themselves, a store's names need not
 BLOCK_BYTES = 1_000_000  # what is fetched at once of a ZIP
@@ -109,11 +116,12 @@ def _as_json(summary: Summary) -> dict[str, Any]:
 
 
 def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
-    """Write a hand-in to `path`, or into the folder `path` as `handin_LESSON_CODE.json`; return where it is.
+    """Write a hand-in to the file `path` if that ends in .json, else into the folder `path`; return where it is.
 
-    `path` may be an address, such as s3://bucket/class-3b: a folder unless it ends in .json. An earlier hand-in
-    there is replaced only if the new one holds all its entries. Otherwise it stays, and the new one's name gets a
-    number (two groups may have chosen the same code).
+    The folder has to be there. `path` may be an address, such as s3://bucket/class-3b. An earlier hand-in of that
+    name is replaced only if the new one holds all its entries. Otherwise it stays, and the new one's name gets a
+    number, also where two groups hand in at the same instant. In a folder, the name is that of `handin_name`, and
+    nobody may read the file who need not (see `_rights_in`).
 
     Raises
     ------
@@ -125,34 +133,63 @@ def write_handin(handin: Mapping[str, Any], path: str | Path) -> Path | str:
     local = local_path(path)
     if local is None:
         return _write_to_store(handin, data, str(path))
-    if local.is_dir():
-        local = local / handin_name(handin)
-    target, number = local, 1
-    while target.exists() and not _holds_all(handin, target):
-        number += 1
-        target = local.with_name(f"{local.stem}_{number}{local.suffix}")
     try:
-        replace_file(target, data)
+        if local.suffix != ".json" or (local.exists() and local.is_dir()):
+            local = local / handin_name(handin)
+        rights = _rights_in(local.parent.stat())
+        return write_among_others(local, data, lambda target: _holds_all(handin, target), rights)
     except OSError as problem:
-        why = f"The hand-in was NOT written: {problem.strerror}"
-        raise KitError(why, file=target, fix="choose another folder, then hand in again") from problem
-    return target
+        raise KitError(f"{NOT_WRITTEN}: {_why(problem)}", file=local.parent, fix=GIVE_FILE) from problem
 
 
 def handin_name(handin: Mapping[str, Any]) -> str:
-    """The usual name of a hand-in's file."""
-    return f"handin_{handin['lesson']}_{handin['code']}.json"
+    """The usual name of a hand-in's file: lesson, code, and 16 digits that nobody outside the group can guess.
+
+    Whoever may not list a folder has to know a file's name to open it, and a code may be guessed or overheard. The
+    digits are those of the hash of the entry with the code. It depends on all that was entered before, and when.
+    So they stay the same when the group hands in again, and two groups with one code have two names.
+    """
+    records = handin["entries"]
+    coded = [record for record in records if record["kind"] == Kind.CODE]
+    return f"handin_{handin['lesson']}_{handin['code']}_{(coded or records)[-1 if coded else 0]['hash'][:16]}.json"
+
+
+def _rights_in(folder: os.stat_result) -> int:
+    """Who may read a hand-in in this folder: its group, and whoever needs to so that the teacher's page works.
+
+    With the folder's set-group-ID bit, files belong to the folder's group, that of the teachers, which then may read
+    them. Without it the owner of the folder has to. Root reads everything; where another user owns the folder, all may
+    read a file whose name they know, provided that the folder can't be listed.
+    """
+    if folder.st_mode & stat.S_ISGID and folder.st_mode & stat.S_IRGRP:
+        return 0o640
+    mine = not hasattr(os, "geteuid") or folder.st_uid in (0, os.geteuid())
+    return 0o600 if mine or folder.st_mode & stat.S_IROTH else 0o644
+
+
+def _why(problem: OSError) -> str:
+    """Why a file could not be written, for a group that cannot choose another place."""
+    if isinstance(problem, FileNotFoundError | NotADirectoryError):
+        return "the folder for hand-ins is not there"
+    if problem.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return "you are not allowed to write into the folder for hand-ins"
+    if problem.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+        return "the disk with the folder for hand-ins is full"
+    return problem.strerror or str(problem)
 
 
 def _write_to_store(handin: Mapping[str, Any], data: bytes, address: str) -> str:
     if not address.endswith(".json"):
         address = joined(address, handin_name(handin))
-    target, number = address, 1
-    while (store := Store(target)).exists() and not _holds_all(handin, target):
-        number += 1
-        target = f"{address.removesuffix('.json')}_{number}.json"
-    store.write(data)
-    return target
+    folder, _, name = address.rpartition("/")
+    for path in chain([Path(name)], numbered(Path(name))):
+        store = Store(target := joined(folder, path.name))
+        if store.write(data, new=True):
+            return target
+        if _holds_all(handin, target):
+            store.write(data)
+            return target
+    raise KitError(f"{NOT_WRITTEN}: too many files have this name", file=shown_place(address), fix=GIVE_FILE)
 
 
 def _holds_all(handin: Mapping[str, Any], path: str | Path) -> bool:
@@ -355,22 +392,39 @@ class Store:
         with self._worded():
             return self._fs.exists(self._path)
 
-    def write(self, data: bytes) -> None:
-        """Put a file there, whole; a store shows it only once all of it has come."""
-        with self._worded("The hand-in was NOT written"):
-            self._fs.makedirs(self._fs._parent(self._path), exist_ok=True)
-            self._fs.pipe_file(self._path, data)
+    def write(self, data: bytes, new: bool = False) -> bool:
+        """Put a file there, whole; a store shows it only once all of it has come. A folder has to be there.
+
+        With `new`, only if nothing has that name yet, or False is returned. S3 decides that itself, so that of two at
+        the same instant one gets the name. Other stores are only asked before; there, names have to differ.
+        """
+        with self._worded(NOT_WRITTEN, GIVE_FILE):
+            if new and self._fs.exists(self._path):
+                return False
+            try:
+                self._fs.pipe_file(self._path, data, **({"mode": "create"} if new else {}))
+            except TypeError:  # an adapter that knows no `mode`
+                self._fs.pipe_file(self._path, data)
+            except OSError:
+                if new and self._fs.exists(self._path):
+                    return False
+                raise
+        return True
 
     @contextmanager
-    def _worded(self, what: str = "This place can't be used") -> Iterator[None]:
-        """Word whatever goes wrong out there. A store's adapter may raise anything; its text is never passed on."""
+    def _worded(self, what: str = "This place can't be used", then: str = "") -> Iterator[None]:
+        """Word whatever goes wrong out there. A store's adapter may raise anything; its text is never passed on.
+
+        `then`: what to do, where that is the same whatever went wrong.
+        """
         try:
             yield
         except (KitError, GeneratorExit):
             raise
         except FileNotFoundError:
-            fix = "check the address; a bucket has to be made first"
-            raise KitError("There is no such folder, ZIP or bucket", file=self.shown, fix=fix) from None
+            fix = then or "check the address; a bucket has to be made first"
+            why = f"{what}: there is no such bucket" if then else "There is no such folder, ZIP or bucket"
+            raise KitError(why, file=self.shown, fix=fix) from None
         except ImportError as problem:
             raise _lacks(problem.name or "another one", self.shown) from None
         except Exception as problem:
@@ -381,7 +435,7 @@ class Store:
                 why, fix = "the address can't be understood", "it begins as s3://, memory:// or file:// do"
             else:
                 why, fix = f"the store does not answer as it should ({kind})", "check the address and the network"
-            raise KitError(f"{what}: {why}", file=self.shown, fix=fix) from None
+            raise KitError(f"{what}: {why}", file=self.shown, fix=then or fix) from None
 
 
 def _lacks(name: str, shown: str) -> KitError:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import secrets
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from importlib import import_module
+from itertools import chain
 from pathlib import Path
 from types import ModuleType
 
-__all__ = ["Journal", "replace_file", "write_new"]
+__all__ = ["Journal", "write_among_others", "write_new"]
 
 
 def _only_here(name: str) -> ModuleType | None:
@@ -25,8 +27,10 @@ def _only_here(name: str) -> ModuleType | None:
 fcntl, msvcrt = _only_here("fcntl"), _only_here("msvcrt")  # with neither (Python in a browser): no second process
 
 LOCK_WAIT_S = 10.0
+TRIAL_BYTES = 4096  # one block: less may find room in a file that has some left
 _BUSY = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
 _NO_LOCKS_HERE = (errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP)
+_NO_LINKS_HERE = (*_NO_LOCKS_HERE, errno.EPERM, errno.EMLINK, errno.EINVAL)
 _BINARY = getattr(os, "O_BINARY", 0)  # Windows would turn line ends into two bytes
 
 
@@ -51,11 +55,7 @@ class Journal:
             _sync_folder(self.path.parent.parent)
         descriptor = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, 0o666)
         try:
-            give_up = time.monotonic() + LOCK_WAIT_S
-            while not _try_lock(descriptor):
-                if time.monotonic() > give_up:
-                    raise TimeoutError(errno.ETIMEDOUT, "another notebook keeps it busy")
-                time.sleep(0.005)
+            _lock(descriptor)
             try:
                 yield
             finally:
@@ -97,6 +97,16 @@ class Journal:
         if is_new:
             _sync_folder(self.path.parent)
 
+    def try_out(self) -> None:
+        """Raise the `OSError` that appending would meet now, by writing a file beside this one that does not stay."""
+        trial = self.path.with_name(f".{secrets.token_hex(8)}.trial")
+        try:
+            write_new(trial, b"." * TRIAL_BYTES)
+        finally:
+            trial.unlink(missing_ok=True)
+        if self.path.exists():
+            os.close(os.open(self.path, os.O_RDWR | os.O_APPEND))
+
     def set_tail_aside(self, start: int) -> Path:
         """Move the bytes from `start` on into a new file beside this one; only under the lock."""
         kept = self.keep_beside("damaged", self.read()[start:])  # first the copy, then the cut
@@ -128,10 +138,16 @@ def numbered(path: Path, mark: str = "_", first: int = 2) -> Iterator[Path]:
         yield path.with_name(f"{path.stem}{mark}{number}{path.suffix}")
 
 
-def write_new(path: Path, data: bytes) -> None:
-    """Write a file that must not exist yet (`FileExistsError`), synced before returning."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+def write_new(path: Path, data: bytes, rights: int | None = None) -> None:
+    """Write a file that must not exist yet (`FileExistsError`), synced before returning.
+
+    `rights`: who may do what with it (0o640, say), whatever the user's mask is; by default the mask decides.
+    """
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666 if rights is None else 0o600)
     try:
+        if rights is not None and hasattr(os, "fchmod"):
+            with contextlib.suppress(OSError):  # some network folders give all files the same rights
+                os.fchmod(descriptor, rights)
         _write_and_sync(descriptor, data, 0)
     except OSError:
         path.unlink(missing_ok=True)
@@ -141,13 +157,65 @@ def write_new(path: Path, data: bytes) -> None:
     _sync_folder(path.parent)
 
 
-def replace_file(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all: an existing one is exchanged only once the new one is on the disk."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
-    draft.unlink(missing_ok=True)
-    write_new(draft, data)
-    draft.replace(path)
-    _sync_folder(path.parent)
+def write_among_others(path: Path, data: bytes, may_replace: Callable[[Path], bool], rights: int | None = None) -> Path:
+    """Write a file, whole or not at all, where other processes may do the same at this moment; return where it is.
+
+    A name that is taken stays as it is, and the next of `<stem>_2<suffix>`, `<stem>_3<suffix>` … is tried, unless
+    `may_replace(path)` says that the new file holds all of the old one. Names are taken by a link to a finished
+    draft: of several processes, on several machines with one network folder, that succeeds for one.
+    """
+    draft = path.with_name(f".{secrets.token_hex(16)}.part")
+    write_new(draft, data, rights)
+    try:
+        for target in chain([path], numbered(path)):
+            while not _take_name(draft, target):
+                if not may_replace(target):
+                    break
+                if _exchange(draft, target, may_replace):
+                    return target
+            else:
+                return target
+        raise OSError(errno.EEXIST, "too many files have this name")
+    finally:
+        draft.unlink(missing_ok=True)
+        _sync_folder(path.parent)
+
+
+def _take_name(draft: Path, target: Path) -> bool:
+    """Give the draft the name `target` if nothing has it."""
+    try:
+        os.link(draft, target)
+    except FileExistsError:
+        return draft.stat().st_nlink > 1  # a network folder may repeat a request whose answer was lost
+    except OSError as problem:
+        if problem.errno not in _NO_LINKS_HERE:
+            raise
+        try:  # a file system without links: take the name with an empty file, which is ours to replace
+            os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
+            return False
+        draft.replace(target)
+    return True
+
+
+def _exchange(draft: Path, target: Path, may_replace: Callable[[Path], bool]) -> bool:
+    """Put the draft in the place of `target`; False if that has changed meanwhile."""
+    if not fcntl:  # Windows exchanges no file that is open
+        draft.replace(target)
+        return True
+    try:
+        descriptor = os.open(target, os.O_RDWR)
+    except FileNotFoundError:
+        return False
+    try:
+        _lock(descriptor)
+        same = target.exists() and target.stat().st_ino == os.fstat(descriptor).st_ino
+        if not (same and may_replace(target)):
+            return False
+        draft.replace(target)
+        return True
+    finally:
+        os.close(descriptor)
 
 
 def _write_and_sync(descriptor: int, data: bytes, size_before: int) -> None:
@@ -158,6 +226,15 @@ def _write_and_sync(descriptor: int, data: bytes, size_before: int) -> None:
     except OSError:
         os.ftruncate(descriptor, size_before)
         raise
+
+
+def _lock(descriptor: int) -> None:
+    """Wait for the lock; raises `TimeoutError` if it is not free within ten seconds."""
+    give_up = time.monotonic() + LOCK_WAIT_S
+    while not _try_lock(descriptor):
+        if time.monotonic() > give_up:
+            raise TimeoutError(errno.ETIMEDOUT, "another notebook keeps it busy")
+        time.sleep(0.005)
 
 
 def _try_lock(descriptor: int) -> bool:

@@ -30,6 +30,7 @@ __all__ = ["Entry", "NotSaved", "Workbook", "check_code", "check_lesson", "defau
 MAX_RESTORE_BYTES = 10_000_000  # a notebook server drops larger uploads without a word
 COLOURS = ("amber", "azure", "coral", "golden", "green", "indigo", "ivory", "lilac", "olive", "silver")
 ANIMALS = ("badger", "beaver", "crane", "ferret", "gecko", "heron", "lynx", "otter", "robin", "toad")
+CODE_SIGNS = "bcdfghjkmnpqrtvwxy34679"  # none looks like another, and no vowels: no words
 
 
 class NotSaved(KitError):
@@ -172,6 +173,19 @@ class Workbook:
         code = friendly_code() if code is None else check_code(code)
         self.add("start", Kind.CODE, code)
         return code
+
+    @property
+    def obstacle(self) -> str:
+        """Why nothing can be saved now (a full disk, a folder that is closed), in a sentence; empty if it can."""
+        try:
+            with self._journal.locked():
+                self._journal.try_out()
+        except TimeoutError:  # another notebook is saving just now
+            return ""
+        except OSError as cause:
+            why, _ = _why_and_fix(cause)
+            return f"Nothing can be saved now: {why} You can read what you saved before. Show this to your teacher."
+        return ""
 
     def verify(self) -> list[str]:
         """What no longer fits, in plain sentences: changed entries, a broken chain. Empty if all is well."""
@@ -334,8 +348,12 @@ def check_code(text: str) -> str:
 
 
 def friendly_code() -> str:
-    """A random code that is easy to say, such as silver-otter-427."""
-    return f"{secrets.choice(COLOURS)}-{secrets.choice(ANIMALS)}-{100 + secrets.randbelow(900)}"
+    """A random code, such as silver-otter-k4mt-7rwd: two words to go by, and eight signs that make it hard to guess.
+
+    It is one of 7.8e12 (43 bits): whoever tries a million a second needs, on average, 45 days for one group's.
+    """
+    signs = "".join(secrets.choice(CODE_SIGNS) for _ in range(8))
+    return f"{secrets.choice(COLOURS)}-{secrets.choice(ANIMALS)}-{signs[:4]}-{signs[4:]}"
 
 
 def check_lesson(lesson: str) -> str:

@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from ..errors import KitError
 from ..record.handin import finish_and_clear, handin_name, make_handin, shown_place, write_handin
 from ..record.hosting import idle_notice
-from ..record.workbook import Workbook
+from ..record.workbook import NotSaved, Workbook, check_code, friendly_code
 from ..wording import count_of
 from .parts import UPLOAD_LIMIT, KitBox, Status, action, attempt, download_link, heading, note, row_of, upload_of
 
@@ -103,12 +103,10 @@ class HandInBox(KitBox):
         )
 
     def _make(self) -> str:
-        wanted = self.code.value.strip()
-        if not wanted or wanted != self.workbook.code:
-            self.code.value = self.workbook.choose_code(wanted or None)
-        for kind, value in self._add_results().items():
-            if value != self.workbook.latest(kind):
-                self.workbook.add(self.stage, kind, value)
+        self.made = None
+        self.message.say("")  # whatever happens now, what was said before holds no longer
+        self.links.value = ""
+        unsaved = self._save_first()
         handin = make_handin(self.workbook, self.code.value, self.lesson)
         # The link comes first: should the place for hand-ins be out of reach, the group still has its file.
         data = json.dumps(handin, ensure_ascii=False).encode()
@@ -116,8 +114,22 @@ class HandInBox(KitBox):
         self.made = write_handin(handin, self.folder)
         name = str(self.made).replace("\\", "/").rpartition("/")[2]
         if self._gave_folder:
-            return f"Your hand-in is made: {name}. Your teacher finds it in {shown_place(self.folder)}."
-        return f"Your hand-in is made: {name}. Download it below and give it to your teacher."
+            return f"Your hand-in is made: {name}. Your teacher finds it in {shown_place(self.folder)}.{unsaved}"
+        return f"Your hand-in is made: {name}. Download it below and give it to your teacher.{unsaved}"
+
+    def _save_first(self) -> str:
+        """Save code and results; where the disk refuses, say so: what was saved before can still be handed in."""
+        wanted = check_code(self.code.value.strip() or self.workbook.code or friendly_code())
+        self.code.value = wanted
+        try:
+            if wanted != self.workbook.code:
+                self.workbook.choose_code(wanted)
+            for kind, value in self._add_results().items():
+                if value != self.workbook.latest(kind):
+                    self.workbook.add(self.stage, kind, value)
+        except NotSaved as problem:
+            return f" It holds what was saved before. The results of this page are not in it. {problem.problem}"
+        return ""
 
     def _clear(self) -> str:
         if self.made is None:

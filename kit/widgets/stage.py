@@ -102,7 +102,7 @@ class Stage:
         elif not stops:
             state += " What you save in it stays when you close this page."
         parts: list[widgets.Widget] = [note(f"Stage {number} of {len(STAGES)}. {state}")]
-        parts += [note(sentence) for sentence in self.workbook.damage]
+        parts += [note(sentence) for sentence in (*self.workbook.damage, self.workbook.obstacle) if sentence]
         if stops:
             from .hand_in import WorkbookFile
 

@@ -5,6 +5,8 @@ import errno
 import io
 import json
 import os
+import re
+import urllib.request
 import zipfile
 from dataclasses import fields
 from pathlib import Path
@@ -26,6 +28,7 @@ from kit.record.entries import chain_problems, make_entry
 from kit.record.handin import (
     Store,
     finish_and_clear,
+    handin_name,
     is_address,
     local_path,
     make_handin,
@@ -221,7 +224,8 @@ def test_a_table_as_rows(tmp_path):
 
 def test_written_into_a_folder_and_read_back(book, handin, tmp_path):
     path = write_handin(handin, tmp_path)
-    assert path == tmp_path / "handin_coasting_disc_silver-otter-427.json"
+    digits = book.entries[0].hash[:16]  # no code was saved in it: those of the first entry
+    assert path == tmp_path / f"handin_coasting_disc_silver-otter-427_{digits}.json"
     assert read_handin(path) == read_handin(as_bytes(handin))
     assert sorted(p.name for p in tmp_path.iterdir()) == [path.name, "workbooks"]
 
@@ -234,12 +238,26 @@ def test_a_later_handin_replaces_the_earlier_one(book, handin, tmp_path):
 
 
 def test_another_group_with_the_same_code_does_not_replace_it(handin, tmp_path):
-    first = write_handin(handin, tmp_path)
     other = Workbook(tmp_path / "other.jsonl")
     other.add("1", "observation", "ours")
-    second = write_handin(make_handin(other, handin["code"], handin["lesson"]), tmp_path)
-    assert second.name == "handin_coasting_disc_silver-otter-427_2.json"
+    theirs = make_handin(other, handin["code"], handin["lesson"])
+    assert write_handin(handin, tmp_path).name != write_handin(theirs, tmp_path).name
+    first, second = (write_handin(each, tmp_path / "3b.json") for each in (handin, theirs))
+    assert second.name == "3b_2.json"
     assert len(read_handin(first).entries) == 17 and len(read_handin(second).entries) == 1
+
+
+def test_the_digits_in_a_name_stay_when_the_group_goes_on_and_follow_from_all_that_was_entered(tmp_path):
+    names = []
+    for reason in ("the spindle", "the magnets"):
+        book = Workbook(tmp_path / f"{reason}.jsonl")
+        book.add("1", "observation", reason)
+        book.choose_code("3b-1")
+        names.append(handin_name(make_handin(book, "3b-1", "disc")))
+        book.add("1", "observation", "and more")
+        assert handin_name(make_handin(book, "3b-1", "disc")) == names[-1]
+        assert re.fullmatch(r"handin_disc_3b-1_[0-9a-f]{16}\.json", names[-1])
+    assert names[0] != names[1]
 
 
 def test_a_file_that_is_no_handin_is_not_replaced(handin, tmp_path):
@@ -250,7 +268,9 @@ def test_a_file_that_is_no_handin_is_not_replaced(handin, tmp_path):
 
 
 def test_a_place_that_cannot_be_written_to(handin, tmp_path):
-    with pytest.raises(KitError, match=r"NOT written: No such file or directory.*choose another folder"):
+    with pytest.raises(
+        KitError, match=r"NOT written: the folder for hand-ins is not there.*give that file to your teacher"
+    ):
         write_handin(handin, tmp_path / "no such folder" / "handin.json")
 
 
@@ -270,7 +290,9 @@ def test_a_disk_that_fills_up_keeps_the_earlier_handin_and_leaves_no_half(book, 
     book.add("5_explain", "observation", "one more")
     with monkeypatch.context() as patch:
         patch.setattr(os, "write", write)
-        with pytest.raises(KitError, match="The hand-in was NOT written: No space left"):
+        with pytest.raises(
+            KitError, match="The hand-in was NOT written: the disk with the folder for hand-ins is full"
+        ):
             write_handin(make_handin(book, handin["code"], handin["lesson"]), folder)
     assert path.read_bytes() == earlier
     assert [entry.name for entry in folder.iterdir()] == [path.name]
@@ -524,8 +546,18 @@ def test_from_the_same_entries_the_same_hand_in_is_made_as_by_0_1_0(version):
 
 def test_the_later_hand_in_of_0_1_0_replaces_the_earlier_one(tmp_path):
     one, two = (json.loads((FORMER / f"group_version_{v}.json").read_text("utf-8")) for v in (1, 2))
-    assert write_handin(two, write_handin(one, tmp_path)) == tmp_path / "handin_coasting_disc_silver-otter-427.json"
-    assert [path.name for path in tmp_path.iterdir()] == ["handin_coasting_disc_silver-otter-427.json"]
+    former = tmp_path / "handin_coasting_disc_silver-otter-427.json"  # its names had no digits
+    assert write_handin(two, write_handin(one, former)) == former
+    assert list(tmp_path.iterdir()) == [former]
+
+
+def test_a_hand_in_under_its_former_name_stays_and_the_fuller_one_counts(tmp_path):
+    one, two = (json.loads((FORMER / f"group_version_{v}.json").read_text("utf-8")) for v in (1, 2))
+    former = write_handin(one, tmp_path / "handin_coasting_disc_silver-otter-427.json")
+    later = write_handin(two, tmp_path)
+    overview = read_class(tmp_path)
+    assert [group.file for group in overview.groups] == [later.name]
+    assert [refused.file for refused in overview.refused] == [former.name]
 
 
 # --- at an address --------------------------------------------------------------------------------------------------
@@ -712,7 +744,7 @@ def test_no_more_of_a_file_is_fetched_than_is_allowed(memory):
 
 def test_a_hand_in_is_written_read_back_and_the_machine_cleared(memory, small_book):
     where = write_handin(make_handin(small_book, "amber-otter-1", "coasting_disc"), "memory://class/3b")
-    assert where == "memory://class/3b/handin_coasting_disc_amber-otter-1.json"
+    assert re.fullmatch(r"memory://class/3b/handin_coasting_disc_amber-otter-1_[0-9a-f]{16}\.json", where)
     assert read_handin(where).code == "amber-otter-1"
     small_book.add("measure", "observation:runs", "and they cross")
     with pytest.raises(KitError, match="does not hold the same entries"):
@@ -727,8 +759,9 @@ def test_another_groups_hand_in_with_the_same_code_stays(memory, small_book, tmp
     where = write_handin(make_handin(small_book, "abc", "coasting_disc"), "memory://class")
     other = Workbook(tmp_path / "other.jsonl")
     other.add("measure", "observation:runs", "something else")
-    second = write_handin(make_handin(other, "abc", "coasting_disc"), "memory://class/")
-    assert second == "memory://class/handin_coasting_disc_abc_2.json"
+    assert write_handin(make_handin(other, "abc", "coasting_disc"), "memory://class/") != where
+    second = write_handin(make_handin(other, "abc", "coasting_disc"), where)
+    assert second == where.replace(".json", "_2.json")
     assert read_handin(where).entries == small_book.entries
     memory.pipe_file("/class/x.json", b"not a hand-in")
     assert write_handin(make_handin(small_book, "abc", "coasting_disc"), "memory://class/x.json").endswith("x_2.json")
@@ -794,7 +827,7 @@ def bucket(fsspec):
 
 def test_a_class_hands_in_to_an_object_store_and_is_read(bucket, small_book, small):
     where = write_handin(make_handin(small_book, "amber-otter-1", "coasting_disc"), "s3://school/class-3b")
-    assert where == "s3://school/class-3b/handin_coasting_disc_amber-otter-1.json"
+    assert re.fullmatch(r"s3://school/class-3b/handin_coasting_disc_amber-otter-1_[0-9a-f]{16}\.json", where)
     for k in range(12):
         bucket.pipe_file(f"school/class-3b/groups/g{k:02d}.json", small(f"group-{k}"))
     bucket.pipe_file("school/class-3b/more.zip", a_zip(three=small("zipped"), bad=b"{"))
@@ -818,3 +851,31 @@ def test_an_object_store_that_has_no_such_thing_says_so(bucket, address):
         read_class(address, COASTING_DISC)
     assert "hunter2" not in str(refused.value)
     assert refused.value.fix
+
+
+def test_of_two_at_the_same_instant_the_object_store_lets_one_have_the_name(bucket, small_book, monkeypatch):
+    """The store itself refuses the second (If-None-Match), also where the look before it came too early."""
+    address = "s3://school/same.json"
+    assert Store(address).write(b"first", new=True)
+    second, looks = Store(address), iter([False, True])
+    monkeypatch.setattr(second._fs, "exists", lambda path: next(looks))
+    assert not second.write(b"second", new=True)
+    assert bucket.cat_file("school/same.json") == b"first"
+    where = write_handin(make_handin(small_book, "abc", "coasting_disc"), address)
+    assert where == "s3://school/same_2.json"
+    assert bucket.cat_file("school/same.json") == b"first"
+
+
+def test_a_missing_bucket_is_not_made_by_a_group_that_hands_in(bucket, small_book):
+    with pytest.raises(KitError, match=r"NOT written: there is no such bucket.*give that file to your teacher"):
+        write_handin(make_handin(small_book, "abc", "coasting_disc"), "s3://misspelt/class-3b")
+    assert not bucket.exists("misspelt")
+
+
+def test_a_link_that_a_teacher_made_takes_one_hand_in(bucket, small):
+    """As the page on school servers describes it: who holds such a link needs no keys."""
+    link = bucket.url("school/by-link/group-1.json", expires=3600, client_method="put_object")
+    request = urllib.request.Request(link, data=small("by-link"), method="PUT")
+    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=10) as answer:
+        assert answer.status == 200
+    assert [group.code for group in read_class("s3://school/by-link", COASTING_DISC).groups] == ["by-link"]

@@ -123,7 +123,8 @@ def test_the_school_says_where_hand_ins_go(own_machine, lesson, tmp_path):
     box.code.value = "amber-otter-1"
     box.make_button.click()
     assert f"Your teacher finds it in {tmp_path}." in box.message.text
-    assert [path.name for path in tmp_path.glob("handin*")] == ["handin_coasting_disc_amber-otter-1.json"]
+    assert [path.name for path in tmp_path.glob("handin*")] == [box.made.name]
+    assert box.made.name.startswith("handin_coasting_disc_amber-otter-1_")
 
 
 def test_a_place_for_hand_ins_out_of_reach_leaves_the_group_its_file(own_machine, lesson, tmp_path):

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.record import journal
+from kit.record import workbook as workbook_module
 from kit.record.entries import Kind
 from kit.record.journal import Journal
 from kit.record.workbook import NotSaved, Workbook, check_code, default_path, friendly_code
@@ -710,7 +711,20 @@ def test_codes(book):
     assert book.code is None
     assert book.choose_code(" Füchse-3 ") == "Füchse-3" == book.code
     assert check_code(book.choose_code()) == book.code != "Füchse-3"
-    assert len({friendly_code() for _ in range(50)}) > 40
+    assert len({friendly_code() for _ in range(50)}) == 50
+
+
+def test_a_code_by_chance_is_one_of_so_many_that_guessing_is_hopeless():
+    """All are equally likely: words times signs. 40 bits are 1e12 of them; 90,000 were tried in 0.8 s once."""
+    colour, animal, one, two = friendly_code().split("-")
+    assert len(one) == len(two) == 4 and set(one + two) <= set(workbook_module.CODE_SIGNS)
+    words = [colour in workbook_module.COLOURS, animal in workbook_module.ANIMALS]
+    assert all(words) and len(set(workbook_module.CODE_SIGNS)) == 23
+    assert 10 * 10 * 23**8 > 2**40
+    seen = "".join("".join(friendly_code().split("-")[2:]) for _ in range(500))
+    assert set(seen) == set(workbook_module.CODE_SIGNS)  # each of 23 signs is missing from 4,000 once in 1e76
+    longest = [max(words, key=len) for words in (workbook_module.COLOURS, workbook_module.ANIMALS)]
+    assert check_code("-".join([*longest, "kkkk", "kkkk"]))
 
 
 @pytest.mark.parametrize("code", ["", "ab", "x" * 25, "a b c", "../..", "<b>bold", "=1+1", "---", None, 7])

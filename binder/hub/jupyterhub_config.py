@@ -1,0 +1,65 @@
+"""JupyterHub for the kit, on one machine with an account for each group: see notebooks/teacher/school_server.md."""
+
+import grp
+import os
+import pwd
+import sys
+from pathlib import Path
+
+c = get_config()  # noqa: F821 (JupyterHub provides it)
+
+IDLE_MINUTES = 45  # outlasts a lesson, and ends before the next class
+HANDINS = Path("/srv/handins")  # in it a folder for each class, called as the group of its accounts
+
+# --- who may come in, and where -------------------------------------------------------------------------------------
+
+c.JupyterHub.bind_url = "http://127.0.0.1:8000"  # on this machine only; see "Let the class in"
+# c.JupyterHub.ssl_cert, c.JupyterHub.ssl_key = "/etc/jupyterhub/cert.pem", "/etc/jupyterhub/key.pem"
+c.JupyterHub.authenticator_class = "pam"  # the accounts and passwords of this machine
+c.LocalAuthenticator.allowed_groups = {"students", "teachers"}
+c.PAMAuthenticator.open_sessions = False
+c.JupyterHub.db_url = "sqlite:////var/lib/jupyterhub/jupyterhub.sqlite"  # in a folder that only root may enter
+c.JupyterHub.cookie_secret_file = "/var/lib/jupyterhub/cookie_secret"
+
+# --- a session ------------------------------------------------------------------------------------------------------
+
+
+def handin_folder(spawner) -> str:
+    """The hand-in folder of the account's class; without one, hand-ins lie beside the notebook."""
+    account = pwd.getpwnam(spawner.user.name)
+    for number in os.getgrouplist(account.pw_name, account.pw_gid):
+        folder = HANDINS / grp.getgrgid(number).gr_name
+        if folder.is_dir():
+            return str(folder)
+    return ""
+
+
+c.JupyterHub.spawner_class = "jupyterhub.spawner.LocalProcessSpawner"  # each session as the user that logged in
+c.Spawner.cmd = ["/usr/local/bin/spin-down-session"]
+c.Spawner.notebook_dir = "~/spin-down"
+c.Spawner.default_url = "/lab/tree/notebooks/start_here.ipynb"
+c.Spawner.environment = {
+    "KIT_IDLE_MINUTES": str(IDLE_MINUTES),  # told to the students
+    "KIT_HANDIN_FOLDER": handin_folder,
+    "OMP_NUM_THREADS": "1",  # small sums are slower on several threads
+    "OPENBLAS_NUM_THREADS": "1",
+    "JUPYTER_PREFER_ENV_PATH": "1",  # the kit's own Python, not one that a student has elsewhere
+}
+c.Spawner.start_timeout = 180  # s; the usual 60 and 30 refuse sessions when a whole class starts at once
+c.Spawner.http_timeout = 180
+
+# --- services: stop what nobody uses, start sessions before a lesson --------------------------------------------------
+
+TOKEN = Path("/etc/jupyterhub/before_lesson.token")
+c.JupyterHub.services = [
+    {"name": "cull-idle", "command": [sys.executable, "-m", "jupyterhub_idle_culler", f"--timeout={60 * IDLE_MINUTES}"]},
+    {"name": "before-lesson", "api_token": TOKEN.read_text(encoding="utf-8").strip()},
+]
+c.JupyterHub.load_roles = [
+    {
+        "name": "cull-idle",
+        "scopes": ["list:users", "read:users:activity", "read:servers", "delete:servers"],
+        "services": ["cull-idle"],
+    },
+    {"name": "before-lesson", "scopes": ["admin:users", "servers"], "services": ["before-lesson"]},
+]
