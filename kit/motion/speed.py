@@ -24,6 +24,7 @@ from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import NORMAL_FACTOR, t_factor
 from ..stats.least_squares import aicc
 from ..wording import case_of, count_of, number
+from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
 
@@ -125,6 +126,12 @@ class _Spline(_Clock):
             angle = angle * x + coefficient
         return angle, slope * first
 
+    def basis_values(self, times_s) -> np.ndarray:
+        """Angle (turns) at many times, (n,)."""
+        from scipy.interpolate import BSpline
+
+        return BSpline(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
+
     def angle_row(self, time_s):
         return self.basis(self.stretched(time_s)[0])
 
@@ -189,6 +196,20 @@ class SpeedCurve:
         if work not in self._kept:
             self._kept[work] = work(self.run)
         return self._kept[work]
+
+    @cached_property
+    def residuals_s(self) -> np.ndarray:
+        """(n,) how much later each coasting pass came than the curve has it, s; empty if there is no curve."""
+        if self._best is None:
+            return np.empty(0)
+        which = _flag_of(self.turns, self.run.flags_per_turn)[0]
+        angle = self._best.basis_values(self.times_s) - self._best.offsets[which]
+        return (angle - self.turns) * self.period_s
+
+    @cached_property
+    def trust(self) -> Trust:
+        """What speaks against this run's count, see `kit.trust`."""
+        return trust(self)
 
     @property
     def usable(self) -> bool:
@@ -326,6 +347,8 @@ def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
         fits.append(fit)
         if _never_rises(fit.speed) and (best is None or fit.aicc < fits[best].aicc):
             best = len(fits) - 1
+    if best is None:
+        fits = [fit for fit in fits if fit.speed.max() > 0]  # nonsense can make a curve that only turns back
     if not fits:
         return None
     best = best or 0
