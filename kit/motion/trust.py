@@ -99,11 +99,10 @@ class _Residuals:
 
     @classmethod
     def of(cls, curve) -> _Residuals:
-        late = curve.residuals_s
-        return cls(
-            curve.times_s, curve.turns, curve.run.flags_per_turn, curve.period_s, late,
-            1.4826 * float(np.median(np.abs(late - np.median(late)))), _tick(curve.times_s),
-        )  # fmt: skip
+        times, late = curve.fitted
+        at = np.searchsorted(curve.times_s, times)
+        sd = 1.4826 * float(np.median(np.abs(late - np.median(late))))
+        return cls(times, curve.turns[at], curve.run.flags_per_turn, curve.period_s[at], late, sd, _tick(times))
 
     @property
     def gap_s(self) -> np.ndarray:
