@@ -298,7 +298,7 @@ def _numbers(lesson: Lesson) -> list[str]:
         "",
         "# Where counting starts and stops, in seconds for one turn. Students may choose others.",
         "# All runs must reach both: teacher/prepare_lesson shows how far yours go.",
-        '# rule: "interpolated", "whole turns" or "law". Without stop_period_s each log counts to its last pass.',
+        '# rule: "best", "interpolated", "whole turns" or "law". Without stop_period_s each log counts to its last pass.',
         "[thresholds]",
         f"start_period_s = {toml_number(lesson.start_period_s)}",
         "# stop_period_s = 1.0" if stop is None else f"stop_period_s = {toml_number(stop)}",

@@ -22,7 +22,7 @@ import numpy as np
 
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import NORMAL_FACTOR, t_factor
-from ..stats.least_squares import aicc, lag_one
+from ..stats.least_squares import aicc, lag_one, lasting_factor
 from ..wording import case_of, count_of, number
 from .trust import Trust, trust
 
@@ -38,7 +38,6 @@ _BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
 # n (1 - 0.3)/(1 + 0.3) independent ones (Bayley & Hammersley 1946), and since the curve follows such errors a little,
 # their scatter about it is too small by about a seventh (simulated: tests/unit/test_taps.py).
 _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
-_LASTING, _MOST_LASTING = 1.5, 0.9  # a correlation above 1.5/√n is taken for one
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _WAVY, _WAVY_GAIN = 0.003, 10.0  # a speed that rises by a share this small is a wave of the curve, if AICc gains 10
 _RIPPLE_GAIN = 6.0  # AICc that columns for a once-a-turn torque must gain
@@ -261,8 +260,7 @@ class SpeedCurve:
             rows = rows + best.sensitivity(stop)
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
-        lasting = min(best.lag_one, _MOST_LASTING) if best.lag_one > _LASTING / len(best.late_s) ** 0.5 else 0.0
-        wider = ((1 + lasting) / (1 - lasting)) ** 0.5
+        wider = lasting_factor(best.lag_one, len(best.late_s))
         looser *= max(wider, _BY_HAND_WIDER) if best.timing_sd_s > _BY_HAND_S else wider
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
         value = np.array([stop.time_s - start.time_s, stop.turns - start.turns])

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from ..logs.run import Run
 from ..stats.least_squares import independent_share
 from ..wording import number
 
-__all__ = ["Trust", "trust"]
+__all__ = ["LawTest", "Trust", "law_holds", "law_test", "trust"]
 
 _LEAST_PASSES = 9  # fewer leave nothing to test a curve by
 _SCATTER = 0.12  # of the shortest gap between flags
@@ -31,6 +31,7 @@ _STEP_SCORE = 25.0  # how much better (AICc) a broken curve is than the best who
 _STEP_SPEED, _STEP_ANGLE = 0.03, 0.04  # share of the speed; turns
 _PATTERN = 0.03  # share of the mean gap
 _REPAIRED = 0.12  # share of the passes
+_LAW_RUN_P, _LAW_TABLE_SDS = 1e-4, 3.0
 _BLOCKS = 400  # more rows than this are averaged in groups of whole turns
 _PLACES = 150  # moments tried for a step
 _BASES = ((3, 0), (5, 0), (5, 2))
@@ -350,3 +351,80 @@ def _repairs_test(run: Run) -> str:
 
 def _seconds(value: float) -> str:
     return f"{number(1e3 * value, 2)} ms" if value < 0.1 else f"{number(value, 2)} s"
+
+
+# --- does a drag law hold for a run, and for all runs of a table?
+
+
+@dataclass(frozen=True)
+class LawTest:
+    """What smooth structure the residuals of a drag law hold, beside their scatter."""
+
+    chi2: float  # sum of squares of the structure in units of what scatter alone would give
+    dof: int
+    rest_dof: int  # degrees of freedom of that scatter; 0: too few passes for a test
+
+    @property
+    def p(self) -> float:
+        """Chance of so much structure where the law holds (F test); NaN without a test."""
+        from scipy.special import fdtrc
+
+        return float(fdtrc(self.dof, self.rest_dof, self.chi2 / self.dof)) if self.rest_dof else float("nan")
+
+    @property
+    def sentence(self) -> str:
+        """Why the law does not hold for this run; empty if nothing speaks against it."""
+        if not self.p < _LAW_RUN_P:
+            return ""
+        return "The drag law does not follow this run: what is left of it is no scatter, but a curve of its own."
+
+
+def law_test(curve, fit) -> LawTest:
+    """Are the residuals of a drag law free of structure?
+
+    They are projected on a spline of the fifth degree with up to two inner knots in the stretched time of the law-free
+    curve: χ² = f · (its sum of squares)/s², with d = its columns less the law's free parameters, s² from what is left, and
+    f = (1 − ρ)/(1 + ρ) for errors that last (`kit.stats.least_squares.independent_share`). Assumes a smooth misfit.
+
+    Parameters
+    ----------
+    curve : the run's `SpeedCurve`. fit : its `DragFit`.
+    """
+    n, flags = len(fit.times_s), len(fit.flag_offsets_rad)
+    free = n - flags
+    degree, knots = (5, 2) if free >= 22 else (5, 0) if free >= 13 else (4, 0)
+    columns = degree + 1 + knots
+    rest_dof = n - columns - flags + 1
+    dof = columns - 2 - sum(value > 0 for value in (fit.law.a, fit.law.b, fit.law.c))
+    if rest_dof < 2 or dof < 1:
+        return LawTest(0.0, 1, 0)
+    s = np.clip(curve._best.stretched(fit.times_s)[0], 0, 1)
+    s = (s - s[0]) / (s[-1] - s[0])
+    grid = np.r_[np.zeros(degree + 1), np.arange(1, knots + 1) / (knots + 1), np.ones(degree + 1)]
+    q = np.linalg.qr(_design(s, grid, degree))[0]
+    along = q.T @ fit.residuals_s
+    left = fit.residuals_s - q @ along
+    rounding = n * (4e-16 * abs(fit.times_s[-1])) ** 2
+    scatter = max(float(left @ left), rounding) / rest_dof
+    return LawTest(float(along @ along) / scatter * independent_share(left, columns), dof, rest_dof)
+
+
+def law_holds(tests: Sequence[LawTest | None]) -> bool:
+    """Whether the drag law may be used for all runs of a table, given the tests of those that are not doubtful.
+
+    Together: Σχ² of the runs may exceed its mean Σ d·r/(r − 2) by three standard deviations (r: rest degrees of
+    freedom, up to which each run's F has a mean r/(r − 2)), and no run alone may fail at p = 0.0001. A law that is off by
+    half a standard deviation in each of 21 runs is found out. None stands for a run without a fit.
+    """
+    known = [test for test in tests if test is not None and test.rest_dof > 4]
+    if len(known) < len(tests) or not known:
+        return False
+    mean = sum(t.dof * t.rest_dof / (t.rest_dof - 2) for t in known)
+    variance = sum(_f_variance(t) * t.dof**2 for t in known)
+    return sum(t.chi2 for t in known) <= mean + _LAW_TABLE_SDS * sqrt(variance) and all(t.p >= _LAW_RUN_P for t in known)
+
+
+def _f_variance(test: LawTest) -> float:
+    """Variance of Fisher's F; for few degrees of freedom, where there is none, that of about 5."""
+    d, r = test.dof, max(test.rest_dof, 5)
+    return 2 * r**2 * (d + r - 2) / (d * (r - 2) ** 2 * (r - 4)) if r > 4 else inf

@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 COUNTED = "counted"
+DOUBTFUL = "doubtful"  # outcome of a run that counts although something speaks against it
 
 NORMAL_FACTOR = 1.959964  # Student's factor for 95 % and any number of degrees of freedom
 
@@ -132,6 +133,11 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
 def counting(results: pd.DataFrame) -> pd.Series:
     """Which rows of a results table enter averages: counted, and not set aside."""
     return (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
+
+
+def doubtful(results: pd.DataFrame) -> pd.Series:
+    """Which of the rows that enter averages are doubtful."""
+    return counting(results) & (_text(results, "outcome") == DOUBTFUL)
 
 
 def pooled_scatter(values: ArrayLike, groups: ArrayLike, kind: str = "relative") -> tuple[float, int]:

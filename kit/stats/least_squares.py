@@ -477,6 +477,17 @@ def independent_share(residuals: np.ndarray, parameters: int) -> float:
     return (1 - rho) / (1 + rho)
 
 
+def lasting_factor(rho: float, n: int) -> float:
+    """How many times larger a standard uncertainty is where errors of n values last: √((1 + ρ)/(1 − ρ)), at least 1.
+
+    Only a correlation above 1.5/√n is taken for one, and none above 0.9: few values can't show it.
+    """
+    if rho <= 1.5 / np.sqrt(max(n, 1)):
+        return 1.0
+    rho = min(rho, 0.9)
+    return float(np.sqrt((1 + rho) / (1 - rho)))
+
+
 def evidence_weights(criteria: ArrayLike) -> np.ndarray:
     """Share of the evidence of each of several models, from their AICc: exp(-Δ/2) over the sum of all.
 

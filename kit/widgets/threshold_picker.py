@@ -20,7 +20,7 @@ from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
-    RULES,
+    RULE_NAMES,
     check_thresholds,
     common_start,
     common_stop,
@@ -34,6 +34,10 @@ __all__ = ["ThresholdPicker"]
 MAX_POINTS = 240  # a run's line on the screen: more points than this would fall on the same pixels
 
 _RULE_WORDS = {
+    "best": (
+        "The sharpest that fits",
+        "By a law of drag if all runs follow one closely, else by a smooth curve between passes.",
+    ),
     "interpolated": (
         "Between passes",
         "A smooth curve through the passes tells when a turn takes exactly this long. "
@@ -61,7 +65,7 @@ class ThresholdPicker(anywidget.AnyWidget):
     runs : the runs of one lesson, or the curves that `kit.speed_curves` made of them.
     start_period_s : turn period at which counting starts, s; None: the fastest start that all runs share.
     stop_period_s : turn period at which it stops, s; None: the last pass of each log, which is not rest.
-    rule : name of a counting rule, a key of `kit.motion.threshold.RULES`.
+    rule : name of a counting rule, a key of `kit.motion.threshold.RULE_NAMES`.
     rules : names of the rules to offer; None: all.
 
     Every choice is a trait to set, read or `observe`. `results` is the table of `kit.measure` for the
@@ -108,7 +112,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             stop_period_s=stop_period_s,
             rule=rule,
             refused_repairs=self._refused_now(),
-            _rules=[_rule_choice(name) for name in (rules or RULES)],
+            _rules=[_rule_choice(name) for name in (rules or RULE_NAMES)],
             _columns=[_heading(name) for name in _condition_names(self._curves)],
             _runs=[_drawing(c, *style) for c, style in zip(self._curves, self._styles, strict=True)],
             _common=_common(self._curves),
@@ -134,11 +138,11 @@ class ThresholdPicker(anywidget.AnyWidget):
 
     @t.validate("rule")
     def _check_rule(self, proposal):
-        if proposal["value"] not in RULES:
+        if proposal["value"] not in RULE_NAMES:
             raise BadChoice(
                 "This counting rule is not known",
                 found=proposal["value"],
-                fix=f"use one of: {', '.join(RULES)}",
+                fix=f"use one of: {', '.join(RULE_NAMES)}",
             )
         return proposal["value"]
 
