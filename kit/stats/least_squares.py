@@ -480,9 +480,9 @@ def independent_share(residuals: np.ndarray, parameters: int) -> float:
 def lasting_factor(rho: float, n: int) -> float:
     """How many times larger a standard uncertainty is where errors of n values last: √((1 + ρ)/(1 − ρ)), at least 1.
 
-    Only a correlation above 1.5/√n is taken for one, and none above 0.9: few values can't show it.
+    Only a correlation above 1/√n is taken for one, and none above 0.9: few values can't show it.
     """
-    if rho <= 1.5 / np.sqrt(max(n, 1)):
+    if rho <= 1.0 / np.sqrt(max(n, 1)):
         return 1.0
     rho = min(rho, 0.9)
     return float(np.sqrt((1 + rho) / (1 - rho)))
