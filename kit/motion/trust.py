@@ -34,7 +34,7 @@ _REPAIRED = 0.12  # share of the passes
 _LAW_RUN_P, _LAW_TABLE_SDS = 1e-4, 3.0
 _BLOCKS = 400  # more rows than this are averaged in groups of whole turns
 _PLACES = 150  # moments tried for a step
-_BASES = ((3, 0), (5, 0), (5, 2))
+_BASES = (4, 6, 8)
 
 
 @dataclass(frozen=True)
@@ -216,54 +216,67 @@ class _Broken:
 
     @classmethod
     def best_of(cls, curve, p: _Residuals) -> _Broken | None:
-        spline = curve._best
-        n = len(p.times_s)
+        """The break that pays most, over smooth curves of 4, 6 and 8 columns (polynomials in stretched time)."""
+        n, spline = len(p.times_s), curve._best
         size = p.flags * max(ceil(n / p.flags / _BLOCKS), 1)
+        if n // size < 10:
+            size = 1
         starts = np.arange(0, n - size + 1, size)
-        if len(starts) < 10:
-            size, starts = 1, np.arange(n)
+        m = len(starts)
+        if m < 10:
+            return None
         weight = p.period_s / np.sqrt(size)
 
         def rows(columns):
-            return np.add.reduceat((columns.T * weight).T, starts, axis=0)
+            weighted = columns * (weight if columns.ndim == 1 else weight[:, None])
+            return weighted if size == 1 else np.add.reduceat(weighted, starts, axis=0)
 
-        m = len(starts)
-        s, fitted = spline.stretched(p.times_s)[0], spline.basis_values(p.times_s)
-        even = (s + (p.turns - p.turns[0]) / (p.turns[-1] - p.turns[0])) / 2
-        angle = rows(fitted - p.late_s / p.period_s)  # so that unequal flags are out of it
-        whole = rows(_design(s, spline.knots, spline.degree))
-        best = _left(whole, angle)
+        s = spline.stretched(p.times_s)[0]
+        angle = rows(spline.basis_values(p.times_s) - p.late_s / p.period_s)  # unequal flags are out of it
+        if size == 1:
+            best = float(p.late_s @ p.late_s)
+        else:
+            best = _left(rows(_design(s, spline.knots, spline.degree)), angle)
         floor = m * (4e-16 * abs(p.times_s[-1])) ** 2
+        most = max(k for k in _BASES if k + 4 < m)
+        q = np.linalg.qr(rows(np.polynomial.chebyshev.chebvander(2 * s - 1, most - 1)))[0]
+        on = q.T @ angle
+        rest = angle - q @ on
         tried = np.unique(np.linspace(3, n - 2, min(_PLACES, n - 4)).round().astype(int))
-        after = p.times_s[:, None] >= p.times_s[tried]
         elapsed = p.times_s[:, None] - (p.times_s[tried] + p.times_s[tried - 1]) / 2
-        elapsed = np.maximum(elapsed, 0)
-        jump, ramp, bend = rows(after * 1.0), rows(elapsed), rows(elapsed**2)
-        found = None
-        own = whole.shape[1]
+        after = elapsed > 0
+        elapsed *= after
+        jump, ramp, bend = rows(after), rows(elapsed), rows(elapsed * elapsed)
+        on_jump, on_ramp, on_bend = q.T @ jump, q.T @ ramp, q.T @ bend
+        products = {
+            "jj": (jump, jump, on_jump, on_jump), "rr": (ramp, ramp, on_ramp, on_ramp),
+            "jr": (jump, ramp, on_jump, on_ramp), "bb": (bend, bend, on_bend, on_bend),
+        }  # fmt: skip
+        whole = {name: np.einsum("ik,ik->k", a, b) for name, (a, b, _, _) in products.items()}
+        with_rest = {"j": rest @ jump, "r": rest @ ramp, "b": rest @ bend}
+        own = spline.coefficients.size
         smooth = m * np.log(max(best, floor)) + _price(own + 1, m)
-        for degree, knots in _BASES:
-            many = degree + 1 + knots
-            if many > own or many + 4 > m:
+        found = None
+        for many in _BASES:
+            if many > most or (many > own and found is not None):
                 continue
-            inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
-            grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-            q = np.linalg.qr(rows(_design(s, grid, degree)))[0]
-            rest = angle - q @ (q.T @ angle)
-            jump_ = jump - q @ (q.T @ jump)
-            ramp_ = ramp - q @ (q.T @ ramp)
-            bend_ = bend - q @ (q.T @ bend)
-            bent = float(((bend_.T @ rest) ** 2 / np.maximum((bend_**2).sum(0), 1e-300)).max())
-            bent = m * np.log(max(float(rest @ rest) - bent, floor)) + _price(many + 3, m)
-            jj, rr, jr = (jump_**2).sum(0), (ramp_**2).sum(0), (jump_ * ramp_).sum(0)
-            jy, ry = jump_.T @ rest, ramp_.T @ rest
+            # inner products of what the first `many` columns leave of each
+            jj, rr, jr, bb = (
+                whole[name] - np.einsum("ik,ik->k", c[:many], d[:many]) for name, (_, _, c, d) in products.items()
+            )
+            jy, ry, by = (
+                with_rest[name] + on[many:] @ c[many:] for name, c in (("j", on_jump), ("r", on_ramp), ("b", on_bend))
+            )
+            square = float(rest @ rest + on[many:] @ on[many:])
+            bent = square - float((by**2 / np.maximum(bb, 1e-300) * (bb > 1e-9 * whole["bb"])).max())
+            bent = m * np.log(max(bent, floor)) + _price(many + 3, m)
             determinant = jj * rr - jr**2
             sound = determinant > 1e-9 * jj * rr
             determinant = np.where(sound, determinant, 1.0)
             by_jump, by_ramp = (rr * jy - jr * ry) / determinant, (jj * ry - jr * jy) / determinant
-            gain = np.where(sound, by_jump * jy + by_ramp * ry, 0.0)
-            k = int(np.argmax(gain))
-            left = rest - by_jump[k] * jump_[:, k] - by_ramp[k] * ramp_[:, k]
+            k = int(np.argmax(np.where(sound, by_jump * jy + by_ramp * ry, 0.0)))
+            broken = angle - by_jump[k] * jump[:, k] - by_ramp[k] * ramp[:, k]
+            left = broken - q[:, :many] @ (q[:, :many].T @ broken)
             rss = max(float(left @ left), floor)
             share = independent_share(left, many + 2)
             score = share * (min(smooth, bent) - m * np.log(rss) - _price(many + 4, m))
@@ -301,7 +314,8 @@ def _flags_test(curve) -> str:
     run = curve.run
     first = np.searchsorted(run.pass_times_s, curve.times_s[0])
     best: tuple[float, int, float] | None = None
-    for times in (run.pass_times_s[first:], curve.times_s):
+    logged = run.pass_times_s[first:]
+    for times in (logged, curve.times_s) if len(logged) != len(curve.times_s) else (logged,):
         gaps = np.log(np.diff(times[:2000]))
         for k in range(2, 13):
             if run.flags_per_turn % k == 0 or len(gaps) < 5 * k:
@@ -333,11 +347,13 @@ def _pattern(gaps, k: int, flags: int) -> tuple[float, float] | None:
         off = off - np.array([off[j::flags].mean() for j in range(flags)])[np.arange(len(off)) % flags]
     table = off[: turns * k].reshape(turns, k)
     usual = table.mean(axis=0)
-    halves = np.corrcoef(table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0))[0, 1]
     size = float(np.abs(usual).max())
+    if size <= _PATTERN:
+        return None
+    halves = np.corrcoef(table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0))[0, 1]
     within = float(((table - usual) ** 2).sum()) / ((turns - 1) * k)
     f = turns * float(usual @ usual) / (k - 1) / max(within, 1e-12)
-    return (f, size) if f > 20 and halves > 0.8 and size > _PATTERN else None
+    return (f, size) if f > 20 and halves > 0.8 else None
 
 
 def _repairs_test(run: Run) -> str:
