@@ -44,7 +44,7 @@ class Analysis:
     start_period_s : turn period at which counting starts, s; "auto" is the fastest start every run reaches.
     stop_period_s : turn period at which it stops, s; "auto" is the slowest every run reaches, "last" or None the last
         pass, which is not rest.
-    rule : counting rule, see `kit.measure`; "best" is the drag law if all runs follow it closely, else the smooth curve.
+    rule : counting rule, see `kit.measure`; "best": the drag law if all runs follow it closely, else the smooth curve.
     x : the condition that was changed; by default the only number that differs between runs.
     set_aside : reasons by source, in place of those that the runs bring.
     title : what it is about, for a heading.
@@ -175,8 +175,8 @@ class Analysis:
             self._doubt_said[quantity] = []
             if len(doubtful):
                 rest = counted.drop(doubtful.index)
-                begin = f"{len(doubtful)} of {count_of(len(counted), 'run')} {'is' if len(doubtful) == 1 else 'are'} doubtful; "
-                begin += f"without {'it' if len(doubtful) == 1 else 'them'} "
+                are, them = ("is", "it") if len(doubtful) == 1 else ("are", "them")
+                begin = f"{len(doubtful)} of {count_of(len(counted), 'run')} {are} doubtful; without {them} "
                 self._doubt_said[quantity] = [begin + self._trend_of(rest, quantity)]
         return self._doubt_said[quantity]
 

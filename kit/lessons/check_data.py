@@ -13,7 +13,15 @@ from ..logs.folder import LIST_NAME, list_rows, read_folder
 from ..logs.log import is_log, read_log
 from ..logs.run import Run
 from ..motion.speed import SpeedCurve, speed_curves
-from ..motion.threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULE_NAMES, common_start, common_stop, measure
+from ..motion.threshold import (
+    ALREADY_SLOWER,
+    COUNTED,
+    NEVER_SLOW_ENOUGH,
+    RULE_NAMES,
+    common_start,
+    common_stop,
+    measure,
+)
 from ..wording import condition_value, count_of
 from .lesson import LESSON_FILE, SOUND_LEVEL, Lesson
 

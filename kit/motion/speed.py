@@ -142,9 +142,6 @@ class _Spline(_Clock):
 
         return BSpline(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
 
-    def angle_row(self, time_s):
-        return self.basis(self.stretched(time_s)[0])
-
     def speed_row(self, time_s):
         s, first, _ = self.stretched(time_s)
         return self.basis(s, 1) * np.expand_dims(first, -1)
@@ -159,7 +156,7 @@ class _Spline(_Clock):
         speed_row = self.speed_row(at)
         slowing = self.slowing_row(at) @ self.coefficients
         time_row = -speed_row / slowing
-        return np.stack([time_row, self.angle_row(at) + (speed_row @ self.coefficients) * time_row])
+        return np.stack([time_row, self.basis(self.stretched(at)[0]) + (speed_row @ self.coefficients) * time_row])
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -238,8 +235,8 @@ class SpeedCurve:
         close to 95 %, combined with the difference to the next richer curve. Where the residuals are correlated from
         pass to pass by ρ, significantly, it is √((1 + ρ)/(1 − ρ)) times as large (Bayley & Hammersley 1946); where they
         scatter by more than 10 ms, as those of a person who taps along, at least 1.6 times. What a torque that comes
-        back once a turn does to a single flag, or to two at unequal angles, can't be seen in its passes and is not in it:
-        with an unbalanced rotor that is about 0.3 % of a count of 12 turns and 0.02 % of one of 100.
+        back once a turn does to a single flag, or to two at unequal angles, can't be seen in its passes and is not in
+        it: with an unbalanced rotor that is about 0.3 % of a count of 12 turns and 0.02 % of one of 100.
         """
         start, stop = self.crossing(start_period_s), self.crossing(stop_period_s)
         if start is None or stop is None:
@@ -373,7 +370,8 @@ def _search(data: _Data, kappa: float) -> tuple[_Spline, _Spline] | None:
         rise = _rise(fit.speed)
         if rise > _WAVY:
             continue
-        if best is None or fit.aicc < fits[best].aicc - (_WAVY_GAIN if rise > 1e-9 >= _rise(fits[best].speed) else 0):
+        needed = _WAVY_GAIN if best is not None and rise > 1e-9 >= _rise(fits[best].speed) else 0
+        if best is None or fit.aicc < fits[best].aicc - needed:
             best = at
     if best is None:
         fits = [fit for fit in fits if fit.speed.max() > 0]  # nonsense can make a curve that only turns back
@@ -415,10 +413,10 @@ class _Data:
 def _ripples(data: _Data, fit: _Spline) -> list[np.ndarray]:
     """Columns for a torque that comes back once a turn, as far as several flags can see it.
 
-    An unbalanced rotor is ahead of its smooth motion by (g/ω²) sin(θ − ψ), one whose friction f differs around the turn by
-    (m f/ω²) cos(θ − φ) (first order in g and m; both from dE/dθ, E = ω²/2): the same for each flag, and growing as
-    the rotor slows, with the square of the turn period P, or with P where f is proportional to ω. Where f goes with ω² it
-    is constant, and is taken for unequal flags, which does no harm. Two flags see one number only; one flag sees
+    An unbalanced rotor is ahead of its smooth motion by (g/ω²) sin(θ − ψ), one whose friction f differs around the turn
+    by (m f/ω²) cos(θ − φ) (first order in g and m; both from dE/dθ, E = ω²/2): the same for each flag, and growing as
+    the rotor slows, with the square of the turn period P, or with P where f is proportional to ω. Where f goes with ω²
+    it is constant, and is taken for unequal flags, which does no harm. Two flags see one number only; one flag sees
     none: what this does to a single flag's count can't be known from its passes.
     """
     if data.flags < 2:

@@ -1,8 +1,8 @@
 """The trust gate: reasons for which the count of one run may be wrong although a number comes out.
 
 A curve can be drawn through anything. So each run's passes are put to seven tests, each of one thing that a coasting
-rotor under a gate can't do by itself. A test that fails gives one sentence; the run is then *doubtful*. It still counts:
-the person who saw the run decides. Each `_test` states its statistic and its limit.
+rotor under a gate can't do by itself. A test that fails gives one sentence; the run is then *doubtful*. It still
+counts: the person who saw the run decides. Each `_test` states its statistic and its limit.
 
 The limits come from simulation (`tests/reference/faults`, fault "none": seven laws of slowing, six sets of flags,
 once-a-turn friction and imbalance, five kinds of jitter up to an AR(1) of 0.7 and clocks of a third of the shortest
@@ -153,9 +153,9 @@ def _rise_test(p: _Residuals) -> str:
     """A speed-up within coasting, on whole turns of one flag, which an uneven rotor can't feign.
 
     P_i is the time of the turn that pass i begins. For a rise the three turns from one pass on must all be shorter, by
-    3 %, than both turns before it, and their means must differ by 6 standard deviations of jitter, √(1/2 + 2/9) s, where
-    s is the larger of the robust scatter of the passes about the curve, of the second differences of P (free of a curve)
-    and of the clock's rounding.
+    3 %, than both turns before it, and their means must differ by 6 standard deviations of jitter, √(1/2 + 2/9) s,
+    where s is the larger of the robust scatter of the passes about the curve, of the second differences of P (free of a
+    curve) and of the clock's rounding.
     """
     f, t = p.flags, p.times_s
     if len(t) < 6 * f + 1 or not np.allclose(p.turns[f:] - p.turns[:-f], 1, atol=1e-6):
@@ -173,7 +173,9 @@ def _rise_test(p: _Residuals) -> str:
         return ""
     at = int(np.argmax(np.where(rises, gain / before.mean(axis=0), 0)))
     by = before.mean(axis=0)[at] / after.mean(axis=0)[at] - 1
-    return f"It turned faster by {by:.0%} at {number(t[at + 2 * f], 4)} s: it was pushed again, or a count is wrong there."
+    return (
+        f"It turned faster by {by:.0%} at {number(t[at + 2 * f], 4)} s: it was pushed again, or a count is wrong there."
+    )
 
 
 def _step_test(curve, p: _Residuals) -> list[str]:
@@ -192,7 +194,9 @@ def _step_test(curve, p: _Residuals) -> list[str]:
     when = f"at {number(found.time_s, 4)} s"
     if abs(found.speed) >= _STEP_SPEED and abs(found.speed) > found.angle_share:
         if found.speed > 0:
-            return [f"Its speed rose by {found.speed:.0%} all at once {when}: it was pushed again, or a count is wrong."]
+            return [
+                f"Its speed rose by {found.speed:.0%} all at once {when}: it was pushed again, or a count is wrong."
+            ]
         return [f"It lost {-found.speed:.0%} of its speed all at once {when}: something touched it."]
     if abs(found.angle) >= _STEP_ANGLE:
         how = "fewer" if found.angle < 0 else "more"
@@ -233,9 +237,8 @@ class _Broken:
 
         s = spline.stretched(p.times_s)[0]
         angle = rows(spline.basis_values(p.times_s) - p.late_s / p.period_s)  # unequal flags are out of it
-        if size == 1:
-            best = float(p.late_s @ p.late_s)
-        else:
+        best = float(p.late_s @ p.late_s)
+        if size > 1:
             best = _left(rows(_design(s, spline.knots, spline.degree)), angle)
         floor = m * (4e-16 * abs(p.times_s[-1])) ** 2
         most = max(k for k in _BASES if k + 4 < m)
@@ -307,9 +310,9 @@ def _flags_test(curve) -> str:
     """The same flag early or late again and again: unequal flags that were counted as another number.
 
     For k = 2 … 12 the logarithms of the gaps, less their mean over the k gaps around, are averaged by their number
-    modulo k. Reported is the k with the greatest F = (between classes)/(within), if F is over 20, the pattern is alike in
-    both halves of the run (correlation over 0.8), and a class differs by 3 % of a gap. Patterns that repeat with the flags
-    that the run is said to have are what unequal flags look like, and no fault.
+    modulo k. Reported is the k with the greatest F = (between classes)/(within), if F is over 20, the pattern is alike
+    in both halves of the run (correlation over 0.8), and a class differs by 3 % of a gap. Patterns that repeat with the
+    flags that the run is said to have are what unequal flags look like, and no fault.
     """
     run = curve.run
     first = np.searchsorted(run.pass_times_s, curve.times_s[0])
@@ -362,7 +365,7 @@ def _repairs_test(run: Run) -> str:
     many = sum(repair.passes for repair in accepted)
     if many <= max(_REPAIRED * len(run.pass_times_s), 3):
         return ""
-    return f"{many} passes were repaired, where the log has {len(run.pass_times_s)}: look at the repairs, or measure again."
+    return f"{many} passes were repaired in a log of {len(run.pass_times_s)}: look at the repairs, or measure again."
 
 
 def _seconds(value: float) -> str:
@@ -399,8 +402,8 @@ def law_test(curve, fit) -> LawTest:
     """Are the residuals of a drag law free of structure?
 
     They are projected on a spline of the fifth degree with up to two inner knots in the stretched time of the law-free
-    curve: χ² = f · (its sum of squares)/s², with d = its columns less the law's free parameters, s² from what is left, and
-    f = (1 − ρ)/(1 + ρ) for errors that last (`kit.stats.least_squares.independent_share`). Assumes a smooth misfit.
+    curve: χ² = f · (its sum of squares)/s², with d = its columns less the law's free parameters, s² from what is left,
+    and f = (1 − ρ)/(1 + ρ) for errors that last (`kit.stats.least_squares.independent_share`). Assumes a smooth misfit.
 
     Parameters
     ----------
@@ -429,15 +432,17 @@ def law_holds(tests: Sequence[LawTest | None]) -> bool:
     """Whether the drag law may be used for all runs of a table, given the tests of those that are not doubtful.
 
     Together: Σχ² of the runs may exceed its mean Σ d·r/(r − 2) by three standard deviations (r: rest degrees of
-    freedom, up to which each run's F has a mean r/(r − 2)), and no run alone may fail at p = 0.0001. A law that is off by
-    half a standard deviation in each of 21 runs is found out. None stands for a run without a fit.
+    freedom, up to which each run's F has a mean r/(r − 2)), and no run alone may fail at p = 0.0001. A law that is off
+    by half a standard deviation in each of 21 runs is found out. None stands for a run without a fit.
     """
     known = [test for test in tests if test is not None and test.rest_dof > 4]
     if len(known) < len(tests) or not known:
         return False
     mean = sum(t.dof * t.rest_dof / (t.rest_dof - 2) for t in known)
     variance = sum(_f_variance(t) * t.dof**2 for t in known)
-    return sum(t.chi2 for t in known) <= mean + _LAW_TABLE_SDS * sqrt(variance) and all(t.p >= _LAW_RUN_P for t in known)
+    return sum(t.chi2 for t in known) <= mean + _LAW_TABLE_SDS * sqrt(variance) and all(
+        t.p >= _LAW_RUN_P for t in known
+    )
 
 
 def _f_variance(test: LawTest) -> float:

@@ -26,6 +26,7 @@ from ..motion.threshold import (
     common_stop,
     measure,
 )
+from ..stats.averages import DOUBTFUL, doubtful
 from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
 from .parts import BadChoice, front_end
 
@@ -301,7 +302,7 @@ def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
 
 def _shown(row: Mapping, curve: SpeedCurve) -> dict:
     """One row of results in words, rounded by its uncertainty. The full numbers stay in `results`."""
-    words = [row["status"]]
+    words = [f"doubtful, counts: {row['doubt']}" if row["outcome"] == DOUBTFUL else row["status"]]
     if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
         words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
     if row["set_aside"]:
@@ -312,6 +313,7 @@ def _shown(row: Mapping, curve: SpeedCurve) -> dict:
         "turns": plus_minus(row["turns"], row["turns_u"]),
         "status": "; ".join(words),
         "note": row["note"],
+        "doubtful": row["outcome"] == DOUBTFUL,
         "counted": row["status"] == COUNTED,
         "start": None if np.isnan(row["start_s"]) else float(row["start_s"] - launched),
         "stop": None if np.isnan(row["stop_s"]) else float(row["stop_s"] - launched),
@@ -325,6 +327,9 @@ def _summary(results: pd.DataFrame) -> str:
     reasons = results.loc[(results["status"] != COUNTED) & ~aside, "status"].value_counts()
     parts = [f"{len(counted)} of {len(results)} {'run' if len(results) == 1 else 'runs'} counted"]
     parts += [f"{n} {status}" for status, n in reasons.items()]
+    doubts = int(doubtful(results).sum())
+    if doubts:
+        parts.append(f"{doubts} of these doubtful")
     if aside.any():
         parts.append(f"{aside.sum()} set aside")
     text = join_words(parts) + "."
@@ -334,4 +339,4 @@ def _summary(results: pd.DataFrame) -> str:
             f" Coasting times from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
             f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
         )
-    return text
+    return f"{text} {results.attrs.get('rule_why', '')}".strip()
