@@ -374,7 +374,7 @@ def _search(data: _Data, kappa: float) -> tuple[_Spline, _Spline] | None:
         if best is None or fit.aicc < fits[best].aicc - needed:
             best = at
     if best is None:
-        fits = [fit for fit in fits if fit.speed.max() > 0]  # nonsense can make a curve that only turns back
+        fits = [fit for fit in fits if np.cumsum(fit.speed).max() > 0]  # nonsense can make a curve that only turns back
         best = 0
     if not fits:
         return None

@@ -12,7 +12,7 @@ gap): together the tests find fault with less than 1 % of such clean runs.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, inf, sqrt
 
 import numpy as np
@@ -34,7 +34,8 @@ _REPAIRED = 0.12  # share of the passes
 _LAW_RUN_P, _LAW_TABLE_SDS = 1e-4, 3.0
 _BLOCKS = 400  # more rows than this are averaged in groups of whole turns
 _PLACES = 150  # moments tried for a step
-_BASES = (4, 6, 8)
+_BASES, _MORE_BASES = (4, 6, 8), (4, 6, 8, 12)
+_MANY_PIECES, _STRETCHES = 8, (0.0, 4.0, 32.0)
 
 
 @dataclass(frozen=True)
@@ -220,7 +221,10 @@ class _Broken:
 
     @classmethod
     def best_of(cls, curve, p: _Residuals) -> _Broken | None:
-        """The break that pays most, over smooth curves of 4, 6 and 8 columns (polynomials in stretched time)."""
+        """The break that pays most, over smooth curves of 4 to 12 columns: polynomials in stretched time.
+
+        The stretch is that of the curve; where the curve needs many pieces, a break may have misled it: then others too.
+        """
         n, spline = len(p.times_s), curve._best
         size = p.flags * max(ceil(n / p.flags / _BLOCKS), 1)
         if n // size < 10:
@@ -241,51 +245,51 @@ class _Broken:
         if size > 1:
             best = _left(rows(_design(s, spline.knots, spline.degree)), angle)
         floor = m * (4e-16 * abs(p.times_s[-1])) ** 2
-        most = max(k for k in _BASES if k + 4 < m)
-        q = np.linalg.qr(rows(np.polynomial.chebyshev.chebvander(2 * s - 1, most - 1)))[0]
-        on = q.T @ angle
-        rest = angle - q @ on
+        many_pieces = spline.complexity[1] >= _MANY_PIECES
+        bases = [k for k in (_MORE_BASES if many_pieces else _BASES) if k + 4 < m]
         tried = np.unique(np.linspace(3, n - 2, min(_PLACES, n - 4)).round().astype(int))
         elapsed = p.times_s[:, None] - (p.times_s[tried] + p.times_s[tried - 1]) / 2
         after = elapsed > 0
         elapsed *= after
         jump, ramp, bend = rows(after), rows(elapsed), rows(elapsed * elapsed)
-        on_jump, on_ramp, on_bend = q.T @ jump, q.T @ ramp, q.T @ bend
-        products = {
-            "jj": (jump, jump, on_jump, on_jump), "rr": (ramp, ramp, on_ramp, on_ramp),
-            "jr": (jump, ramp, on_jump, on_ramp), "bb": (bend, bend, on_bend, on_bend),
-        }  # fmt: skip
-        whole = {name: np.einsum("ik,ik->k", a, b) for name, (a, b, _, _) in products.items()}
-        with_rest = {"j": rest @ jump, "r": rest @ ramp, "b": rest @ bend}
+        pairs = ((jump, jump), (ramp, ramp), (jump, ramp), (bend, bend))
+        whole = [np.einsum("ik,ik->k", a, b) for a, b in pairs]
         own = spline.coefficients.size
         smooth = m * np.log(max(best, floor)) + _price(own + 1, m)
         found = None
-        for many in _BASES:
-            if many > most or (many > own and found is not None):
-                continue
-            # inner products of what the first `many` columns leave of each
-            jj, rr, jr, bb = (
-                whole[name] - np.einsum("ik,ik->k", c[:many], d[:many]) for name, (_, _, c, d) in products.items()
-            )
-            jy, ry, by = (
-                with_rest[name] + on[many:] @ c[many:] for name, c in (("j", on_jump), ("r", on_ramp), ("b", on_bend))
-            )
-            square = float(rest @ rest + on[many:] @ on[many:])
-            bent = square - float((by**2 / np.maximum(bb, 1e-300) * (bb > 1e-9 * whole["bb"])).max())
-            bent = m * np.log(max(bent, floor)) + _price(many + 3, m)
-            determinant = jj * rr - jr**2
-            sound = determinant > 1e-9 * jj * rr
-            determinant = np.where(sound, determinant, 1.0)
-            by_jump, by_ramp = (rr * jy - jr * ry) / determinant, (jj * ry - jr * jy) / determinant
-            k = int(np.argmax(np.where(sound, by_jump * jy + by_ramp * ry, 0.0)))
-            broken = angle - by_jump[k] * jump[:, k] - by_ramp[k] * ramp[:, k]
-            left = broken - q[:, :many] @ (q[:, :many].T @ broken)
-            rss = max(float(left @ left), floor)
-            share = independent_share(left, many + 2)
-            score = share * (min(smooth, bent) - m * np.log(rss) - _price(many + 4, m))
-            if found is None or score > found.score:
-                at = int(tried[k])
-                found = cls(float(score), float(p.times_s[at]), float(by_ramp[k] * p.period_s[at]), float(by_jump[k]))
+        for kappa in dict.fromkeys((spline.kappa, *(_STRETCHES if many_pieces else ()))):
+            tau = replace(spline, kappa=kappa).stretched(p.times_s)[0]
+            q = np.linalg.qr(rows(np.polynomial.chebyshev.chebvander(2 * tau - 1, bases[-1] - 1)))[0]
+            on, on_jump, on_ramp, on_bend = q.T @ angle, q.T @ jump, q.T @ ramp, q.T @ bend
+            on_pairs = ((on_jump, on_jump), (on_ramp, on_ramp), (on_jump, on_ramp), (on_bend, on_bend))
+            rest = angle - q @ on
+            of_rest = ((rest @ jump, on_jump), (rest @ ramp, on_ramp), (rest @ bend, on_bend))
+            for many in bases:
+                if many > own and found is not None:
+                    continue
+                # inner products of what the first `many` columns leave of each
+                jj, rr, jr, bb = (
+                    w - np.einsum("ik,ik->k", c[:many], d[:many]) for w, (c, d) in zip(whole, on_pairs, strict=True)
+                )
+                jy, ry, by = (part + on[many:] @ c[many:] for part, c in of_rest)
+                square = float(rest @ rest + on[many:] @ on[many:])
+                bent = square - float((by**2 / np.maximum(bb, 1e-300) * (bb > 1e-9 * whole[3])).max())
+                bent = m * np.log(max(bent, floor)) + _price(many + 3, m)
+                determinant = jj * rr - jr**2
+                sound = determinant > 1e-9 * jj * rr
+                determinant = np.where(sound, determinant, 1.0)
+                by_jump, by_ramp = (rr * jy - jr * ry) / determinant, (jj * ry - jr * jy) / determinant
+                k = int(np.argmax(np.where(sound, by_jump * jy + by_ramp * ry, 0.0)))
+                broken = angle - by_jump[k] * jump[:, k] - by_ramp[k] * ramp[:, k]
+                left = broken - q[:, :many] @ (q[:, :many].T @ broken)
+                rss = max(float(left @ left), floor)
+                share = independent_share(left, many + 2)
+                score = share * (min(smooth, bent) - m * np.log(rss) - _price(many + 4, m))
+                if found is None or score > found.score:
+                    at = int(tried[k])
+                    found = cls(
+                        float(score), float(p.times_s[at]), float(by_ramp[k] * p.period_s[at]), float(by_jump[k])
+                    )
         return found
 
 
