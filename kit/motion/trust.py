@@ -223,7 +223,7 @@ class _Broken:
     def best_of(cls, curve, p: _Residuals) -> _Broken | None:
         """The break that pays most, over smooth curves of 4 to 12 columns: polynomials in stretched time.
 
-        The stretch is that of the curve; where the curve needs many pieces, a break may have misled it: then others too.
+        The stretch is that of the curve; where the curve needs many pieces, a break may have misled it, so others too.
         """
         n, spline = len(p.times_s), curve._best
         size = p.flags * max(ceil(n / p.flags / _BLOCKS), 1)
