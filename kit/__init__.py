@@ -32,6 +32,8 @@ _MODULE_OF = {
     "common_stop": "motion.threshold",
     "speed_curves": "motion.speed",
     "SpeedCurve": "motion.speed",
+    "trust": "motion.trust",
+    "Trust": "motion.trust",
     # averages and trends
     "Measured": "stats.averages",
     "Region": "stats.trend_models",

@@ -22,12 +22,12 @@ from .errors import KitError
 from .logs.run import Run
 from .motion.drag_fit import DragFit, coasting_passes, fit_drags
 from .motion.speed import SpeedCurve, speed_curves
-from .motion.threshold import common_start, common_stop, measure
-from .stats.averages import COUNTED, average, counting
+from .motion.threshold import BEST, best_rule, common_start, common_stop, measure
+from .stats.averages import COUNTED, DOUBTFUL, average, counting
 from .stats.shape import SameShape, same_shape
 from .stats.trend import Trend, fit_trend, fit_trends
 from .stats.verdict import NextCondition, Verdict, next_condition, verdict
-from .wording import condition_value, evidence, plus_minus
+from .wording import condition_value, count_of, evidence, join_words, plus_minus
 
 __all__ = ["QUANTITIES", "SCHEMA", "Analysis", "sensitivity"]
 
@@ -45,14 +45,15 @@ class Analysis:
     start_period_s : turn period at which counting starts, s; "auto" is the fastest start every run reaches.
     stop_period_s : turn period at which it stops, s; "auto" is the slowest every run reaches, "last" or None the last
         pass, which is not rest.
-    rule : counting rule, see `kit.measure`.
+    rule : counting rule, see `kit.measure`; "best": the drag law if all runs follow it closely, else the smooth curve.
     x : the condition that was changed; by default the only number that differs between runs.
     set_aside : reasons by source, in place of those that the runs bring.
     title : what it is about, for a heading.
 
     Attributes
     ----------
-    curves : speed curve of every run. start_period_s, stop_period_s (None: the last pass), rule, x, title : as chosen.
+    curves : speed curve of every run. start_period_s, stop_period_s (None: the last pass), x, title : as chosen.
+    rule, rule_why : the counting rule that is used, and where the choice was left to the kit, a sentence about it.
 
     Raises
     ------
@@ -75,7 +76,7 @@ class Analysis:
         runs: Sequence[Run | SpeedCurve],
         start_period_s: float | str = "auto",
         stop_period_s: float | str | None = "auto",
-        rule: str = "interpolated",
+        rule: str = "best",
         x: str | None = None,
         *,
         set_aside: Mapping[str, str] | None = None,
@@ -92,9 +93,11 @@ class Analysis:
             self.stop_period_s = (
                 common_stop(self.curves) if stop_period_s == "auto" else _seconds(stop_period_s, "stop")
             )
-        self.rule, self.title = rule, title
+        self.rule, self.rule_why = best_rule(self.curves) if rule == BEST else (rule, "")
+        self.title = title
         self._reasons = set_aside
         self._fitted: dict[str, tuple[list[Trend], str]] = {}
+        self._doubt_said: dict[str, list[str]] = {}
         if self.x not in self.results.columns:
             known = ", ".join(self.runs[0].conditions)
             raise KitError("No run has this condition", found=self.x, fix=f"choose one of: {known}")
@@ -108,7 +111,7 @@ class Analysis:
 
     @cached_property
     def results(self) -> pd.DataFrame:
-        """One row a run: duration and turns with their uncertainty, status and note, as `kit.measure` returns them."""
+        """One row a run: duration and turns with their uncertainty, status, note, doubt, as `kit.measure` has them."""
         table = measure(self.curves, self.start_period_s, self.stop_period_s, self.rule)
         if self._reasons is None:
             return table
@@ -157,7 +160,46 @@ class Analysis:
             found = self._shape
             return found if isinstance(found, str) else found.sentence
         said = self.verdict(quantity)
-        return self._fit(quantity)[1] if said is None else " ".join(said.sentences)
+        words = [self._fit(quantity)[1]] if said is None else list(said.sentences)
+        return " ".join([*words, *self._without_doubtful(quantity)])
+
+    @property
+    def doubtful(self) -> pd.DataFrame:
+        """The results that count although something speaks against them, see their column `doubt`."""
+        counted = self.counted
+        return counted[counted["outcome"] == DOUBTFUL]
+
+    def _without_doubtful(self, quantity: str) -> list[str]:
+        """What becomes of the trend without the doubtful runs: one sentence, or none where no run is doubtful."""
+        if quantity not in self._doubt_said:
+            doubtful, counted = self.doubtful, self.counted
+            self._doubt_said[quantity] = []
+            if len(doubtful):
+                rest = counted.drop(doubtful.index)
+                are, them = ("is", "it") if len(doubtful) == 1 else ("are", "them")
+                begin = f"{len(doubtful)} of {count_of(len(counted), 'run')} {are} doubtful; without {them} "
+                self._doubt_said[quantity] = [begin + self._trend_of(rest, quantity)]
+        return self._doubt_said[quantity]
+
+    def _trend_of(self, rest: pd.DataFrame, quantity: str) -> str:
+        """How the best curve of some of the results compares with the best one of all."""
+        try:
+            best = fit_trends(rest[self.x], rest[quantity])[0]
+        except KitError:
+            return "no trend can be fitted."
+        trends = self.trends(quantity)
+        if not trends:
+            return f"the curve that fits best is: {best.model}."
+        if best.model != trends[0].model:
+            return f"another curve fits best: {best.model} instead of {trends[0].model}."
+        moved = [
+            f"{name} becomes {plus_minus(p.value, _or_zero(p.u))} instead of {plus_minus(was.value, _or_zero(was.u))}"
+            for (name, p), was in zip(best.parameters.items(), trends[0].parameters.values(), strict=True)
+            if abs(p.value - was.value) > max(_or_zero(p.u), 1e-9 * abs(was.value))
+        ]
+        if not moved:
+            return "the same curve fits best, and its numbers stay within their uncertainty."
+        return f"the same curve fits best, but {join_words(moved)}."
 
     @cached_property
     def _shape(self) -> SameShape | str:
@@ -207,7 +249,7 @@ class Analysis:
             "x": self.x,
             "threshold": {
                 "start_period_s": self.start_period_s, "stop_period_s": self.stop_period_s, "rule": self.rule
-            },
+            } | ({"rule_why": self.rule_why} if self.rule_why else {}),
             "runs": [
                 _run(curve, row, law)
                 for curve, row, law in zip(self.curves, self.results.to_dict("records"), self.drag, strict=True)
@@ -246,8 +288,11 @@ class Analysis:
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
         lines = [f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
+        lines += [self.rule_why] if self.rule_why else []
         for row in self.results.to_dict("records"):
-            if row["set_aside"] or row["status"] != COUNTED:
+            if row["outcome"] == DOUBTFUL and not row["set_aside"]:
+                lines.append(f"  {row['source']}: doubtful: {row['doubt']}")
+            elif row["set_aside"] or row["status"] != COUNTED:
                 lines.append(f"  {row['source']}: {row['set_aside'] or row['status']}")
         lines += ["", f"{self.x:>10}  trials  duration (s)       turns"]
         for value, n, duration, turns in self._rows():
@@ -270,11 +315,16 @@ class Analysis:
         )
         said = "".join(f"<p>{escape(self.conclusion(name))}</p>" for name in (*QUANTITIES, SAME_SHAPE))
         head = "".join(f"<th>{escape(name)}</th>" for name in (self.x, "trials", "coasting time (s)", "turns"))
-        counted = f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()}."
-        return f"<p>{escape(counted)}</p><table><tr>{head}</tr>{rows}</table>{said}"
+        counted = f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()}. {self.rule_why}".strip()
+        doubts = "".join(
+            f"<li>{escape(row['source'])}: {escape(row['doubt'])}</li>" for row in self.doubtful.to_dict("records")
+        )
+        counted = f"<p>{escape(counted)}</p>" + (f"<p>Doubtful:</p><ul>{doubts}</ul>" if doubts else "")
+        return f"{counted}<table><tr>{head}</tr>{rows}</table>{said}"
 
     def _counts(self) -> str:
-        return f"{len(self.curves)} runs, {len(self.counted)} counted"
+        doubtful = f", {len(self.doubtful)} of them doubtful" if len(self.doubtful) else ""
+        return f"{len(self.curves)} runs, {len(self.counted)} counted{doubtful}"
 
     def _until(self) -> str:
         return "the last pass (not rest)" if self.stop_period_s is None else f"{self.stop_period_s:g} s"
@@ -346,7 +396,7 @@ def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
             "flags_per_turn": run.flags_per_turn,
         }
         | {name: _plain(row[name]) for name in numbers}
-        | {name: row[name] for name in ("status", "set_aside", "note")}
+        | {name: row[name] for name in ("status", "outcome", "doubt", "set_aside", "note")}
         | {"repairs": repairs, "timing_sd_s": _plain(curve.timing_sd_s), "drag": drag}
     )
 

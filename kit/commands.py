@@ -23,7 +23,7 @@ from .record.handin import local_path
 __all__ = ["main"]
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
-RULES = ("interpolated", "whole-turns", "law")
+RULES = ("best", "interpolated", "whole-turns", "law")
 # How pytest is told to run: the order, who does what and the closing line are in tests/whole_suite.py.
 PYTEST = ["pytest", "-p", "tests.whole_suite", "--dist", "loadfile", "--durations", "15"]
 COMPUTING_TESTS = ["tests/unit", "tests/published"]
@@ -208,7 +208,7 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
         "analyse",
         help="from a folder of gate logs to a trend, without a screen",
         description="From a folder of gate logs to a trend. What is left out is taken from the folder's lesson.toml; "
-        "without one: auto, auto, and the interpolated rule.",
+        "without one: auto, auto, and the best rule (the drag law if it holds, else a smooth curve).",
     )
     command.add_argument("folder", type=Path, metavar="FOLDER", help="gate logs, and runs.csv if there is one")
     command.add_argument(

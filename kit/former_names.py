@@ -30,7 +30,7 @@ _MOVED = {
     "runfolder": "logs.folder",
     "speed": "motion.speed",
     "threshold": "motion.threshold",
-    "miscounts": "motion.threshold",
+    "miscounts": "motion.miscounts",
     "drag": "motion.drag",
     "drag_fit": "motion.drag_fit motion.drag",
     "drag_solver": "motion.drag_fit motion.drag",

@@ -19,7 +19,7 @@ from .plots.style import CONFIG
 from .plots.trend_figures import trend_figure
 from .plots.trend_text import describe_trend, ranking_table
 from .plots.trials import describe_trials, trials_figure
-from .stats.averages import counting
+from .stats.averages import DOUBTFUL, counting, doubtful
 from .stats.trend import Trend, bootstrap_band
 from .stats.verdict import NextCondition
 from .wording import DASH, axis_title, case_of, condition_value, interval, name_of, number, plus_minus, unit_of
@@ -116,7 +116,9 @@ def report_html(analysis: Analysed) -> str:
 def _counted_words(analysis: Analysed) -> str:
     stop = analysis.stop_period_s
     until = "the last pass, which is not rest" if stop is None else f"{stop:g} s a turn"
-    return f"Counted from {analysis.start_period_s:g} s a turn to {until}, rule: {analysis.rule}."
+    why = getattr(analysis, "rule_why", "")
+    why = f" {why}" if why else ""
+    return f"Counted from {analysis.start_period_s:g} s a turn to {until}, rule: {analysis.rule}.{why}"
 
 
 def _quantities(analysis: Analysed) -> Iterator[dict]:
@@ -135,7 +137,8 @@ def _quantities(analysis: Analysed) -> Iterator[dict]:
             script = False
             if trends:
                 part["curves"] = ranking_table(trends)
-                figure = _trend_plot(trends, averages, x, quantity)
+                used = results[counting(results) & results[quantity].notna()]
+                figure = _trend_plot(trends, averages, x, quantity, doubtful(used))
                 words = describe_trend(trends[:2], x, quantity, (trends[0].x, trends[0].y))
                 part["trend"] = _plot(figure, words, script)
         yield part
@@ -145,14 +148,15 @@ def _plot(figure, words: str, with_script: bool) -> dict:
     return {"figure": figure.to_html(full_html=False, include_plotlyjs=with_script, config=CONFIG), "words": words}
 
 
-def _trend_plot(trends: list[Trend], averages: pd.DataFrame, x: str, quantity: str):
+def _trend_plot(trends: list[Trend], averages: pd.DataFrame, x: str, quantity: str, doubts: pd.Series):
     """The two best curves; with the best one's band where there is any scatter to draw one from."""
     best = trends[0]
     band = None
     if best.dof > 0:
         grid = np.linspace(best.x.min(), best.x.max(), 80)
         band = (grid, *bootstrap_band(best, grid, n=2000))
-    return trend_figure(best.x, best.y, trends[:2], x_name=x, quantity=quantity, averages=averages, band=band)
+    named = {"x_name": x, "quantity": quantity, "averages": averages, "band": band}
+    return trend_figure(best.x, best.y, trends[:2], doubtful=doubts, **named)
 
 
 def _runs_shown(results: pd.DataFrame, x: str) -> pd.DataFrame:
@@ -163,7 +167,8 @@ def _runs_shown(results: pd.DataFrame, x: str) -> pd.DataFrame:
             "Trial": condition_value(run["trial"]) if pd.notna(run["trial"]) else DASH,
             "Coasting time": _duration_words(run),
             "Turns": plus_minus(run["turns"], run["turns_u"]),
-            "Status": run["status"],
+            "Status": run["status"] if run.get("outcome") != DOUBTFUL else "counted, but doubtful",
+            "Doubtful because": _text(run.get("doubt")) if run.get("outcome") == DOUBTFUL else "",
             "Set aside because": _text(run["set_aside"]),
             "Note": _text(run["note"]),
             "File": _text(run["source"]),

@@ -27,7 +27,7 @@ def analyse(
         default what the lesson suggests, else "auto".
     stop_period_s : turn period at which it stops, s; "auto" is the slowest every run reaches, "last" the last pass.
         By default what the lesson suggests, else "auto".
-    rule : counting rule; by default the lesson's, else "interpolated".
+    rule : counting rule; by default the lesson's, else "best", see `kit.measure`.
     x : the condition that was changed; by default the lesson's, else the only number that changes.
 
     Raises
@@ -48,7 +48,7 @@ def analyse(
         runs,
         start_period_s or (lesson.start_period_s if lesson else "auto"),
         stop_period_s or suggested_stop,
-        rule or (lesson.rule if lesson else "interpolated"),
+        rule or (lesson.rule if lesson else "best"),
         x or (lesson.x if lesson else None),
         title=lesson.title if lesson else "",
     )

@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import KitError
-from ..motion.threshold import RULES
+from ..motion.threshold import RULE_NAMES
 from .check_data import Finding, check_data
 from .keys import level_of
 from .lesson import KEY_FILE, LESSON_FILE, Lesson, Reading, read_key, read_lesson
@@ -71,13 +71,13 @@ def check_text(reading: Reading[Lesson]) -> Iterator[Finding]:
     lesson = reading.value
     file = LESSON_FILE
     yield from _findings_of(reading, file)
-    if not reading.problems and lesson.rule not in RULES:
+    if not reading.problems and lesson.rule not in RULE_NAMES:
         yield Finding(
             file,
             "thresholds.rule",
             "There is no such rule",
             found=lesson.rule,
-            fix=f'write, for example: rule = "interpolated"   # or {", ".join(RULES)}',
+            fix=f'write, for example: rule = "interpolated"   # or {", ".join(RULE_NAMES)}',
         )
     yield from _check_names(lesson, file)
     if not lesson.asked("predict"):

@@ -13,7 +13,15 @@ from ..logs.folder import LIST_NAME, list_rows, read_folder
 from ..logs.log import is_log, read_log
 from ..logs.run import Run
 from ..motion.speed import SpeedCurve, speed_curves
-from ..motion.threshold import ALREADY_SLOWER, COUNTED, NEVER_SLOW_ENOUGH, RULES, common_start, common_stop, measure
+from ..motion.threshold import (
+    ALREADY_SLOWER,
+    COUNTED,
+    NEVER_SLOW_ENOUGH,
+    RULE_NAMES,
+    common_start,
+    common_stop,
+    measure,
+)
 from ..wording import condition_value, count_of
 from .lesson import LESSON_FILE, SOUND_LEVEL, Lesson
 
@@ -261,7 +269,7 @@ def _check_trials(lesson: Lesson, runs: list[Run]) -> Iterator[Finding]:
 
 
 def _check_thresholds(lesson: Lesson, curves: Sequence[SpeedCurve]) -> Iterator[Finding]:
-    if isnan(lesson.start_period_s) or lesson.rule not in RULES:
+    if isnan(lesson.start_period_s) or lesson.rule not in RULE_NAMES:
         return
     curves = [curve for curve in curves if not curve.run.set_aside]
     table = measure(curves, lesson.start_period_s, lesson.stop_period_s, lesson.rule)

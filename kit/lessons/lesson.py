@@ -359,7 +359,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         },
         start_period_s=start,
         stop_period_s=stop,
-        rule=thresholds.text("rule", default="interpolated", example='rule = "interpolated"'),
+        rule=thresholds.text("rule", default="best", example='rule = "interpolated"'),
         level=keys.one_of("level", LEVELS, default="structured"),
         questions=questions,
         safety=tuple(keys.table("safety").texts("notes", example='notes = ["Stop it before you touch it."]')),

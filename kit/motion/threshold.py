@@ -1,8 +1,7 @@
 """Where counting starts and stops: duration and turns of every run between two agreed turn periods.
 
 A hand never spins the apparatus twice alike. So a run counts only from the moment it has slowed to one agreed turn
-period, the start threshold, to the moment it has slowed to another, the stop threshold. A run whose passes were counted
-wrongly in some gap is found by its drag law (`find_miscounts`).
+period, the start threshold, to the moment it has slowed to another, the stop threshold.
 """
 
 from __future__ import annotations
@@ -12,133 +11,32 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..stats.averages import COUNTED
-from .drag import TURN, sensitivities
-from .drag_fit import DragFit, coasting_passes, fit_drag, flag_columns
-from .speed import Crossing, SpeedCurve, speed_curves
+from ..stats.averages import COUNTED, DOUBTFUL, NORMAL_FACTOR, t_factor
+from ..stats.least_squares import lag_one, lasting_factor
+from .drag import TURN
+from .drag_fit import DragFit, coasting_passes, fit_drag
+from .miscounts import Miscount, find_miscounts, recounted
+from .speed import MIN_PASSES, Crossing, SpeedCurve, speed_curves
+from .trust import law_holds, law_test
 
 __all__ = [
     "ALREADY_SLOWER",
+    "BEST",
     "COUNTED",
     "NEVER_SLOW_ENOUGH",
+    "NO_CURVE",
     "RULES",
+    "RULE_NAMES",
     "TOO_FEW_PASSES",
-    "Miscount",
+    "best_rule",
     "common_start",
     "common_stop",
-    "find_miscounts",
     "measure",
-    "recounted",
     "turn_periods",
 ]
-
-
-# --- wrong counts
-
-
-@dataclass(frozen=True)
-class Miscount:
-    """A wrong count in the gap before a pass."""
-
-    index: int  # of the pass after the gap, in the times given
-    time_s: float
-    passes: int  # to add to the count: above 0 where passes were missed, below 0 where too many were counted
-    reason: str
-
-
-def find_miscounts(
-    times_s: ArrayLike, angles_rad: ArrayLike, flags_per_turn: int = 1, most: int = 5
-) -> tuple[Miscount, ...]:
-    """Find gaps in which the count of passes is wrong, by the three-term drag law.
-
-    For every gap at once, the size of a step in the angle there is estimated by linear least squares beside the
-    law's own parameters; gaps whose pace is far from that of both neighbours are candidates too. For each candidate
-    the law is fitted anew with a whole number of flags added, and the best is kept while the residuals shrink, up to
-    `most`. Only if they are at least 10 times smaller in the end is anything reported.
-
-    Returns
-    -------
-    Miscounts in the order of time; nothing is changed (see `recounted`). Empty where the count holds, and where
-    there are fewer than 8 passes or no law fits even so: few passes can bend a law round a wrong count.
-    """
-    times, angles = np.asarray(times_s, dtype=float), np.asarray(angles_rad, dtype=float)
-    flag = TURN / flags_per_turn
-    steps: dict[int, int] = {}
-    if len(times) < 7 + flags_per_turn:
-        return ()
-    fit = first = fit_drag(times, angles, flags_per_turn=flags_per_turn)
-    for _ in range(most):
-        tried = []
-        for index, size in {
-            *_likely_steps(fit, times, angles, flags_per_turn),
-            *_odd_gaps(times, angles),
-        }:
-            stepped = angles + flag * size * (np.arange(len(times)) >= index)
-            if (np.diff(stepped) > flag / 2).all():  # passes stay at least one flag apart, rounding aside
-                tried.append((fit_drag(times, stepped, flags_per_turn=flags_per_turn), index, size, stepped))
-        best = min(tried, key=lambda t: t[0].timing_sd_s, default=None)
-        if best is None or best[0].timing_sd_s > 0.95 * fit.timing_sd_s:
-            break
-        fit, index, size, angles = best
-        steps[index] = steps.get(index, 0) + size
-    if fit.timing_sd_s > first.timing_sd_s / 10:
-        return ()
-    return tuple(
-        Miscount(index, float(times[index]), size, _reason(size)) for index, size in sorted(steps.items()) if size
-    )
-
-
-def recounted(angles_rad: ArrayLike, miscounts: Sequence[Miscount], flags_per_turn: int = 1) -> np.ndarray:
-    """Return the angles with the miscounts put right; the angles given stay as they are."""
-    angles = np.array(angles_rad, dtype=float)
-    for miscount in miscounts:
-        if not 0 < miscount.index < len(angles):
-            raise KitError("This miscount belongs to other passes", found=miscount.index, fix="find it again")
-        angles[miscount.index :] += TURN / flags_per_turn * miscount.passes
-    return angles
-
-
-def _reason(size: int) -> str:
-    if size > 0:
-        return f"the drag law says that {size} more {'pass' if size == 1 else 'passes'} went by unseen here"
-    return f"the drag law says that {-size} {'pass was' if size == -1 else 'passes were'} counted too many here"
-
-
-def _likely_steps(fit: DragFit, times, angles, flags) -> list[tuple[int, int]]:
-    """The best gap for one step, its neighbours, and the size of the step in flags."""
-    speed = fit.speed(times)
-    speed = np.maximum(speed, 0.05 * fit.start_speed)  # a wrong count may bring the law to rest too early
-    by_speed, by_terms = sensitivities(fit.law, times - times[0], fit.start_speed, fit.speed(times))
-    columns = [by_speed, np.ones_like(times), *flag_columns(angles - angles[0], flags), *by_terms]
-    basis, _ = np.linalg.qr((np.array(columns) / speed).T)
-    residual = fit.residuals_s - basis @ (basis.T @ fit.residuals_s)
-
-    def from_each_pass_on(values):
-        return np.cumsum(values[::-1], axis=0)[::-1]
-
-    # A step at pass k adds 1/speed to every residual from k on; its part beyond the basis is what can be seen.
-    along = from_each_pass_on(residual / speed)
-    size = from_each_pass_on(1 / speed**2) - np.sum(from_each_pass_on(basis / speed[:, None]) ** 2, axis=1)
-    seen = size > 1e-9 * size.max()
-    gain = np.where(seen, along**2 / np.where(seen, size, 1.0), 0.0)
-    gain[0] = 0.0
-    best = int(np.argmax(gain))
-    step = along[best] / size[best] / (TURN / flags)
-    whole = int(np.rint(step)) or int(np.sign(step))
-    near = range(max(best - 2, 1), min(best + 3, len(times)))
-    return [(index, whole) for index in near]
-
-
-def _odd_gaps(times, angles) -> list[tuple[int, int]]:
-    """The two gaps whose pace is furthest from what both neighbours make expect, if by 40 % or more."""
-    pace = np.log(np.diff(times) / np.diff(angles))
-    expected = np.concatenate([[2 * pace[1] - pace[2]], (pace[:-2] + pace[2:]) / 2, [2 * pace[-2] - pace[-3]]])
-    odd = np.abs(pace - expected)
-    return [(int(gap) + 1, size) for gap in np.argsort(odd)[-2:] if odd[gap] > 0.34 for size in (-1, 1, 2, 3)]
 
 
 # --- duration and turns of every run between two turn periods
@@ -148,6 +46,10 @@ ALREADY_SLOWER = "already slower than the threshold"
 NEVER_SLOW_ENOUGH = "never slow enough"
 
 TOO_FEW_PASSES = "too few passes"
+
+NO_CURVE = "no smooth curve fits the passes"
+
+BEST = "best"  # the name of the choice that `best_rule` makes
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 
@@ -172,15 +74,18 @@ def measure(
     rule : "interpolated": the moment between passes at which the smoothed turn period equals the threshold; turns
         are fractional. "whole turns": the first pass that closes a turn at least as long as the threshold, as a
         careful person finds it in a log. "law": the moment at which the run's fitted three-term drag law has that turn
-        period; the most accurate, if the law holds.
+        period; the most accurate, if the law holds. "best": what `best_rule` chooses for all these runs.
 
     Returns
     -------
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
-    turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note`. `start_s` and `stop_s` are on the
-    log's own clock. A run that can't be measured stays, with its `status` and NaN; where it ended before the stop
-    threshold, `more_than_s` says how long it had lasted by then. Uncertainties are standard uncertainties; value
-    ± 2 u is meant to hold the value without gate jitter 95 times in 100.
+    turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note, doubt, outcome`. `start_s` and
+    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`), empty if
+    nothing does; `outcome` is "counted", "doubtful" (it counts all the same, until somebody sets it aside) or "not
+    counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
+    measured stays, with its `status` and NaN; where it ended before the stop threshold, `more_than_s` says how long it
+    had lasted by then. Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate
+    jitter 95 times in 100.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
@@ -195,16 +100,43 @@ def measure(
     KitError : no runs, an unknown rule, or thresholds that are not 0 < start < stop.
     """
     check_thresholds(start_period_s, stop_period_s)
-    if rule not in RULES:
-        raise KitError("This counting rule is not known", found=rule, fix=f"use one of: {', '.join(RULES)}")
+    if rule not in RULE_NAMES:
+        raise KitError("This counting rule is not known", found=rule, fix=f"use one of: {', '.join(RULE_NAMES)}")
     if len(runs) == 0:
         raise KitError("There are no runs to measure", fix="read a folder of gate logs first")
     curves = speed_curves(runs)
-    rows = [_row(curve, RULES[rule](curve, start_period_s, stop_period_s), stop_period_s) for curve in curves]
+    rule, why = best_rule(curves) if rule == BEST else (rule, "")
+    rows = [_row(curve, rule, start_period_s, stop_period_s) for curve in curves]
     names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
     table = pd.DataFrame(rows)
     conditions = pd.DataFrame([{n: c.run.conditions.get(n, np.nan) for n in names} for c in curves])
-    return pd.concat([conditions, table], axis=1)
+    table = pd.concat([conditions, table], axis=1)
+    table.attrs.update(rule=rule, rule_why=why)
+    return table
+
+
+def best_rule(runs: Sequence[Run | SpeedCurve]) -> tuple[str, str]:
+    """The counting rule for all runs of one table, and why: the drag law if it holds for them, else the smooth curve.
+
+    A law has a few numbers for a whole run, so that its count is sharper, up to 40 times in a short run; where a run
+    does not follow it, it is wrong. Whether it does is told by what is left (`kit.motion.trust.law_test`), by all runs
+    together; runs that are set aside, doubtful, or without a curve have no say. One rule is used for the whole table,
+    so that runs compare.
+
+    Returns
+    -------
+    "law" or "interpolated", and a sentence.
+    """
+    curves = [c for c in speed_curves(runs) if c.usable and not c.run.set_aside and c.trust]
+    tests = [c.once(_law_fit).test_of(c) for c in curves]
+    if law_holds(tests):
+        return (
+            "law",
+            f"The drag law follows {'it' if len(tests) == 1 else 'all runs'} to within the scatter, so it is used.",
+        )
+    if not tests:
+        return "interpolated", "No run is fit to test a drag law, so the smooth curve is used."
+    return "interpolated", "The drag law does not follow all runs to within the scatter, so the smooth curve is used."
 
 
 def check_thresholds(start_period_s: float, stop_period_s: float | None) -> None:
@@ -270,8 +202,15 @@ def _countable(curves) -> list[SpeedCurve]:
     return countable
 
 
-def _row(curve: SpeedCurve, found: dict, stop_period_s) -> dict:
+def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
     run = curve.run
+    found = RULES[rule](curve, start_period_s, stop_period_s)
+    doubts = list(curve.trust.doubts)
+    if found["status"] == COUNTED:
+        doubts += _rules_differ(curve, rule, found, start_period_s, stop_period_s)
+    if rule == "law" and curve.usable:
+        test = curve.once(_law_fit).test_of(curve)
+        doubts += [test.sentence] if test and test.sentence else []
     notes = [note for note in [found.pop("note", "")] if note]
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
@@ -292,13 +231,34 @@ def _row(curve: SpeedCurve, found: dict, stop_period_s) -> dict:
             "origin": run.origin,
             "more_than_s": more_than_s,
             "note": "; ".join(notes),
+            "doubt": " ".join(doubts),
+            "outcome": "not counted" if found["status"] != COUNTED else DOUBTFUL if doubts else "counted",
         }
     )
 
 
+def _rules_differ(curve: SpeedCurve, rule: str, found: dict, start_period_s, stop_period_s) -> list[str]:
+    """Another rule must tell the same: "whole turns" and the smooth curve, within 5 standard uncertainties and a turn.
+
+    A law is held to its residuals instead (`law_test`), which are sharper.
+    """
+    other = _whole_turns if rule == "interpolated" else _interpolated
+    second = other(curve, start_period_s, stop_period_s)
+    if second["status"] != COUNTED:
+        return []
+    off = found["turns"] - second["turns"]
+    if abs(off) <= 5 * np.hypot(found["turns_u"], second["turns_u"]) + 1:
+        return []
+    names = ("a smooth curve", "whole turns") if rule != "whole turns" else ("whole turns", "a smooth curve")
+    if rule == "law":
+        names = ("the drag law", "a smooth curve")
+    return [f"Counted by {names[0]} it made {abs(off):.3g} turns {'more' if off > 0 else 'fewer'} than by {names[1]}."]
+
+
 def _interpolated(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     if not curve.usable:
-        return {"status": TOO_FEW_PASSES}
+        few = len(curve.times_s) < MIN_PASSES + curve.run.flags_per_turn - 1
+        return {"status": TOO_FEW_PASSES if few else NO_CURVE}
     if curve.period_s[0] > start_period_s:
         return {"status": ALREADY_SLOWER}
     start = curve.crossing(start_period_s)
@@ -394,7 +354,7 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
     rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
     """
-    fit, miscounts = curve.once(_law_fit)
+    fit, miscounts = (found := curve.once(_law_fit)).fit, found.miscounts
     if fit is None:
         return {"status": TOO_FEW_PASSES}
     start_s, start_turns = fit.crossing(start_period_s)
@@ -404,24 +364,26 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     if not start_s <= last_s:
         return {"status": NEVER_SLOW_ENOUGH, "more_than_s": 0.0}
     notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
+    wider = t_factor(fit.dof) / NORMAL_FACTOR
+    wider *= lasting_factor(lag_one(fit.residuals_s, len(fit.parameters)), len(fit.residuals_s))
     if stop_period_s is None:
         last_period_s = TURN / float(fit.speed(last_s))
-        found = fit.between(start_period_s, last_period_s)
-        stop_s, found = (
+        stretch = fit.between(start_period_s, last_period_s)
+        stop_s, stretch = (
             last_s,
-            found._replace(duration_s=last_s - start_s, turns=float(fit.turns(last_s)) - start_turns),
+            stretch._replace(duration_s=last_s - start_s, turns=float(fit.turns(last_s)) - start_turns),
         )
     else:
         stop_s = fit.crossing(stop_period_s)[0]
         if not stop_s <= last_s:
             return {"status": NEVER_SLOW_ENOUGH, "start_s": start_s, "more_than_s": last_s - start_s}
-        found = fit.between(start_period_s, stop_period_s)
-        notes += _disagreement(found, curve.between(start_period_s, stop_period_s))
+        stretch = fit.between(start_period_s, stop_period_s)
+        notes += _disagreement(stretch, curve.between(start_period_s, stop_period_s))
     return {
-        "duration_s": found.duration_s,
-        "duration_u_s": found.duration_u_s,
-        "turns": found.turns,
-        "turns_u": found.turns_u,
+        "duration_s": stretch.duration_s,
+        "duration_u_s": stretch.duration_u_s * wider,
+        "turns": stretch.turns,
+        "turns_u": stretch.turns_u * wider,
         "start_s": start_s,
         "stop_s": stop_s,
         "status": COUNTED,
@@ -429,18 +391,29 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     }
 
 
-def _law_fit(run: Run) -> tuple[DragFit | None, tuple[Miscount, ...]]:
+@dataclass(frozen=True)
+class _Law:
+    """A run's fitted drag law, if there is one, and the counts it put right."""
+
+    fit: DragFit | None = None
+    miscounts: tuple[Miscount, ...] = ()
+
+    def test_of(self, curve: SpeedCurve):
+        return None if self.fit is None else law_test(curve, self.fit)
+
+
+def _law_fit(run: Run) -> _Law:
     """The fit and the miscounts; they do not depend on the thresholds."""
     try:
         times_s, angles_rad = coasting_passes(run)
         fit = fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn)
         if fit.timing_sd_s < _SUSPECT_SCATTER * TURN / fit.start_speed:
-            return fit, ()
+            return _Law(fit)
         miscounts = find_miscounts(times_s, angles_rad, run.flags_per_turn)
         angles_rad = recounted(angles_rad, miscounts, run.flags_per_turn)
-        return fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn), miscounts
+        return _Law(fit_drag(times_s, angles_rad, "three-term", run.flags_per_turn), miscounts)
     except KitError:
-        return None, ()
+        return _Law()
 
 
 def _disagreement(by_law, by_curve) -> list[str]:
@@ -456,3 +429,5 @@ def _disagreement(by_law, by_curve) -> list[str]:
 
 
 RULES = {"interpolated": _interpolated, "whole turns": _whole_turns, "law": _by_law}
+
+RULE_NAMES = (BEST, *RULES)

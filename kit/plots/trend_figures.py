@@ -46,6 +46,7 @@ def trend_figure(
     band: tuple | None = None,
     predictions: Sequence[tuple] = (),
     origins: Sequence[str] | None = None,
+    doubtful: Sequence[bool] | None = None,
 ):
     """Trials, condition means with 95 % intervals, and curves, each named at its end.
 
@@ -58,6 +59,7 @@ def trend_figure(
     band : (x, low, high) of the best trend's mean, shaded.
     predictions : triples (x, trend, kit.stats.trend.Prediction) to mark with their intervals.
     origins : (n,) where each trial comes from, if there are several sources.
+    doubtful : (n,) which trials are doubtful: they are drawn hollow, all others filled.
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     figure = new_figure(axis_title(x_name), axis_title(quantity), showlegend=False, margin={"t": 32})
@@ -71,7 +73,7 @@ def trend_figure(
         _add_band(figure, band, model_series(trends[0].model)["color"])
     for rank, trend in enumerate(trends):
         _add_curve(figure, trend, shown, (low, high), width=3.5 if rank == 0 else 2.25)
-    _add_data(figure, x, y, averages, x_name, quantity, origins)
+    _add_data(figure, x, y, averages, x_name, quantity, origins, doubtful)
     for at, trend, prediction in predictions:
         _add_prediction(figure, at, trend, prediction, quantity)
     _label_ends(figure, trends, shown, bottom, top)
@@ -263,31 +265,36 @@ def _add_curve(figure, trend, shown, tested, width, log=False) -> None:
         )
 
 
-def _add_data(figure, x, y, averages, x_name, quantity, origins=None) -> None:
+def _add_data(figure, x, y, averages, x_name, quantity, origins=None, doubtful=None) -> None:
     unit = unit_of(quantity)
     origins = np.asarray(origins if origins is not None else [""] * len(x))
+    doubts = np.zeros(len(x), bool) if doubtful is None else np.asarray(doubtful, bool)
     looks = origin_looks(origins.tolist())
-    for origin, (words, symbol, color) in looks.items():
-        of = origins == origin
+    parts = [
+        (kept, words if not open_ else f"doubtful: {words}", f"{symbol}-open" if open_ else symbol, color, open_)
+        for origin, (words, symbol, color) in looks.items()
+        for open_ in (False, True)
+        if (kept := (origins == origin) & (doubts == open_)).any()
+    ]
+    for of, words, symbol, color, open_ in parts:
         figure.add_scatter(
             x=x[of],
             y=y[of],
             mode="markers",
             name=words,
-            showlegend=len(looks) > 1,
             marker={
-                "symbol": f"{symbol}-open",
-                "size": 8,
+                "symbol": symbol,
+                "size": 10 if open_ else 6,
                 "color": color if len(looks) > 1 else INK,
-                "line": {"width": 1.5},
+                "line": {"width": 2 if open_ else 0},
             },
             customdata=[
                 f"{case_of(x_name, a)}: {number(b)} {unit}".rstrip() for a, b in zip(x[of], y[of], strict=True)
             ],
             hovertemplate="%{customdata}<extra></extra>",
         )
-    if len(looks) > 1:
-        names = [words for words, _, _ in looks.values()]
+    if len(parts) > 1:
+        names = [words for _, words, _, _, _ in parts]
         figure.update_layout(showlegend=True)
         figure.for_each_trace(lambda trace: trace.update(showlegend=(trace.name or "") in names))
     if averages is not None:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import KitError
-from ..stats.averages import Agreement, average, counting, grubbs, t_factor
+from ..stats.averages import Agreement, average, counting, doubtful, grubbs, t_factor
 from ..wording import (
     axis_title,
     case_of,
@@ -51,7 +51,9 @@ def trials_figure(
     pooled: bool = False,
     zoom: bool = False,
 ):
-    """Every trial as a dot, the mean of each condition with its 95 % interval; set-aside trials stay, hollow.
+    """Every trial as a dot, the mean of each condition with its 95 % interval.
+
+    Doubtful trials are hollow, and count; those that are set aside stay as well, hollow with a cross.
 
     Parameters
     ----------
@@ -78,15 +80,21 @@ def trials_figure(
     origins = results["origin"] if "origin" in results.columns else pd.Series("", results.index)
     counts = counting(results) & results[quantity].notna()
     aside = ~counts & results[quantity].notna()
+    doubts = doubtful(results)
     for rows, words, marker in (
         *(
-            (table[counts & (origins == origin)], words, {"symbol": symbol, "size": 9, "color": color})
+            (table[counts & (origins == origin) & ~doubts], words, {"symbol": symbol, "size": 9, "color": color})
             for origin, (words, symbol, color) in origin_looks(origins.tolist()).items()
+        ),
+        (
+            table[counts & doubts],
+            "doubtful, counts",
+            {"symbol": "diamond-open", "size": 11, "color": PALETTE[0], "line": {"width": 2.5}},
         ),
         (
             table[aside],
             "set aside",
-            {"symbol": "circle-open", "size": 12, "color": PALETTE[1], "line": {"width": 2.5}},
+            {"symbol": "circle-x-open", "size": 12, "color": PALETTE[1], "line": {"width": 2.5}},
         ),
     ):
         if len(rows):
@@ -172,7 +180,7 @@ def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate",
 def mean_speed_figure(results: pd.DataFrame, x: str):
     """Turns divided by duration, trial by trial: the mean speed between the two thresholds, turns/s.
 
-    If it does not depend on the condition, turns and duration share one shape.
+    If it does not depend on the condition, turns and duration share one shape. Doubtful trials are hollow.
     """
     counts = counting(results) & results["duration_s"].notna() & results["turns"].notna()
     if not counts.any():
@@ -185,7 +193,11 @@ def mean_speed_figure(results: pd.DataFrame, x: str):
         x=rows[x].map(place) + side_by_side(rows, x, gap),
         y=rows["_speed"],
         mode="markers",
-        marker={"size": 9, "color": PALETTE[0]},
+        marker={
+            "size": 9,
+            "color": PALETTE[0],
+            "symbol": ["diamond-open" if doubt else "circle" for doubt in doubtful(results)[rows.index]],
+        },
         hovertemplate="%{y:.3f} turns/s<extra></extra>",
     )
     mean = float(rows["_speed"].mean())
@@ -211,8 +223,10 @@ def trial_numbers(results: pd.DataFrame, x: str) -> pd.Series:
 
 def _hover(row, x, quantity, unit) -> str:
     words = f"{case_of(x, row[x])}, trial {row['_trial']}: {number(row[quantity])} {unit}".rstrip()
-    reason = row.get("set_aside")
-    return f"{words}<br>set aside: {_escaped(reason)}" if isinstance(reason, str) and reason else words
+    for reason, name in ((row.get("set_aside"), "set aside"), (row.get("doubt"), "doubtful")):
+        if isinstance(reason, str) and reason:
+            words += f"<br>{name}: {_escaped(reason)}"
+    return words
 
 
 def _escaped(text: str) -> str:
@@ -386,7 +400,10 @@ def describe_trials(results: pd.DataFrame, averages: pd.DataFrame, x: str, quant
         words += f"Single trials spread by about {percent(scatter)} about their average. "
     aside = int((results["set_aside"].fillna("") != "").sum()) if "set_aside" in results.columns else 0
     if aside:
-        words += f"{count_of(aside, 'trial').capitalize()} set aside, drawn hollow."
+        words += f"{count_of(aside, 'trial').capitalize()} set aside, drawn hollow with a cross. "
+    doubts = int(doubtful(results).sum())
+    if doubts:
+        words += f"{count_of(doubts, 'trial').capitalize()} doubtful, drawn hollow. "
     return words.strip()
 
 

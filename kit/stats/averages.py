@@ -28,14 +28,18 @@ __all__ = [
     "band",
     "compare",
     "compare_methods",
+    "counting",
+    "doubtful",
     "grubbs",
     "pooled_scatter",
     "summary",
     "t_factor",
     "t_prime",
+    "weighted_summary",
 ]
 
 COUNTED = "counted"
+DOUBTFUL = "doubtful"  # outcome of a run that counts although something speaks against it
 
 NORMAL_FACTOR = 1.959964  # Student's factor for 95 % and any number of degrees of freedom
 
@@ -73,6 +77,46 @@ def summary(values: ArrayLike) -> dict:
     }
 
 
+def weighted_summary(values: ArrayLike, u: ArrayLike) -> dict:
+    """As `summary`, where each trial brings a standard uncertainty of its own (n,), in the unit of the values.
+
+    Model: the variance of a trial is τ² + u_i², τ the spread from run to run, which is what makes the values agree with
+    each other: Σ(v − m)²/(τ² + u_i²) = n − 1, or 0 (Paule & Mandel 1982, J. Res. Natl. Bur. Stand. 87, 377; the idea:
+    Cochran 1954, Biometrics 10, 101). Weights are 1/(τ² + u_i²). The variance of the mean m is
+    Σw(v − m)²/((n − 1)Σw), with Student's t for n − 1 (Hartung & Knapp 2001, Stat. Med. 20, 3875), but never below
+    1/Σw. Where weights differ by less than 1 % these are the plain mean and s/√n, and exactly those are returned.
+    """
+    values, u = _finite(values), np.asarray(u, dtype=float).ravel()
+    plain = summary(values)
+    if values.size < 2 or u.shape != values.shape or not (np.isfinite(u) & (u >= 0)).all() or not (u > 0).any():
+        return plain
+    variance = _between(values, u**2) + np.maximum(u, 1e-3 * u.max()) ** 2  # no run is known perfectly
+    weight = variance.min() / variance
+    if weight.min() > 0.99:
+        return plain
+    mean = float(weight @ values / weight.sum())
+    square = float(weight @ (values - mean) ** 2) / ((values.size - 1) * weight.sum())
+    u_mean = float(np.sqrt(max(square, variance.min() / weight.sum())))
+    reach = plain["t"] * u_mean
+    return plain | {"mean": mean, "u": u_mean, "low": mean - reach, "high": mean + reach}
+
+
+def _between(values: np.ndarray, known: np.ndarray) -> float:
+    """τ² of Paule & Mandel, beside the known variances (n,), by bisection: the sum falls as τ² grows."""
+
+    def excess(between: float) -> float:
+        weight = 1 / np.maximum(known + between, 1e-300)
+        return float(weight @ (values - weight @ values / weight.sum()) ** 2) - (values.size - 1)
+
+    low, high = 0.0, 4 * float(np.var(values)) * values.size
+    if high == 0 or excess(low) <= 0:
+        return 0.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    return (low + high) / 2
+
+
 def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled: str = "relative") -> pd.DataFrame:
     """Average the counted trials of every condition.
 
@@ -90,8 +134,10 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     DataFrame, one row a condition in rising order: `x`'s own column, `n, mean, sd, u, t, low, high, min, max` from
     that condition's trials alone, `set_aside` (how many were left out by a person), `not_counted` (how many could
     not be measured), and `pooled_sd, pooled_u, pooled_t, pooled_low, pooled_high`, which lend every condition the
-    scatter of all: with three trials a condition's own sd is uncertain by about half.
-    `.attrs["pooled"]` and `.attrs["pooled_dof"]` say how that was done.
+    scatter of all: with three trials a condition's own sd is uncertain by about half. Where the table brings the
+    uncertainty of each run (`duration_u_s`, `turns_u`) and those differ so much that it matters, the mean is weighted,
+    see `weighted_summary`; `.attrs["weighted"]` names those conditions. `.attrs["pooled"]` and `.attrs["pooled_dof"]`
+    say how that was done.
 
     >>> import kit, pandas as pd
     >>> results = pd.DataFrame({"magnets": [2, 2, 2, 4, 4, 4], "duration_s": [23.3, 23.0, 23.5, 13.2, 12.8, 12.9]})
@@ -111,13 +157,17 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     counts = counting(results) & results[quantity].notna()
     if not counts.any():
         raise KitError("No trial counts", fix="choose a slower start or a faster stop threshold, or take trials back")
-    rows = []
+    own_u = results.get({"duration_s": "duration_u_s"}.get(quantity, f"{quantity}_u"), pd.Series(np.nan, results.index))
+    rows, weighted = [], []
     for value, group in results.groupby(x, sort=True):
         used = group.loc[counts[group.index], quantity]
         if used.empty:
             continue
         aside = int((_text(group, "set_aside") != "").sum())
-        rows.append({x: value, **summary(used), "set_aside": aside, "not_counted": len(group) - len(used) - aside})
+        found = weighted_summary(used, own_u[used.index])
+        if found["mean"] != summary(used)["mean"]:
+            weighted.append(value)
+        rows.append({x: value, **found, "set_aside": aside, "not_counted": len(group) - len(used) - aside})
     table = pd.DataFrame(rows)
     scatter, dof = pooled_scatter(results.loc[counts, quantity], results.loc[counts, x], pooled)
     table["pooled_sd"] = scatter * (table["mean"] if pooled == "relative" else 1.0)
@@ -126,12 +176,18 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     table["pooled_low"] = table["mean"] - table["pooled_t"] * table["pooled_u"]
     table["pooled_high"] = table["mean"] + table["pooled_t"] * table["pooled_u"]
     table.attrs.update(pooled=pooled, pooled_dof=dof, pooled_scatter=scatter, quantity=quantity, x=x)
+    table.attrs["weighted"] = weighted
     return table
 
 
 def counting(results: pd.DataFrame) -> pd.Series:
     """Which rows of a results table enter averages: counted, and not set aside."""
     return (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
+
+
+def doubtful(results: pd.DataFrame) -> pd.Series:
+    """Which of the rows that enter averages are doubtful."""
+    return counting(results) & (_text(results, "outcome") == DOUBTFUL)
 
 
 def pooled_scatter(values: ArrayLike, groups: ArrayLike, kind: str = "relative") -> tuple[float, int]:

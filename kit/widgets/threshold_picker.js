@@ -133,7 +133,7 @@ function render({ model, el }) {
   const reading = make("p", { class: "pick-reading" });
   const columns = model.get("_columns");
   const named = columns.length ? [`Numbers on the curves: ${columns.join(", ")}`] : [];
-  const key = make("p", { class: "pick-key" }, [...named, "dashed: not counted", "hollow mark: set aside",
+  const key = make("p", { class: "pick-key" }, [...named, "dashed: not counted", "hollow mark: doubtful, or set aside (dashed)",
     "× bounce left out", "○ missed pass filled in"].join(" · "));
   const summary = make("p", { class: "pick-summary", "aria-live": "polite" });
   const shareNote = make("p", { class: "pick-note" });
@@ -299,7 +299,7 @@ function render({ model, el }) {
       const counts = row.counted && !runs[i].set_aside;
       changed ||= line.classList.contains("pick-out") === counts;
       line.classList.toggle("pick-out", !counts);
-      line.classList.toggle("pick-aside", runs[i].set_aside !== "");
+      line.classList.toggle("pick-aside", runs[i].set_aside !== "" || row.doubtful);
       duration.textContent = row.duration;
       turns.textContent = row.turns;
       status.textContent = [row.status, row.note === common ? "" : row.note].filter(Boolean).join("; ");

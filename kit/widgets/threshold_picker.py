@@ -20,12 +20,13 @@ from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
-    RULES,
+    RULE_NAMES,
     check_thresholds,
     common_start,
     common_stop,
     measure,
 )
+from ..stats.averages import DOUBTFUL, doubtful
 from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
 from .parts import BadChoice, front_end
 
@@ -34,6 +35,10 @@ __all__ = ["ThresholdPicker"]
 MAX_POINTS = 240  # a run's line on the screen: more points than this would fall on the same pixels
 
 _RULE_WORDS = {
+    "best": (
+        "The sharpest that fits",
+        "By a law of drag if all runs follow one closely, else by a smooth curve between passes.",
+    ),
     "interpolated": (
         "Between passes",
         "A smooth curve through the passes tells when a turn takes exactly this long. "
@@ -61,7 +66,7 @@ class ThresholdPicker(anywidget.AnyWidget):
     runs : the runs of one lesson, or the curves that `kit.speed_curves` made of them.
     start_period_s : turn period at which counting starts, s; None: the fastest start that all runs share.
     stop_period_s : turn period at which it stops, s; None: the last pass of each log, which is not rest.
-    rule : name of a counting rule, a key of `kit.motion.threshold.RULES`.
+    rule : name of a counting rule, a key of `kit.motion.threshold.RULE_NAMES`.
     rules : names of the rules to offer; None: all.
 
     Every choice is a trait to set, read or `observe`. `results` is the table of `kit.measure` for the
@@ -108,7 +113,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             stop_period_s=stop_period_s,
             rule=rule,
             refused_repairs=self._refused_now(),
-            _rules=[_rule_choice(name) for name in (rules or RULES)],
+            _rules=[_rule_choice(name) for name in (rules or RULE_NAMES)],
             _columns=[_heading(name) for name in _condition_names(self._curves)],
             _runs=[_drawing(c, *style) for c, style in zip(self._curves, self._styles, strict=True)],
             _common=_common(self._curves),
@@ -134,11 +139,11 @@ class ThresholdPicker(anywidget.AnyWidget):
 
     @t.validate("rule")
     def _check_rule(self, proposal):
-        if proposal["value"] not in RULES:
+        if proposal["value"] not in RULE_NAMES:
             raise BadChoice(
                 "This counting rule is not known",
                 found=proposal["value"],
-                fix=f"use one of: {', '.join(RULES)}",
+                fix=f"use one of: {', '.join(RULE_NAMES)}",
             )
         return proposal["value"]
 
@@ -297,7 +302,7 @@ def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
 
 def _shown(row: Mapping, curve: SpeedCurve) -> dict:
     """One row of results in words, rounded by its uncertainty. The full numbers stay in `results`."""
-    words = [row["status"]]
+    words = [f"doubtful, counts: {row['doubt']}" if row["outcome"] == DOUBTFUL else row["status"]]
     if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
         words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
     if row["set_aside"]:
@@ -308,6 +313,7 @@ def _shown(row: Mapping, curve: SpeedCurve) -> dict:
         "turns": plus_minus(row["turns"], row["turns_u"]),
         "status": "; ".join(words),
         "note": row["note"],
+        "doubtful": row["outcome"] == DOUBTFUL,
         "counted": row["status"] == COUNTED,
         "start": None if np.isnan(row["start_s"]) else float(row["start_s"] - launched),
         "stop": None if np.isnan(row["stop_s"]) else float(row["stop_s"] - launched),
@@ -321,6 +327,9 @@ def _summary(results: pd.DataFrame) -> str:
     reasons = results.loc[(results["status"] != COUNTED) & ~aside, "status"].value_counts()
     parts = [f"{len(counted)} of {len(results)} {'run' if len(results) == 1 else 'runs'} counted"]
     parts += [f"{n} {status}" for status, n in reasons.items()]
+    doubts = int(doubtful(results).sum())
+    if doubts:
+        parts.append(f"{doubts} of these doubtful")
     if aside.any():
         parts.append(f"{aside.sum()} set aside")
     text = join_words(parts) + "."
@@ -330,4 +339,4 @@ def _summary(results: pd.DataFrame) -> str:
             f" Coasting times from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
             f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
         )
-    return text
+    return f"{text} {results.attrs.get('rule_why', '')}".strip()

@@ -61,7 +61,8 @@ const pointAt = (points, share) => {
   return points.find(([x]) => x >= from + share * (to - from)) ?? points.at(-1);
 };
 
-function drawRun(pen, s, run, counts, width) {
+function drawRun(pen, s, run, row, width) {
+  const counts = row?.counted && !run.set_aside, hollow = run.set_aside || row?.doubtful;
   const { c, stroke, paper } = pen, hue = pen.hue(run), points = placed(s, run.line);
   if (!points.length) return;
   stroke(points, hue, width, counts ? [] : [5, 4]);
@@ -69,7 +70,7 @@ function drawRun(pen, s, run, counts, width) {
     c.save();
     c.translate(...pointAt(points, share));
     const path = new Path2D(markOf(run.group));
-    Object.assign(c, { fillStyle: run.set_aside ? paper : hue, strokeStyle: run.set_aside ? hue : paper, lineWidth: 1.3 });
+    Object.assign(c, { fillStyle: hollow ? paper : hue, strokeStyle: hollow ? hue : paper, lineWidth: 1.3 });
     c.stroke(path);
     c.fill(path);
     c.restore();
@@ -92,7 +93,7 @@ function drawRuns(canvas, s, runs, rows) {
   for (const v of ticks(s.pMin, s.pMax, s.log, 6)) stroke([[s.left, s.y(v)], [s.right, s.y(v)]], grid, 1);
   c.rect(s.left, 0, s.width - s.left, s.bottom);
   c.clip();
-  runs.forEach((run, i) => drawRun(pen, s, run, rows[i]?.counted && !run.set_aside, 1.7));
+  runs.forEach((run, i) => drawRun(pen, s, run, rows[i], 1.7));
   if (runs.reduce((sum, run) => sum + run.repairs.length, 0) <= MANY_REPAIRS) runs.forEach((run) => drawRepairs(pen, s, run));
 }
 
@@ -136,7 +137,7 @@ function drawBright(pen, s, run, row, periods) {
   c.beginPath();
   c.rect(s.left, 0, s.width - s.left, s.bottom);
   c.clip();
-  drawRun(pen, s, run, row?.counted && !run.set_aside, 3.5);
+  drawRun(pen, s, run, row, 3.5);
   c.fillStyle = ink; // what the gate measured, turn by turn
   run.measured.t.forEach((t, k) => c.fillRect(s.x(t) - 1.5, s.y(run.measured.p[k]) - 1.5, 3, 3));
   drawRepairs(pen, s, run);

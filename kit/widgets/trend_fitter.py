@@ -21,7 +21,7 @@ from ..plots.trend_text import (
     residuals_numbers,
     trend_numbers,
 )
-from ..stats.averages import average, counting
+from ..stats.averages import average, counting, doubtful
 from ..stats.trend import Trends, bootstrap_band, fit_trends
 from ..stats.trend_models import MODELS, Model, get_model, model_names
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
@@ -284,9 +284,8 @@ class TrendFitter(KitBox):
         marks = (
             [] if at is None else [(at, q, q.predict(at, "single run")) for q in trends[:PREDICTED] if q.defined_at(at)]
         )
-        figure = trend_figure(
-            x, y, trends, averages=averages, band=band, predictions=marks, origins=self._origins(), **names
-        )
+        marks_of_rows = {"origins": self._origins(), "doubtful": doubtful(self._rows())}
+        figure = trend_figure(x, y, trends, averages=averages, band=band, predictions=marks, **marks_of_rows, **names)
         return figure, words, numbers
 
     def _verdict_words(self) -> list[str]:

@@ -19,7 +19,7 @@ from ..plots.trials import (
     what_trials_show,
     with_and_without,
 )
-from ..stats.averages import COUNTED, average
+from ..stats.averages import COUNTED, DOUBTFUL, average, doubtful
 from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
 from .parts import (
     Details,
@@ -69,8 +69,8 @@ class TrialTable(KitBox):
 
     `results` is the table with its `set_aside` column as it now stands, `averages` what `kit.average` makes
     of it for the quantity shown; both can be observed. `fourth_run` is the answer to "Would one more run land
-    exactly here?". A trial is set aside by choosing it and saying what happened; it stays in the table and, hollow,
-    in the plot.
+    exactly here?". A trial is set aside by choosing it and saying what happened; it stays in the table and, hollow
+    with a cross, in the plot. Doubtful trials have a question mark in the table and are hollow in the plot.
 
     Raises
     ------
@@ -221,7 +221,12 @@ class TrialTable(KitBox):
         self._lesson.show(what_trials_show(averages))
         self._offer(list(averages[self.x]))
         self._ask()
-        self._say.say(self._count_words(), *with_and_without(self.results, self.x, self.quantity), *self._unusual())
+        self._say.say(
+            self._count_words(),
+            *self._doubts(),
+            *with_and_without(self.results, self.x, self.quantity),
+            *self._unusual(),
+        )
         self._fourth()
 
     def _offer(self, conditions: list) -> None:
@@ -272,7 +277,10 @@ class TrialTable(KitBox):
             return {"row": None, "text": text, "words": f"{name}: {row['status']}", "aside": False}
         value = f"{number(row[self.quantity])} {unit_of(self.quantity)}".rstrip()
         words = f"{name}: {value}" + (f", set aside: {row['set_aside']}" if row["set_aside"] else "")
-        return {"row": position, "text": value.split()[0], "words": words, "aside": bool(row["set_aside"])}
+        doubt = row["doubt"] if row["outcome"] == DOUBTFUL else ""
+        words += f", doubtful: {doubt}" if doubt else ""
+        text = value.split()[0] + (" ?" if doubt else "")
+        return {"row": position, "text": text, "words": words, "aside": bool(row["set_aside"])}
 
     def _count_words(self) -> str:
         aside = int((self.results["set_aside"] != "").sum())
@@ -282,6 +290,15 @@ class TrialTable(KitBox):
         words += f", {count_of(aside, 'trial')} set aside" if aside else ""
         words += f", {count_of(lost, 'run')} could not be measured" if lost else ""
         return words + "."
+
+    def _doubts(self) -> list[str]:
+        """A sentence for each doubtful trial that counts."""
+        rows = self.results[doubtful(self.results)].to_dict("records")
+        said = [
+            f"{case_of(self.x, row[self.x])}, trial {row['trial']}, is doubtful (?): {row['doubt']}" for row in rows
+        ]
+        more = ["It counts all the same. Set it aside only if you saw or heard what went wrong."] if said else []
+        return [*(words[:1].upper() + words[1:] for words in said), *more]
 
     def _unusual(self) -> list[str]:
         return unusual_trials(self.results, self.x, self.quantity)
@@ -293,7 +310,7 @@ class TrialTable(KitBox):
             self._form.layout.display = "none"
             return
         cell = self._cell(position)
-        name = cell["words"].partition(", set aside: ")[0]
+        name = cell["words"].partition(", set aside: ")[0].partition(", doubtful: ")[0]
         aside = cell["aside"]
         self._chosen.value = heading(name[:1].upper() + name[1:]).value
         self._reason.value = self.results["set_aside"].iloc[position] if aside else ""
@@ -337,7 +354,7 @@ def _completed(results: pd.DataFrame, x: str) -> pd.DataFrame:
     table = results.reset_index(drop=True).copy()
     if "trial" not in table.columns:
         table["trial"] = trial_numbers(table, x)
-    for name, default in (("status", COUNTED), ("set_aside", ""), ("source", "")):
+    for name, default in (("status", COUNTED), ("set_aside", ""), ("source", ""), ("doubt", ""), ("outcome", COUNTED)):
         if name not in table.columns:
             table[name] = default
     table["set_aside"] = table["set_aside"].fillna("").astype(str)

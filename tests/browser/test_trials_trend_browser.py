@@ -85,7 +85,7 @@ def test_a_trial_is_set_aside_and_taken_back_by_keys(open_widget, kernel_says):
     page.keyboard.press("Enter")
     wait_for_status(page, "17 trials count, one trial set aside.")
     assert kernel_says(page, "table.results['set_aside'][4]") == "'A sleeve touched <b>the disc</b>'"
-    page.locator(".kit-details p", has_text="One trial set aside, drawn hollow.").wait_for()
+    page.locator(".kit-details p", has_text="One trial set aside, drawn hollow with a cross.").wait_for()
     assert page.locator("details[open]").count() == 1  # what was unfolded stays so
 
     page.get_by_role("button", name="set aside: A sleeve touched").focus()

@@ -105,6 +105,42 @@ def test_nothing_counted_gives_no_trend_and_says_so():
     assert "No trend can be fitted" in found["verdict"]["duration_s"]
 
 
+class TestDoubtfulRuns:
+    """One run of the demo loses a fifth of its speed half-way: it counts, and all that reports says so."""
+
+    @pytest.fixture(scope="class")
+    def touched(self):
+        runs = list(analyse(DEMO).runs)
+        times, half = runs[4].pass_times_s, len(runs[4].pass_times_s) // 2
+        spoiled = np.r_[times[:half], times[half] + (times[half:] - times[half]) / 0.75]
+        runs[4] = Run(spoiled, runs[4].conditions, trial=runs[4].trial, source=runs[4].source)
+        return Analysis(runs, 0.25, 1.0, "interpolated")
+
+    def test_it_counts(self, touched):
+        assert len(touched.counted) == 21
+        assert touched.doubtful["source"].tolist() == [touched.runs[4].source]
+
+    def test_it_is_named_wherever_results_go(self, touched):
+        run = touched.to_dict()["runs"][4]
+        assert (run["status"], run["outcome"]) == ("counted", "doubtful")
+        assert run["doubt"].endswith(".")
+        assert f"{run['source']}: doubtful: {run['doubt']}" in touched.summary()
+        assert "1 of them doubtful" in repr(touched)
+        assert run["doubt"].split(":")[0] in touched._repr_html_()
+        from kit.report import report_html
+
+        page = report_html(touched)
+        assert "counted, but doubtful" in page
+        assert "drawn hollow" in page
+
+    def test_the_trend_says_what_it_is_without_it(self, touched):
+        assert "1 of 21 runs is doubtful; without it " in touched.conclusion("duration_s")
+        assert "1 of 21 runs is doubtful; without it " in touched.to_dict()["verdict"]["turns"]
+
+    def test_no_such_words_where_nothing_is_doubtful(self, analysis):
+        assert "doubtful" not in analysis.summary() + analysis.to_json().replace('"outcome"', "").replace('"doubt"', "")
+
+
 class TestWhatWasChanged:
     def test_several_conditions_need_a_name(self):
         runs = [Run(r.pass_times_s, {**r.conditions, "tilt": i % 2}) for i, r in enumerate(perfect_runs())]
@@ -131,7 +167,29 @@ class TestAsTheLastReleaseSaidIt:
     @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
     def test_nothing_is_missing_and_no_number_moved(self, lesson):
         former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))
-        assert differences(former, analyse(DEMO.parent / lesson).to_dict()) == []
+        now = analyse(DEMO.parent / lesson, rule="interpolated").to_dict()
+        assert [line for line in differences(former, now) if "_u" not in line.split(":")[0]] == []
+
+    @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
+    def test_uncertainties_only_grow_and_where_errors_last(self, lesson):
+        """0.1.0 took the errors of passes as independent; correlated ones widen u by up to √((1 + 0.9)/(1 − 0.9))."""
+        former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))
+        now = analyse(DEMO.parent / lesson, rule="interpolated").to_dict()
+        for was, run in zip(former["runs"], now["runs"], strict=True):
+            for name in ("duration_u_s", "turns_u"):
+                assert was[name] * (1 - 1e-9) <= run[name] <= was[name] * 4.4
+
+    @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
+    def test_the_default_rule_says_the_same_within_u(self, lesson):
+        former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))
+        now = analyse(DEMO.parent / lesson, rule="best")
+        assert (now.doubtful.empty, bool(now.rule_why)) == (True, True)
+        for was, run in zip(former["runs"], now.to_dict()["runs"], strict=True):
+            for name, u in (("duration_s", "duration_u_s"), ("turns", "turns_u")):
+                assert abs(run[name] - was[name]) <= 3 * was[u]
+        for was, row in zip(former["conditions"], now.to_dict()["conditions"], strict=True):
+            for name in ("duration_s", "turns"):
+                assert abs(row[name]["mean"] - was[name]["mean"]) <= 0.1 * was[name]["u"]
 
     def test_a_difference_is_noticed(self):
         """Negative control."""

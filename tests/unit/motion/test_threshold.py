@@ -10,8 +10,9 @@ from kit.logs.run import Run, with_repairs
 from kit.motion import threshold
 from kit.motion.drag import DragLaw
 from kit.motion.drag_fit import fit_drag
+from kit.motion.miscounts import Miscount, find_miscounts, recounted
 from kit.motion.speed import speed_curve, speed_curves
-from kit.motion.threshold import Miscount, common_start, common_stop, find_miscounts, measure, recounted, turn_periods
+from kit.motion.threshold import common_start, common_stop, measure, turn_periods
 from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
 from kit.sources.demo_data import session
 

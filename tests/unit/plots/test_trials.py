@@ -49,7 +49,7 @@ def test_a_trial_set_aside_stays_hollow_with_its_reason_as_typed(results):
     drawn = traces(trials_figure(results, averages, "magnets"))
     assert len(drawn["each trial"].y) == 17
     assert list(drawn["set aside"].y) == [results.loc[4, "duration_s"]]
-    assert drawn["set aside"].marker.symbol == "circle-open"
+    assert drawn["set aside"].marker.symbol == "circle-x-open"
     assert "&lt;b&gt;sleeve&lt;/b&gt; &amp; cord" in drawn["set aside"].customdata[0]
 
 
@@ -191,7 +191,7 @@ def test_description_and_numbers_follow_the_table():
     words = describe_trials(table, averages, "magnets")
     assert "8 trials of duration at 3 conditions" in words
     assert "falls from 37.1 to 12.9 s" in words
-    assert "One trial set aside, drawn hollow." in words
+    assert "One trial set aside, drawn hollow with a cross." in words
     numbers = trials_numbers(table, averages, "magnets")
     assert numbers["Trials"].iloc[0] == "37.50 and 36.70"
     assert numbers["Magnets"].tolist() == ["1", "2", "4"]

@@ -19,6 +19,7 @@ from kit.stats.averages import (
     summary,
     t_factor,
     t_prime,
+    weighted_summary,
 )
 
 values_of = st.lists(st.floats(0.1, 1e6), min_size=2, max_size=12)
@@ -222,3 +223,45 @@ class TestTPrime:
         assert band(3).startswith("cannot tell yet")
         assert band(3.01).startswith("they differ")
         assert band(float("nan")) == "no uncertainty known"
+
+
+class TestWeights:
+    """Averages weigh a trial's own uncertainty beside the spread."""
+
+    def test_two_trials_by_hand(self):
+        """Paule & Mandel's equation for n = 2 in closed form: τ² = ((v₁ − v₂)² − u₁² − u₂²)/2."""
+        found = weighted_summary([10.0, 13.0], [0.5, 2.0])
+        between = (9 - 0.25 - 4) / 2
+        w = 1 / (between + np.array([0.25, 4.0]))
+        assert found["mean"] == pytest.approx((w @ [10, 13]) / w.sum(), rel=1e-9)
+
+    def test_equal_or_small_uncertainties_leave_the_plain_mean(self):
+        values = [23.3, 23.0, 23.5]
+        for u in ([0.1] * 3, [5.0] * 3, [0.001, 0.002, 0.01], [np.nan] * 3, [0.0] * 3):
+            assert weighted_summary(values, u) == summary(values)
+
+    def test_values_that_agree_are_weighed_by_u_alone(self):
+        found = weighted_summary([10.0, 10.1, 10.0], [0.1, 1.0, 0.2])
+        w = 1 / np.array([0.01, 1.0, 0.04])
+        assert found["mean"] == pytest.approx(w @ [10, 10.1, 10] / w.sum(), rel=1e-9)
+        assert found["u"] == pytest.approx(w.sum() ** -0.5, rel=1e-9)
+
+    def test_the_interval_holds_and_the_plain_mean_is_worse(self):
+        rng = np.random.default_rng(4)
+        u = np.array([0.2, 0.2, 3.0, 0.3, 2.0])
+        inside, off, plain = 0, [], []
+        for _ in range(1500):
+            values = rng.normal(10, np.hypot(0.3, u))
+            found = weighted_summary(values, u)
+            inside += found["low"] <= 10 <= found["high"]
+            off.append(found["mean"] - 10)
+            plain.append(values.mean() - 10)
+        assert 0.93 < inside / 1500 < 0.985
+        assert np.std(off) < 0.5 * np.std(plain)
+
+    def test_in_a_table(self):
+        table = pd.DataFrame({"pads": 2, "duration_s": [10.0, 10.2, 14.0], "duration_u_s": [0.1, 0.1, 5.0]})
+        found = average(table, "pads")
+        assert found["mean"][0] < 10.5
+        assert found.attrs["weighted"] == [2]
+        assert average(table.drop(columns="duration_u_s"), "pads")["mean"][0] == pytest.approx(11.4)

@@ -1,0 +1,245 @@
+"""The trust gate: each test finds its fault and leaves clean runs alone; the law is used where it holds, and only there.
+
+Logs come from the independent simulator in `tests/reference/faults`, seeds fixed.
+"""
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kit import Run, measure, speed_curves, trust, with_repairs
+from kit.motion import trust as gate
+from kit.motion.threshold import best_rule
+from tests.reference.faults.atlas import Cell, far, kit_counts
+
+
+def curve_of(log):
+    return speed_curves([with_repairs(Run(log.times, flags_per_turn=log.declared))])[0]
+
+
+def some(fault, rate, turns=60, n=6, **kind):
+    return [log for _, log in Cell(fault, rate, turns, **kind).logs(n)]
+
+
+def steady(n=150, flags=1, jitter_s=1e-4, seed=1):
+    """Pass times of a wheel slowed by constant friction: 10 turns a second at first."""
+    turns = np.arange(n) / flags
+    slowing = 100 / (2 * 1.6 * turns[-1])
+    times = (10 - np.sqrt(100 - 2 * slowing * turns)) / slowing
+    return times + np.random.default_rng(seed).normal(0, jitter_s, n)
+
+
+def doubts(times, flags=1):
+    return trust(*speed_curves([Run(times, flags_per_turn=flags)])).doubt
+
+
+class TestCleanRuns:
+    @pytest.mark.parametrize("turns", [12, 60, 300])
+    def test_none_of_thirty_is_doubted(self, turns):
+        """All laws, flags, jitters and once-a-turn torques; of 450 logs, the three doubted have wrong repairs."""
+        for log in some("none", "-", turns, 30):
+            assert curve_of(log).trust.doubts == ()
+
+    @pytest.mark.parametrize("law", ["string on", "string off"])
+    def test_slowing_that_jumps_is_no_jump_of_the_speed(self, law):
+        for log in some("none", "-", 60, 10, law=law, flags="1"):
+            assert curve_of(log).trust.doubts == ()
+
+    def test_jitter_that_lasts_is_no_kink(self):
+        for log in some("none", "-", 300, 10, jitter="drifting", flags="1"):
+            assert curve_of(log).trust.doubts == ()
+
+    def test_too_few_passes_are_not_tested(self):
+        curve = speed_curves([Run(steady(7))])[0]
+        assert curve.usable
+        assert trust(curve).doubts == ()
+
+
+class TestEachFault:
+    """What every test finds, with the words that a reader sees; `steady()` unspoiled is the control of all."""
+
+    def test_the_control(self):
+        assert doubts(steady()) == ""
+        assert doubts(steady(flags=4), 4) == ""
+
+    def test_scatter(self):
+        times = steady()
+        noisy = np.sort(times + np.random.default_rng(3).normal(0, 0.03, len(times)))
+        assert "No smooth curve fits the passes: they scatter by" in doubts(noisy)
+        assert "scatter" not in doubts(np.sort(times + np.random.default_rng(3).normal(0, 0.003, len(times))))
+
+    def test_a_stray_pass(self):
+        times = steady()
+        times[70] += 0.05
+        assert f"The pass at {times[70]:.3f}"[:15] in doubts(times)
+        assert "too late" in doubts(times)
+
+    def test_pushed_again(self):
+        found = [curve_of(log).trust.doubt for log in some("pushed again", "40%", n=8, flags="1")]
+        assert sum("pushed again" in said for said in found) >= 6
+
+    def test_touched(self):
+        found = [curve_of(log).trust.doubt for log in some("touched", "20%", n=8, flags="1", jitter="gauss")]
+        assert sum("of its speed all at once" in said for said in found) >= 6
+
+    def test_how_much_and_when(self):
+        """A fifth of the speed is lost at pass 60."""
+        times = steady(jitter_s=1e-5)
+        rest = times[60] + (steady(jitter_s=1e-5)[60:] - times[60]) / 0.8
+        (said,) = trust(*speed_curves([Run(np.r_[times[:60], rest])])).doubts[:1]
+        lost = float(said.split("lost ")[1].split("%")[0])
+        assert 15 < lost < 25
+        assert abs(float(said.split(" at ")[-1].split(" s")[0]) - times[60]) < 0.5
+
+    def test_a_clock_that_jumps(self):
+        times = steady()
+        times[80:] += 0.4 * (times[80] - times[79])
+        assert "went by than were counted" in doubts(times)
+
+    def test_the_same_flag_early_again_and_again(self):
+        """Two flags at unequal angles, counted as one: the number that would fit is named."""
+        from scipy.interpolate import CubicSpline
+
+        angles = (np.arange(149)[:, None] + [0, 0.4]).ravel()
+        times = CubicSpline(np.arange(150), steady(jitter_s=0))(angles)
+        assert "are there 2 flags a turn (now 1)" in doubts(times)
+        assert "flags" not in doubts(times, 2)
+
+    def test_many_repairs(self):
+        times = steady()
+        gone = np.random.default_rng(5).choice(np.arange(20, 140), 40, replace=False)
+        run = with_repairs(Run(np.delete(times, gone)))
+        assert "passes were repaired" in trust(*speed_curves([run])).doubt
+        assert "repaired" not in trust(*speed_curves([run.refusing(*range(len(run.repairs)))])).doubt
+
+    def test_what_the_log_tells_comes_first(self):
+        class Told(Run):
+            @property
+            def oddities(self):
+                return ("Somebody bumped the table.",)
+
+        assert trust(*speed_curves([Told(steady())])).doubts == ("Somebody bumped the table.",)
+
+    def test_another_rule_that_disagrees(self):
+        """The rule's own figures are spoiled, so that whole turns and the smooth curve differ by 9 turns."""
+        from kit.motion import threshold
+
+        curve = speed_curves([Run(steady())])[0]
+        found = threshold._interpolated(curve, 0.12, 0.15)
+        assert threshold._rules_differ(curve, "interpolated", dict(found), 0.12, 0.15) == []
+        found["turns"] += 9
+        assert "turns more than by whole turns" in threshold._rules_differ(curve, "interpolated", found, 0.12, 0.15)[0]
+
+
+class TestOutcome:
+    FAULTS = (
+        ("pushed again", "15%"), ("pushed again", "40%"), ("touched", "20%"), ("uneven flags", "2 uneven as 1"),
+        ("uneven flags", "3 uneven as 2"), ("double edges", "w0.03 p0.4"), ("stall", "3x8"), ("scatter", "2%"),
+    )  # fmt: skip
+
+    @pytest.mark.parametrize(("fault", "rate"), FAULTS)
+    def test_a_wrong_count_is_not_silent(self, fault, rate):
+        counts = Counter()
+        for log in some(fault, rate, 60, 5):
+            (count,) = kit_counts(log)
+            wrong = count.counted and far(count, log.duration_s, log.turns)
+            counts["silent" if wrong and not count.said else "wrong" if wrong else "other"] += 1
+        assert counts["silent"] == 0
+
+    def test_columns(self):
+        touched = Run(np.r_[steady()[:60], steady()[59] + (steady()[60:] - steady()[59]) / 0.8])
+        table = measure([Run(steady()), touched, Run(steady()[:5])], 0.11, 0.15)
+        assert table["outcome"].tolist() == ["counted", "doubtful", "not counted"]
+        assert table["status"].tolist() == ["counted", "counted", "too few passes"]
+        assert [bool(doubt) for doubt in table["doubt"]] == [False, True, False]
+
+    def test_no_turn_takes_less_than_no_time(self):
+        """Nonsense of any kind: no negative turn periods, no crash, for any number of flags and passes."""
+        rng = np.random.default_rng(2)
+        for flags in (1, 2, 3, 12):
+            for n in range(4, 36):
+                for times in (np.sort(rng.uniform(0, 10, n)), steady(n, flags, 0)):
+                    run = Run(np.unique(np.round(times, 6)), flags_per_turn=flags)
+                    table = measure([run], 0.2, 0.5)
+                    assert "took -" not in table["note"][0]
+                    assert (speed_curves([run])[0].period_s > 0).all()
+
+
+class TestLaw:
+    def test_it_is_used_where_it_holds(self):
+        curves = [
+            curve_of(log) for log in some("none", "-", 12, 8, law="mixed", flags="1", modulation="even", jitter="gauss")
+        ]
+        rule, why = best_rule(curves)
+        assert rule == "law"
+        assert why == "The drag law follows all runs to within the scatter, so it is used."
+
+    @pytest.mark.parametrize("law", ["power 1.3", "string on", "string off"])
+    def test_it_is_not_used_where_it_does_not(self, law):
+        curves = [curve_of(log) for log in some("none", "-", 60, 6, law=law, flags="1", modulation="even")]
+        assert best_rule(curves)[0] == "interpolated"
+
+    def test_a_doubtful_run_and_one_set_aside_have_no_say(self):
+        good = [curve_of(log) for log in some("none", "-", 12, 4, law="mixed", flags="1", modulation="even")]
+        touched = curve_of(some("touched", "20%", 60, 1, flags="1", jitter="gauss")[0])
+        assert touched.trust.doubts
+        aside = curve_of(some("none", "-", 60, 1, law="power 1.3", flags="1", modulation="even")[0])
+        aside = replace(aside, run=replace(aside.run, set_aside="a cat sat on it"))
+        assert best_rule([*good, touched, aside])[0] == "law"
+
+    def test_one_rule_for_all_runs_of_a_table(self):
+        log = some("none", "-", 60, 1, law="mixed", flags="1", modulation="even")[0]
+        odd = some("none", "-", 60, 1, law="power 1.3", flags="1", modulation="even")[0]
+        start, stop = log.setup.start_period_s, log.setup.stop_period_s
+        assert measure([curve_of(log)], start, stop, "best").attrs["rule"] == "law"
+        both = measure([curve_of(log), curve_of(odd)], start, stop, "best")
+        assert both.attrs["rule"] == "interpolated"
+        assert both["duration_s"][0] == measure([curve_of(log)], start, stop)["duration_s"][0]
+
+    def test_a_run_that_breaks_the_law_is_doubtful_under_it(self):
+        log = some("none", "-", 60, 1, law="power 1.3", flags="1", modulation="even", jitter="gauss")[0]
+        start, stop = log.setup.start_period_s, log.setup.stop_period_s
+        assert measure([curve_of(log)], start, stop, "law")["outcome"][0] == "doubtful"
+        assert measure([curve_of(log)], start, stop)["outcome"][0] == "counted"
+
+    def test_the_chance_of_a_false_alarm(self):
+        """Pure scatter has the F distribution: p below 0.05 in about 5 of 100."""
+        ps = []
+        for log in some("none", "-", 60, 60, law="linear", flags="1", modulation="even", jitter="gauss"):
+            curve = curve_of(log)
+            from kit.motion.threshold import _law_fit
+
+            ps.append(gate.law_test(curve, curve.once(_law_fit).fit).p)
+        assert np.mean(np.array(ps) < 0.05) < 0.15  # binomial: 3 of 60 expected, 9 is beyond 0.999
+        assert min(ps) > 1e-4
+
+
+@pytest.mark.slow
+class TestCoverage:
+    """± 2 u holds the truth of clean logs. Wheels with a once-a-turn torque under one flag are left out: see
+    `kit.motion.speed`, a single flag can't see it; and a clock of 10 ms, whose logs are repaired wrongly at times.
+    """
+
+    KINDS = (
+        *({"jitter": j, "flags": f, "modulation": "even"} for j in ("gauss", "heavy", "1 ms", "drifting")
+          for f in ("1", "2 uneven", "4", "12")),
+        *({"jitter": "gauss", "flags": f, "modulation": m} for f in ("2", "4", "12") for m in ("friction", "imbalance")),
+    )  # fmt: skip
+
+    def test_of_the_smooth_curve_and_of_the_best_rule(self):
+        for rule in ("interpolated", "best"):
+            held = []
+            for kind in self.KINDS:
+                for turns in (12, 60, 300):
+                    for log in some("none", "-", turns, 8, **kind):
+                        (count,) = kit_counts(log, (rule,))
+                        # the reference itself averages over a turn to first order: no better than 5 in a million there
+                        floor = 0.0 if kind["modulation"] == "even" else 5e-6
+                        off = (abs(count.duration_s - log.duration_s), abs(count.turns - log.turns))
+                        held += [
+                            off[0] <= 2 * count.duration_u_s + floor * log.duration_s,
+                            off[1] <= 2 * count.turns_u + floor * log.turns,
+                        ]
+            assert 0.92 < np.mean(held) < 0.985
