@@ -9,12 +9,22 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import KitError
-from .columns import CONTENTS, LAYOUTS, SLOWEST_USUAL_GAP_S, Plan, conditions_from_name, number_or_word, plan_columns
-from .dialect import UNIT_WORDS, UNITS, Table, read_bytes, read_table
+from ..errors import AmbiguousLog, KitError
+from .columns import CONTENTS, LAYOUTS, Plan, conditions_from_name, number_or_word, plan_columns, with_states
+from .dialect import read_bytes
+from .meanings import States
 from .run import Run
+from .sampled import passes_from_samples
+from .speeds import passes_from_counts, passes_from_speeds
+from .table import Table, read_table
+from .units import TIME_UNITS, UNITS, speed_unit, time_unit
+from .which_unit import unit_of_gaps, unit_of_steps
 
-__all__ = ["Reading", "read"]
+__all__ = ["Look", "Reading", "look", "read"]
+
+TABLES = ("speeds", "counts", "samples")
+WRAP = 2.0**32  # where the clock of a microcontroller starts again
+FEWEST_PASSES = 3  # two make one gap, and no run that slows down
 
 
 @dataclass(frozen=True)
@@ -24,10 +34,12 @@ class Reading:
     runs: tuple[Run, ...]
     table: Table
     layout: str  # "single", "long" or "wide"
-    content: str  # "times", "states" or "periods"
-    unit: str  # "s", "ms" or "us"
+    content: str  # "times", "states", "periods", "speeds", "counts" or "samples"
+    unit: str  # "s", "ms", "us", "ns", "min" or "h"
     unit_given: bool
     ignored: tuple[str, ...]  # names of columns that were left unread
+    read_as: str  # 'pass times in ms, one channel, 8 flags a turn'
+    rows_s: np.ndarray | None = None  # times of the rows of a table of speeds or counts, s
 
 
 @dataclass
@@ -41,9 +53,105 @@ class _Part:
     trial: int = 0  # 0: the file does not say
     flags: int | None = None
     label: str = ""
+    value: np.ndarray | None = None  # speeds, counts or levels of the rows
+    timing_u: float = 0.0  # standard uncertainty of a pass, in the file's unit
 
 
-def read(
+@dataclass(frozen=True)
+class Look:
+    """A file as far as it can be read without knowing the unit of its times, which is decided for a whole folder."""
+
+    path: Path
+    shown: str
+    table: Table
+    plan: Plan
+    parts: tuple[_Part, ...]
+    unit: str | None  # None: neither the file nor the caller says it
+    how: Mapping[str, object]  # flags_per_turn, conditions, trial, repairs, counts_per_turn
+    said: tuple[str, ...]  # what was done, in words
+
+    def gaps(self) -> list[np.ndarray]:
+        """The gaps between passes of each run, in the file's unit; none of a table of speeds."""
+        if self.plan.content == "speeds":
+            return []
+        periods = self.plan.content == "periods"
+        return [part.clock if periods else np.diff(part.clock) for part in self.parts if len(part.clock) > 1]
+
+    def decided(self) -> str:
+        """The unit of this file alone. Raises AmbiguousLog if it can't be decided."""
+        if self.unit is not None:
+            return self.unit
+        if self.plan.content == "speeds":
+            return unit_of_steps([np.diff(part.clock) for part in self.parts], str(self.path))
+        return unit_of_gaps(self.gaps(), str(self.path))
+
+    def finish(self, unit: str | None = None) -> Reading:
+        """The runs, with the file's own unit or, where it has none, this one."""
+        unit_given, unit = self.unit is not None, self.unit or unit or self.decided()
+        table, plan, how = self.table, self.plan, self.how
+        runs: list[Run] = []
+        rows_s: np.ndarray | None = None
+        flags = how["flags_per_turn"]
+        read_as = ""
+        for part in self.parts:
+            per_second = TIME_UNITS[unit]
+            passes, timing_u_s, own_flags = None, part.timing_u / per_second, part.flags or flags or 1
+            if plan.content in ("speeds", "counts"):
+                rows_s = part.clock / per_second if plan.step_s is None else part.clock
+                passes, timing_u_s, own_flags = _whole_turns(self, part, rows_s)
+            times = _pass_times(table, plan, part, unit) if passes is None else passes
+            read_as = self._in_words(unit, unit_given, own_flags, part.flags is None and flags is None)
+            run = Run(
+                times,
+                conditions={**(how["conditions"] or {}), **part.conditions},
+                flags_per_turn=own_flags,
+                trial=part.trial or how["trial"] or 1,
+                source=f"{self.shown}, {part.label}" if part.label else self.shown,
+                timing_u_s=timing_u_s,
+                read_as=read_as,
+                note=self._note(rows_s) if rows_s is not None else "",
+            )
+            runs.append(run.repaired() if how["repairs"] and passes is None else run)
+        ignored = tuple(str(table.dialect.column(j)) for j in plan.ignored)
+        return Reading(
+            tuple(runs), table, plan.layout, plan.content, unit, unit_given, ignored, read_as, rows_s
+        )
+
+    def _note(self, rows_s: np.ndarray) -> str:
+        what = {"speeds": "speeds", "counts": "counts"}[self.plan.content]
+        return f"from a table of {what}, one every {np.median(np.diff(rows_s)):.3g} s"
+
+    def _in_words(self, unit: str, unit_given: bool, flags: int, flags_open: bool) -> str:
+        """'pass times in ms, one channel, 8 flags a turn'."""
+        dialect, plan = self.table.dialect, self.plan
+        what = {
+            "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
+            "speeds": "speeds", "counts": "counts", "samples": "samples of the beam",
+        }[plan.content]  # fmt: skip
+        if plan.content == "speeds" and plan.value is not None:
+            what += f" in {dialect.units[plan.value] or dialect.names[plan.value]}"
+        if plan.content == "counts":
+            what += f", {self.how['counts_per_turn'] or dialect.written.counts_per_turn:g} a turn"
+        shown = "µs" if unit == "us" else unit
+        times = f" in {shown}" if plan.content in ("times", "states", "periods") else f", times in {shown}"
+        if plan.step_s is not None:
+            times = f", one row every {plan.step_s:g} s"
+        elif dialect.written.clock:
+            times = " as clock times" if plan.content == "times" else ", clock times"
+        elif not unit_given:
+            times += " (the unit by their size)"
+        words = [what + times, plan.channel]
+        if plan.content not in ("speeds", "counts"):
+            words.append(f"{flags} flag{'s' if flags > 1 else ''} a turn" + (" (not said)" if flags_open else ""))
+        return ", ".join([*words, *self.said])
+
+
+def read(path: str | Path, **how) -> Reading:
+    """Read a gate log and say how it was understood. The parameters are those of `kit.read_log`, and `source`."""
+    return look(path, **how).finish()
+
+
+def look(
     path: str | Path,
     *,
     source: str | None = None,
@@ -56,58 +164,164 @@ def read(
     time_column: str | int | None = None,
     state_column: str | int | None = None,
     trial_column: str | int | None = None,
+    value_column: str | int | None = None,
     condition_columns: tuple[str | int, ...] | None = None,
-    blocked: int = 1,
+    channel: str | float | None = None,
+    part: int | None = None,
+    blocked: int | str | None = None,
     flags_per_turn: int | None = None,
+    counts_per_turn: float | None = None,
     conditions: Mapping[str, float | str] | None = None,
     trial: int | None = None,
     repairs: bool = True,
-) -> Reading:
-    """Read a gate log and say how it was understood. The parameters are those of `kit.read_log`."""
+) -> Look:
+    """A gate log up to the question of its unit. The parameters are those of `kit.read_log`, and `source`."""
     for name, value, allowed in (
         ("layout", layout, LAYOUTS),
         ("content", content, CONTENTS),
-        ("unit", unit, UNITS),
+        ("unit", unit, TIME_UNITS),
     ):
         if value is not None and value not in allowed:
             raise KitError(f"{name} must be one of: {', '.join(allowed)}", found=value)
-    if blocked not in (0, 1):
+    if blocked not in (None, 0, 1):
         raise KitError("blocked must be 0 or 1: the state that means that the beam is interrupted", found=blocked)
+    if counts_per_turn is not None and not counts_per_turn > 0:
+        raise KitError("counts_per_turn must be more than 0", found=counts_per_turn)
     file = str(path)
-    table = read_table(read_bytes(path), file, encoding=encoding, delimiter=delimiter, decimal=decimal)
+    table = read_table(read_bytes(path), file, encoding=encoding, delimiter=delimiter, decimal=decimal, part=part)
+    table, states = with_states(table)
     columns = {"time": time_column, "state": state_column, "trial": trial_column}
-    plan = plan_columns(table, layout, content, columns, condition_columns)
-    parts = _parts(table, plan)
-    if plan.content == "states" and plan.state is not None:
-        parts = [_blocked_moments(table, plan.state, part, blocked) for part in parts]
-    parts = [_whole_column(table, part) for part in parts]
-    written = {table.dialect.units[j] for j in plan.columns} - {""}
-    unit, unit_given = _unit(table, plan, parts, unit, written)
-
-    shown = source or Path(path).name
-    runs = []
-    for part in parts:
-        times = _pass_times(table, plan, part, unit)
-        run = Run(
-            times,
-            conditions={**(conditions or {}), **part.conditions},
-            flags_per_turn=part.flags or flags_per_turn or 1,
-            trial=part.trial or trial or 1,
-            source=f"{shown}, {part.label}" if part.label else shown,
+    plan = plan_columns(
+        table, layout, content, columns, condition_columns, states=states, channel=channel, value_column=value_column
+    )
+    said: list[str] = list(table.dialect.written.said)
+    if plan.content == "counts" and not (counts_per_turn or table.dialect.written.counts_per_turn):
+        raise AmbiguousLog(
+            "How many counts make one turn?",
+            file=file,
+            column=table.dialect.column(plan.value or 0),
+            options={"so many": {"counts_per_turn": None}},
         )
-        runs.append(run.repaired() if repairs else run)
-    ignored = tuple(str(table.dialect.column(j)) for j in plan.ignored)
-    return Reading(tuple(runs), table, plan.layout, plan.content, unit, unit_given, ignored)
+    parts = [_newest_last(table, part, plan, said) for part in _parts(table, plan)]
+    unit = unit or _written_unit(table, plan)
+    parts = [_unwrapped(part, unit, said) for part in parts] if plan.content != "periods" else parts
+    if plan.content == "states" and plan.state is not None:
+        meaning = states.get(plan.state)
+        parts = [_blocked_moments(table, plan.state, part, blocked, meaning, said) for part in parts]
+    if plan.content == "samples" and plan.value is not None:
+        parts = [_sampled_moments(table, plan, part, blocked, said) for part in parts]
+    parts = [_whole_column(table, part) for part in parts]
+    how = {
+        "flags_per_turn": flags_per_turn, "conditions": conditions, "trial": trial, "repairs": repairs,
+        "counts_per_turn": counts_per_turn,
+    }  # fmt: skip
+    said = list(dict.fromkeys(said))
+    return Look(Path(path), source or Path(path).name, table, plan, tuple(parts), unit, how, tuple(said))
+
+
+def _newest_last(table: Table, part: _Part, plan: Plan, said: list[str]) -> _Part:
+    """A log with the newest row on top, turned round."""
+    steps = np.diff(part.clock)
+    if plan.content != "periods" and len(steps) > 1 and (steps < 0).all():
+        part.clock, part.rows = part.clock[::-1], part.rows[::-1]
+        part.value = None if part.value is None else part.value[::-1]
+        said.append("newest row on top, turned round")
+    return part
+
+
+def _unwrapped(part: _Part, unit: str | None, said: list[str]) -> _Part:
+    """A 32-bit clock of ms or µs that started again at 0 runs on."""
+    steps = np.diff(part.clock)
+    over = (steps < -0.9 * WRAP) & (part.clock[:-1] < WRAP) & (part.clock[1:] >= 0)
+    if unit in (None, "ms", "us") and over.any():
+        part.clock = part.clock + WRAP * np.concatenate(([0], np.cumsum(over)))
+        said.append("the 32-bit clock ran over and starts again at 0: counted on")
+    return part
+
+
+def _sampled_moments(table: Table, plan: Plan, part: _Part, blocked: int | str | None, said: list[str]) -> _Part:
+    """The moments at which a sampled beam becomes blocked."""
+    _no_hole(table, part)
+    _increasing(table, part)
+    which = None if blocked is None else "high" if blocked == 1 else "low"
+    try:
+        moments, beam = passes_from_samples(part.clock, part.value, which)
+    except KitError as error:
+        column = table.dialect.column(plan.value or 0)
+        raise KitError(error.problem, file=table.file, column=column, found=error.found, fix=error.fix) from error
+    said.append(str(beam))
+    rows = part.rows[np.clip(np.searchsorted(part.clock, moments), 0, len(part.rows) - 1)]
+    label = part.label
+    return _Part(
+        moments, rows, part.column, part.conditions, part.trial, part.flags, label, timing_u=beam.timing_u_s
+    )
+
+
+def _whole_turns(look: Look, part: _Part, rows_s: np.ndarray) -> tuple[np.ndarray, float, int]:
+    """(passes in s at whole turns, their uncertainty, 1) from a table of speeds or counts."""
+    table, plan = look.table, look.plan
+    column = table.dialect.column(plan.value or 0)
+    value = np.asarray(part.value, float)
+    try:
+        if plan.content == "speeds":
+            unit = table.dialect.units[plan.value or 0] or table.dialect.names[plan.value or 0]
+            per_second = speed_unit(unit)
+            if per_second is None:
+                raise AmbiguousLog(
+                    "The unit of the speed is not known",
+                    file=table.file,
+                    column=column,
+                    found=unit,
+                    options={"turns/s, turns/min, rad/s or deg/s in the heading, then": {"content": "speeds"}},
+                )
+            return *passes_from_speeds(rows_s, value * per_second), 1
+        per_turn = look.how["counts_per_turn"] or table.dialect.written.counts_per_turn
+        falls = np.diff(value)
+        each = bool((falls < 0).any() and (falls > 0).any()) or bool((falls <= 0).all() and value[-1] >= 0)
+        if each:  # counts since the row before, not a running count
+            value = np.cumsum(value)
+        return *passes_from_counts(rows_s, value / float(per_turn)), 1  # type: ignore[arg-type]
+    except AmbiguousLog:
+        raise
+    except KitError as error:
+        raise KitError(error.problem, file=table.file, column=column, found=error.found, fix=error.fix) from error
+
+
+def _written_unit(table: Table, plan: Plan) -> str | None:
+    """The unit that the headings of the columns of times give; None if they give none."""
+    if table.dialect.written.clock or plan.step_s is not None:
+        return "s"
+    written = {table.dialect.units[j] for j in plan.columns} - {""}
+    written |= _unit_behind(table, plan) if not written else set()
+    known = {time_unit(word) for word in written}
+    if None in known or len(known) > 1:
+        raise KitError(
+            f"The unit of the time is not one of {', '.join(TIME_UNITS)}",
+            file=table.file,
+            found=", ".join(sorted(written)),
+            fix="write one of these in the header, or say unit=",
+        )
+    return known.pop() if known else None
+
+
+def _unit_behind(table: Table, plan: Plan) -> set[str]:
+    """The unit behind each number, in a column of its own: 12.3 s."""
+    found = set()
+    for j in plan.columns:
+        if j + 1 < table.dialect.width and table.dialect.is_text[j + 1]:
+            words = table.frame[j + 1].dropna().unique()
+            if len(words) == 1 and time_unit(str(words[0])):
+                found.add(str(words[0]))
+    return found
 
 
 def _parts(table: Table, plan: Plan) -> list[_Part]:
-    every = np.arange(len(table.frame))
+    every = np.arange(len(table.frame)) if plan.rows is None else plan.rows
     if plan.layout == "long":
-        return _groups(table, plan)
+        return _groups(table, plan, every)
     if plan.layout == "single":
-        values = table.frame[plan.columns[0]].to_numpy()
         flags = _whole(table, plan.flags, 0, "The number of flags") if plan.flags is not None else None
-        return [_Part(values, every, plan.columns[0], flags=flags)]
+        return [_part_of(table, plan, every, flags=flags)]
     parts = []
     for j in plan.columns:
         name = table.dialect.names[j]
@@ -123,19 +337,38 @@ def _parts(table: Table, plan: Plan) -> list[_Part]:
     return parts
 
 
-def _groups(table: Table, plan: Plan) -> list[_Part]:
+def _part_of(table: Table, plan: Plan, rows: np.ndarray, **about) -> _Part:
+    """The rows of one run, with the values beside its times; rows without a value at the end are no rows."""
+    value = None if plan.value is None else table.frame[plan.value].to_numpy()[rows]
+    if value is not None:
+        filled = np.flatnonzero(~np.isnan(value))
+        rows = rows[: filled[-1] + 1 if len(filled) else 0]
+        value = value[: len(rows)]
+        if np.isnan(value).any():
+            at = int(rows[np.isnan(value).argmax()])
+            column = table.dialect.column(plan.value or 0)
+            raise KitError(
+                "There is an empty cell within a table", file=table.file, row=table.row(at), column=column,
+                fix="fill it in or take the row out",
+            )  # fmt: skip
+    if plan.step_s is not None:
+        return _Part(np.arange(len(rows)) * plan.step_s, rows, plan.value or 0, value=value, **about)
+    return _Part(table.frame[plan.columns[0]].to_numpy()[rows], rows, plan.columns[0], value=value, **about)
+
+
+def _groups(table: Table, plan: Plan, every: np.ndarray) -> list[_Part]:
     """Long form: the rows of each condition and trial, in order of appearance."""
-    frame, dialect = table.frame, table.dialect
+    frame, dialect = table.frame.iloc[every].reset_index(drop=True), table.dialect
     keys = [*plan.conditions, *([plan.trial] if plan.trial is not None else [])]
     for j in keys:
         blank = frame[j].isna().to_numpy()
         if blank.any():
-            row = table.row(int(blank.argmax()))
+            row = table.row(int(every[blank.argmax()]))
             raise KitError("This cell is empty", file=table.file, row=row, column=dialect.column(j), fix="fill it in")
     grouped = frame.groupby(keys, sort=False).indices if keys else {(): np.arange(len(frame))}
     parts = []
     for key, group in sorted(grouped.items(), key=lambda pair: pair[1][0]):
-        rows = np.asarray(group)
+        rows = every[np.asarray(group)]
         key = key if isinstance(key, tuple) else (key,)
         conditions = {}
         for j, value in zip(plan.conditions, key, strict=False):
@@ -148,8 +381,9 @@ def _groups(table: Table, plan: Plan) -> list[_Part]:
             f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in conditions.items()
         )
         label += f"{', ' if label and trial else ''}trial {trial}" if trial else ""
-        values = frame[plan.columns[0]].to_numpy()[rows]
-        parts.append(_Part(values, rows, plan.columns[0], conditions, trial, flags, label))
+        parts.append(
+            _part_of(table, plan, rows, conditions=conditions, trial=trial, flags=flags, label=label)
+        )
     return parts
 
 
@@ -167,8 +401,13 @@ def _whole(table: Table, column: int, position: int, what: str) -> int:
     return int(value)
 
 
-def _blocked_moments(table: Table, column: int, part: _Part, blocked: int) -> _Part:
+def _blocked_moments(
+    table: Table, column: int, part: _Part, blocked: int | str | None, meaning: States | None, said: list[str]
+) -> _Part:
     """The rows at which the beam becomes blocked.
+
+    Words such as HIGH and LOW do not say which of them means blocked: it is the state that lasts for less of the time,
+    since a flag is narrower than the gap beside it.
 
     A first row that is already blocked counts if the log has a row for every change and no other (the states
     alternate); in a log of samples the moment is unknown, so it does not count.
@@ -189,6 +428,14 @@ def _blocked_moments(table: Table, column: int, part: _Part, blocked: int) -> _P
     back = np.diff(part.clock) < 0
     if back.any():
         raise _clock_error(table, part, int(back.argmax()) + 1)
+    if blocked is None:
+        blocked = 1
+        if meaning is not None:
+            if not meaning.known and len(states) > 2:
+                lasted = np.diff(part.clock)
+                share = np.sum(lasted * states[:-1]) / max(np.sum(lasted), 1e-300)
+                blocked = 1 if share <= 0.5 else 0
+            said.append(f"{meaning.words[blocked]} is blocked")
     is_blocked = states == blocked
     becomes = is_blocked & np.concatenate(([(np.diff(states) != 0).all()], ~is_blocked[:-1]))
     return _Part(
@@ -226,33 +473,6 @@ def _no_hole(table: Table, part: _Part) -> None:
         )
 
 
-def _unit(table: Table, plan: Plan, parts: list[_Part], unit: str | None, written: set[str]) -> tuple[str, bool]:
-    """(unit, was it given?). Without any, seconds, unless the usual gap would then be longer than 20 s."""
-    if unit is not None:
-        return unit, True
-    known = {UNIT_WORDS.get(word.lower(), "") for word in written}
-    if "" in known or len(known) > 1:
-        raise KitError(
-            "The unit of the time is not one of s, ms, us",
-            file=table.file,
-            found=", ".join(sorted(written)),
-            fix="write s, ms or us in the header, or say unit=",
-        )
-    if known:
-        return known.pop(), True
-    gaps = [np.median(np.diff(p.clock) if plan.content != "periods" else p.clock) for p in parts if len(p.clock) > 1]
-    usual = float(np.median(gaps)) if gaps else 0.0
-    for unit, per_second in UNITS.items():
-        if usual / per_second <= SLOWEST_USUAL_GAP_S:
-            return unit, False
-    raise KitError(
-        "The gaps between passes are absurdly long",
-        file=table.file,
-        found=f"usually {usual:g}",
-        fix="check the column, and write its unit in the header",
-    )
-
-
 def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
     """(n,) s; periods are added up from a first pass at 0. KitError if the clock steps back, or under two passes."""
     column = table.dialect.column(part.column)
@@ -270,11 +490,9 @@ def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
         times = np.concatenate(([0.0], np.cumsum(part.clock)))
     else:
         times = part.clock
-        back = np.diff(times) <= 0
-        if back.any():
-            raise _clock_error(table, part, int(back.argmax()) + 1)
-    if len(times) < 2:
-        what = "There is only one pass" if len(times) else "There is no pass"
+        _increasing(table, part)
+    if len(times) < FEWEST_PASSES:
+        what = {0: "There is no pass", 1: "There is only one pass"}.get(len(times), "There are only two passes")
         label = f" in {part.label}" if part.label else ""
         raise KitError(
             f"{what}{label}: that makes no run",
@@ -284,7 +502,13 @@ def _pass_times(table: Table, plan: Plan, part: _Part, unit: str) -> np.ndarray:
             if plan.content == "states"
             else "export the whole log",
         )
-    return times / UNITS[unit]
+    return times / TIME_UNITS[unit]
+
+
+def _increasing(table: Table, part: _Part) -> None:
+    back = np.diff(part.clock) <= 0
+    if back.any():
+        raise _clock_error(table, part, int(back.argmax()) + 1)
 
 
 def _clock_error(table: Table, part: _Part, at: int) -> KitError:
@@ -295,11 +519,6 @@ def _clock_error(table: Table, part: _Part, at: int) -> KitError:
     )
     if now == before:
         problem, fix = "This time stands here twice", "take one of the two rows out"
-    elif before - now > 0.9 * 2**32 and before < 2**32:
-        problem, fix = (
-            "A 32-bit clock ran over here (after 71.6 minutes in microseconds)",
-            "start the logger anew and repeat the run",
-        )
     return KitError(
         problem,
         file=table.file,

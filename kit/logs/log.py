@@ -11,7 +11,8 @@ import pandas as pd
 
 from ..errors import KitError
 from ..plugins import READERS, added_names, find_added
-from .dialect import read_bytes, read_table
+from .dialect import read_bytes
+from .table import read_table
 from .forms import Reading, read
 from .run import Run
 
@@ -29,8 +30,9 @@ TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 
 WORDS = {
     "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
-    "s": "seconds", "ms": "milliseconds", "us": "microseconds",
+    "s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes", "h": "hours",
     "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
+    "speeds": "a table of speeds", "counts": "counts of an encoder", "samples": "samples of the beam",
 }  # fmt: skip
 
 

@@ -231,6 +231,8 @@ class SpeedCurve:
             rows = rows + best.sensitivity(stop)
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
+        if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
+            looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
         if best.timing_sd_s > _BY_HAND_S:
             looser *= _BY_HAND_WIDER
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.errors import KitError
-from kit.logs.dialect import find_dialect, name_and_unit
+from kit.logs.dialect import find_dialect
+from kit.logs.units import name_and_unit
 from kit.logs.log import describe_log, read_log
 from tests.unit.logs.made import LOGS, A, written
 
