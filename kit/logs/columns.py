@@ -26,6 +26,7 @@ from .meanings import (
     state_words,
     two_edges,
 )
+from .questions import TABLES, evenly_stepped, neither, what_table, which_column
 from .table import Table
 from .units import TIME_UNITS, UNITS, time_unit
 
@@ -41,12 +42,12 @@ __all__ = [
 ]
 
 LAYOUTS = ("single", "long", "wide")
-TABLES = {"speed": "speeds", "count": "counts", "level": "samples"}  # what rows at a steady step hold
 CONTENTS = ("times", "states", "periods", *TABLES.values())
 SLOWEST_USUAL_GAP_S = 20.0  # a longer usual gap means that the numbers are not seconds
 FASTEST_USUAL_GAP_S = 0.01  # a shorter one means that a rising column holds turn periods, not times
 FIRST_PERIOD_S = (0.05, 1.5)  # of a rotor pushed by hand
 SLOWS_BY = 1.3  # a run of turn periods in which they grow by less is no spin-down
+MOST_FALLS = 0.4  # of the steps between turn periods; they grow, but for the gate's jitter
 SAME_PHASE = 0.15  # of a turn: two gates at one wheel stay so far apart
 
 
@@ -79,7 +80,7 @@ def with_states(table: Table) -> tuple[Table, dict[int, States]]:
         return table, found
     frame = table.frame.assign(**{})
     for j, states in found.items():
-        frame[j] = states.values
+        frame[j] = states.codes
     is_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))
     return replace(table, frame=frame, dialect=replace(table.dialect, is_text=is_text)), found
 
@@ -127,7 +128,7 @@ def plan_columns(
     time = of["time"] or of["period"]
     named = "times" if of["time"] else "periods" if of["period"] else None
     if len(time) > 1 and given["time"] is None:
-        time = [j for j in time if frame[j].nunique() > 1] or time
+        time = [j for j in time if _varies(frame[j])] or time
     by_unit = [j for j in numeric if time_unit(dialect.units[j]) and _rises(frame[j])]
     if named == "times" and given["time"] is None and layout is None:
         time = time + [j for j in by_unit if j not in time]
@@ -135,6 +136,12 @@ def plan_columns(
         free = [j for j in numeric if j != value and not is_condition(frame[j])]
         plain = [j for j in free if kinds[j] is None] or ([] if dialect.written.step_s else free)
         time = time + (by_unit or plain or ([] if dialect.written.step_s else numeric))
+    if time and named is None and not by_unit and layout is None and all(kinds.get(j) == "speed" for j in time):
+        raise KitError(
+            "There is no column of times beside the speed",
+            file=table.file,
+            fix="put the time of each row beside it, or write above the numbers: sample rate: 10 Hz",
+        )
     step_s = None
     if not time or (len(time) == 1 and named is None and not by_unit and given["time"] is None):
         step_s = dialect.written.step_s if (kinds and not _rises_unevenly(frame, time)) else None
@@ -150,9 +157,9 @@ def plan_columns(
         raise KitError("There is no column of beam states", file=table.file, fix="name it with state_column=")
 
     edges = ""
-    if len(time) == 2 and layout is None and state is None and content in (None, "times"):
-        if two_edges((dialect.names[time[0]], dialect.names[time[1]])):
-            time, edges = time[:1], f", passes by {dialect.names[time[0]]!r}"
+    pair = len(time) == 2 and layout is None and state is None and content in (None, "times")
+    if pair and two_edges((dialect.names[time[0]], dialect.names[time[1]])):
+        time, edges = time[:1], f", passes by {dialect.names[time[0]]!r}"
     if len(time) > 1 and layout is None:
         _ask_which_time(table, frame, time, roles)
     conditions: list[int] = []
@@ -164,7 +171,7 @@ def plan_columns(
                 j
                 for j in others
                 if j not in (*time, state, value) and is_condition(frame[j]) and kinds.get(j) in (None, "level")
-                and not (not dialect.names[j] and frame[j].nunique() < 2)
+                and not (not dialect.names[j] and not _varies(frame[j]))
             ]  # fmt: skip
     is_long = bool(conditions) or trial is not None
     layout = layout or ("wide" if len(time) > 1 else "long" if is_long else "single")
@@ -176,7 +183,9 @@ def plan_columns(
         free = [j for j in numeric if j not in (*time, *conditions, state) and frame[j].nunique() > 2]
         content, value = _table_or_passes(table, frame, time, step_s, free, kinds, content, value, layout, given)
     if content is None:
-        content = named or ("times" if layout == "long" or edges or dialect.written.clock else _times_or_periods(table, frame, time))
+        content = named or (
+            "times" if layout == "long" or edges or dialect.written.clock else _times_or_periods(table, frame, time)
+        )
     used = {*time, *conditions, state, flags, value, trial if layout == "long" else None}
     ignored = tuple(j for j in range(dialect.width) if j not in used and roles[j] != "channel")
     return Plan(
@@ -201,7 +210,7 @@ def _roles(table: Table, states: dict[int, States]) -> list[str | None]:
         if role == "state" and j in numeric and j not in states and not np.isin(frame[j].to_numpy(), (0.0, 1.0)).any():
             role = "channel" if channels(frame[j]) and not is_condition(frame[j]) else None
         if dialect.is_text[j] and role not in ("trial", "channel"):
-            one_word = frame[j].nunique() < 2 and (not name or role is not None or j == dialect.width - 1)
+            one_word = not _varies(frame[j]) and (not name or role is not None or j == dialect.width - 1)
             role = "remark" if role == "date" or one_word or is_dates(frame[j]) else None
         if j in states:
             role = "state"
@@ -227,7 +236,7 @@ def _one_channel(
                 mixed[j] = values
     for j, role in enumerate(roles):
         if role == "channel" and j not in mixed:
-            roles[j] = None if is_condition(frame[j]) and frame[j].nunique() > 1 else "remark"
+            roles[j] = None if is_condition(frame[j]) and _varies(frame[j]) else "remark"
     if not mixed:
         if channel is not None:
             raise KitError("There are no channels in this file", file=table.file, found=channel, fix="leave it out")
@@ -254,6 +263,11 @@ def _one_channel(
 
 def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value).strip()
+
+
+def _varies(column: pd.Series) -> bool:
+    filled = column.dropna()
+    return bool(len(filled)) and bool((filled != filled.iloc[0]).any())
 
 
 def _rises(column: pd.Series) -> bool:
@@ -335,9 +349,14 @@ def _table_or_passes(
     """("speeds", "counts" or "samples", its column) where the rows are a table; (None, None) where they are passes."""
     called = table.dialect.column
     if layout == "wide" and content is None:
-        lone = [j for j in time if not _names_a_run(table.dialect.names[j]) and same_steps(frame[j].dropna().to_numpy())]
+        lone = [
+            j for j in time if not _names_a_run(table.dialect.names[j]) and same_steps(frame[j].dropna().to_numpy())
+        ]
         if len(lone) == len(time):
-            raise _evenly_stepped(table, called(lone[0]))
+            raise evenly_stepped(table, called(lone[0]))
+        if lone and not table.dialect.names[lone[0]]:
+            rest = [j for j in time if j not in lone]
+            raise what_table(table, rest, "The rows come at a steady step: this is a table, and its rows are no passes")
         return None, None
     if not time and step_s is None:
         return None, None
@@ -348,18 +367,18 @@ def _table_or_passes(
     if content is not None:
         possible = [j for j in known if TABLES.get(kinds.get(j) or "") == content] or known or free
         if len(possible) != 1:
-            raise _which_column(table, possible or [j for j in range(len(frame.columns)) if j not in time], kinds)
+            raise which_column(table, possible or [j for j in range(len(frame.columns)) if j not in time], kinds)
         return content, possible[0]
     steady = is_steady(clock)
     if steady and known:
         if len(known) > 1:
-            raise _which_column(table, known, kinds)
+            raise which_column(table, known, kinds)
         kind = kinds.get(known[0])
         if kind is not None:
             return TABLES[kind], known[0]
     varying = [j for j in free if not counts_up(frame[j])]
     if steady and varying:
-        raise _what_table(table, varying, "The rows come at a steady step: this is a table, and its rows are no passes")
+        raise what_table(table, varying, "The rows come at a steady step: this is a table, and its rows are no passes")
     for j in known:
         if kinds[j] == "count" and len(set(np.diff(frame[j].dropna().to_numpy()))) == 1:
             continue  # it counts the passes
@@ -374,49 +393,12 @@ def _table_or_passes(
             options={"each row is a pass": {"content": "times"}, "a table": {"content": TABLES[kinds[j] or "speed"]}},
         )
     if same_steps(clock) and not (time and _names_a_run(table.dialect.names[time[0]])):
-        raise _evenly_stepped(table, called(time[0]) if time else 1)
+        raise evenly_stepped(table, called(time[0]) if time else 1)
     return None, None
 
 
 def _names_a_run(name: str) -> bool:
     return conditions_from_name(re.sub(r"\s*\(.*\)$", "", name)) is not None
-
-
-def _evenly_stepped(table: Table, column: str | int) -> AmbiguousLog:
-    return AmbiguousLog(
-        "Every step in this column is the same: an index, or a clock that samples, and no passes of a wheel that slows",
-        file=table.file,
-        column=column,
-        options={"another column is the time": {"time_column": None}, "passes after all": {"content": "times"}},
-    )
-
-
-def _what_table(table: Table, columns: list[int], problem: str) -> AmbiguousLog:
-    column = table.dialect.column(columns[0])
-    return AmbiguousLog(
-        f"{problem}. What is in column {column}?",
-        file=table.file,
-        column=column,
-        options={
-            "speeds of turning, with the unit in the heading": {"content": "speeds", "value_column": column},
-            "counts of an encoder": {"content": "counts", "value_column": column, "counts_per_turn": None},
-            "samples of a beam": {"content": "samples", "value_column": column},
-        },
-    )
-
-
-def _which_column(table: Table, columns: list[int], kinds: dict[int, str | None]) -> AmbiguousLog:
-    called = table.dialect.column
-    return AmbiguousLog(
-        "Several columns could be meant: which one counts?",
-        file=table.file,
-        found=", ".join(str(called(j)) for j in columns),
-        options={
-            f"column {called(j)}": {"value_column": called(j)}
-            | ({"content": TABLES[kind]} if (kind := kinds.get(j)) else {})
-            for j in columns
-        },
-    )
 
 
 def _fits_passes(times: np.ndarray, speed: np.ndarray) -> bool:
@@ -454,6 +436,8 @@ def _times_or_periods(table: Table, frame: pd.DataFrame, values: list[int]) -> s
                 found=", ".join(f"{cell:.6g}" for cell in cells[:4]) + " …",
                 options={"pass times": {"content": "times"}, "turn periods": {"content": "periods"}},
             )
+        if len(back) > MOST_FALLS * len(steps) and len(steps) > 8:
+            raise neither(table, j)
         if too_fast or len(back) > 1 or (len(back) == 1 and back[0] < 3):
             return "periods"
     return "times"
@@ -461,12 +445,12 @@ def _times_or_periods(table: Table, frame: pd.DataFrame, values: list[int]) -> s
 
 def _like_periods(cells: np.ndarray, unit: float) -> bool:
     """Whether rising numbers may be the turn periods of a coasting rotor, which loses more speed from turn to turn."""
-    growth = np.diff(cells) / cells[:-1]
     if len(cells) < 4 or cells[-1] < SLOWS_BY * cells[0]:
         return False
     quick, slow = FIRST_PERIOD_S
     if not any(quick <= cells[0] / per_second <= slow for per_second in ({unit} if unit != 1.0 else UNITS.values())):
         return False
+    growth = np.diff(cells) / cells[:-1]
     third = max(len(growth) // 3, 1)
     return bool(np.median(growth[-third:]) > 0.7 * np.median(growth[:third]) and np.median(growth[:third]) < 0.3)
 

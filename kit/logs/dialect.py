@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -113,7 +113,7 @@ class Dialect:
     names: tuple[str, ...]  # one a column; "" where there is no header
     units: tuple[str, ...]  # as written, "" where none is given
     is_text: tuple[bool, ...]  # columns that hold words
-    written: Written = Written()  # what else was found out
+    written: Written = field(default_factory=Written)  # what else was found out
 
     @property
     def width(self) -> int:

@@ -12,9 +12,9 @@ import pandas as pd
 from ..errors import KitError
 from ..plugins import READERS, added_names, find_added
 from .dialect import read_bytes
-from .table import read_table
 from .forms import Reading, read
 from .run import Run
+from .table import read_table
 
 __all__ = [
     "TEXT_ENDINGS",

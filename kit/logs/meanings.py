@@ -34,7 +34,8 @@ ROLE_WORDS = {
     "trial": "trial,repeat,replicate,run",
     "counter": "no,nr,#,index,row,count,pass no,pass number,i,n,turn,edge,runde,tour,vuelta,giro",
     "flags": "flags,flags per turn",
-    "channel": "channel,chan,ch,sensor,port,lane,device,source,gate no,gate name,kanal,lichtschranke,canal,canale,capteur",
+    "channel": "channel,chan,ch,sensor,port,lane,device,source,gate no,gate name,kanal,"
+    "lichtschranke,canal,canale,capteur",
     "date": "date,datum,day,fecha,data,tag",
 }
 ROLE_OF = {word: role for role, words in ROLE_WORDS.items() for word in words.split(",")}
@@ -43,7 +44,8 @@ ROLE_OF = {word: role for role, words in ROLE_WORDS.items() for word in words.sp
 _STATES: tuple[tuple[str, str, bool], ...] = (
     ("open", "blocked", True), ("free", "blocked", True), ("clear", "blocked", True), ("unblocked", "blocked", True),
     ("unblock", "block", True), ("clear", "broken", True), ("intact", "broken", True), ("made", "broken", True),
-    ("free", "interrupted", True), ("free", "broken", True), ("restored", "broken", True), ("restored", "blocked", True),
+    ("free", "interrupted", True), ("free", "broken", True), ("restored", "broken", True),
+    ("restored", "blocked", True),
     ("light", "dark", True), ("bright", "dark", True), ("hell", "dunkel", True), ("frei", "unterbrochen", True),
     ("offen", "unterbrochen", True), ("libre", "coupé", True), ("open", "closed", False), ("offen", "zu", False),
     ("low", "high", False), ("l", "h", False), ("lo", "hi", False), ("off", "on", False), ("aus", "ein", False),
@@ -53,15 +55,17 @@ _STATES: tuple[tuple[str, str, bool], ...] = (
 )  # fmt: skip
 _BLOCKED_NAMES = re.compile(r"blocked|broken|interrupted|dark|unterbrochen|dunkel|coup|interrotto")
 _SPEED_NAMES = re.compile(r"\b(speed|omega|ω|angular velocity|drehzahl|drehrate|rpm|frequency|rotation rate|gyro\w*)\b")
-_COUNT_NAMES = re.compile(
-    r"\b(counts?|encoder|pulses?|ticks|steps|position|pos|impulse?s?|zähler\w*|encoder counts)\b"
-)
+_COUNT_NAMES = re.compile(r"\b(counts?|encoder|pulses?|ticks|steps|position|pos|impulse?s?|zähler\w*|encoder counts)\b")
 _LEVEL_NAMES = re.compile(
     r"\b(volts?|voltage|spannung|tension|brightness|illuminance|illumination|light|lux|intensity|helligkeit|level|"
     r"analog\w*|adc|luminosité|a0)\b"
 )
-_FIRST_EDGE = re.compile(r"\bblock|\bbroken|\binterrupt|\bin\b|\bon\b|\benter|\bstart|\bbegin|\bfrom\b|\bdark|\bein\b|\bfall")
-_SECOND_EDGE = re.compile(r"unblock|\bfree|\bclear|\bopen|\bout\b|\boff\b|\bleave|\bexit|\bend|\bstop|\bto\b|\blight|\baus\b|\brise|\brising|restored")
+_FIRST_EDGE = re.compile(
+    r"\bblock|\bbroken|\binterrupt|\bin\b|\bon\b|\benter|\bstart|\bbegin|\bfrom\b|\bdark|\bein\b|\bfall"
+)
+_SECOND_EDGE = re.compile(
+    r"unblock|\bfree|\bclear|\bopen|\bout\b|\boff\b|\bleave|\bexit|\bend|\bstop|\bto\b|\blight|\baus\b|\brise|\brising|restored"
+)
 _DATE = re.compile(r"\d{1,4}[.\-/]\d{1,2}[.\-/]\d{1,4}\.?")
 STEADY = 0.25  # a step that differs by less from the usual one belongs to steady sampling
 NO_TREND = 0.1  # the steps of a coasting rotor grow by more than this
@@ -72,8 +76,8 @@ MOST_CHANNELS = 16
 class States:
     """Two words of a column of states, as 0 and 1, and whether 1 is known to mean that the beam is blocked."""
 
-    def __init__(self, values: np.ndarray, words: tuple[str, str], known: bool):
-        self.values, self.words, self.known = values, words, known
+    def __init__(self, codes: np.ndarray, words: tuple[str, str], known: bool):
+        self.codes, self.words, self.known = codes, words, known
 
 
 def role_by_name(name: str) -> str | None:
@@ -83,7 +87,7 @@ def role_by_name(name: str) -> str | None:
 
 
 def quantity(name: str, unit: str) -> str | None:
-    """"speed", "level" or "count": what else than a time stands in a column, by its unit, else by its name."""
+    """ "speed", "level" or "count": what else than a time stands in a column, by its unit, else by its name."""
     word = re.sub(r"[\s_.\-]+", " ", name.lower()).strip()
     if speed_unit(unit) is not None or (not unit and speed_unit(name) is not None):
         return "speed"
@@ -106,13 +110,15 @@ def state_words(column: pd.Series, name: str) -> States | None:
         if found == {free, blocked}:
             shown = {word.lower(): word for word in column.dropna().str.strip().unique()}
             values = column.str.strip().str.lower().map({free: 0.0, blocked: 1.0}).to_numpy(float)
-            said = known or (blocked in ("true", "yes", "1", "wahr", "ja") and bool(_BLOCKED_NAMES.search(name.lower())))
+            said = known or (
+                blocked in ("true", "yes", "1", "wahr", "ja") and bool(_BLOCKED_NAMES.search(name.lower()))
+            )
             return States(values, (shown[free], shown[blocked]), said)
     return None
 
 
 def channels(column: pd.Series) -> list | None:
-    """The values of a column that says which gate a row belongs to, or what happened: few, mixed; None if it is none."""
+    """The values of a column that says which gate a row belongs to: few, mixed; None if it is none."""
     filled = column.dropna()
     values = list(filled.unique())
     return values if 2 <= len(values) <= MOST_CHANNELS and 2 * len(values) <= len(filled) else None

@@ -111,7 +111,7 @@ def _checked(times_s, values) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _whole_turns(times: np.ndarray, turns: np.ndarray, angle) -> np.ndarray:
-    """(k,) s: when the angle first reached 0, 1, 2 …; `angle` is it as a function of time, or None for straight lines."""
+    """(k,) s: when the angle first reached 0, 1, 2 …; `angle` is it as a function of time, or None: straight lines."""
     highest = np.maximum.accumulate(turns)
     if not FEWEST_TURNS <= highest[-1] <= MOST_TURNS:
         raise KitError(

@@ -1,7 +1,7 @@
 """Times and tables that are not written as plain columns of numbers, put into such, row for row.
 
-Clock times (h:m:s, ISO 8601), lists on one line, JSON, rows like t=12.3 s, thousands marked in numbers: each row keeps its
-place, so that a message still names the row of the file. What is a plain table comes back untouched.
+Clock times (h:m:s, ISO 8601), lists on one line, JSON, rows like t=12.3 s, thousands marked in numbers: each row keeps
+its place, so that a message still names the row of the file. What is a plain table comes back untouched.
 """
 
 from __future__ import annotations
@@ -23,7 +23,9 @@ _PREFIX = re.compile(r"^\s*\[?\d{1,2}:\d\d:\d\d(?:[.,]\d+)?\]?\s*->\s*(?=\S*\d)"
 _PAIR = re.compile(rf"([A-Za-z_]\w*)\s*[=:]\s*({_NUMBER}|\w+)(?:\s*([A-Za-zµμ]+)(?![\w=:]))?")
 _THOUSANDS = {
     ",": re.compile(r'(?<=")\s*[+-]?\d{1,3}(?:,\d{3})+\.\d+\s*(?=")|(?<=")\s*[+-]?\d{1,3}(?:,\d{3}){2,}\s*(?=")'),
-    ".": re.compile(r"(?<![\d.,])[+-]?\d{1,3}(?:\.\d{3})+,\d+(?![\d.,])|(?<![\d.,])\d{1,3}(?:\.\d{3}){2,}(?![\d.,])"),
+    ".": re.compile(
+        r"(?<![\d.,])[+-]?[1-9]\d{0,2}(?:\.\d{3})+,\d+(?![\d.,])|(?<![\d.,])\d{1,3}(?:\.\d{3}){2,}(?![\d.,])"
+    ),
     "'": re.compile(r"(?<![\d.,'])[+-]?\d{1,3}(?:['’]\d{3})+(?:[.,]\d+)?(?![\d'])"),
 }
 _HALF_DAY_S = 43_200
@@ -88,7 +90,9 @@ def _most(head: list[str], fits: Callable[[str], object]) -> bool:
 def _thousands_sign(head: list[str]) -> str | None:
     """The sign between thousands: one that would otherwise make no number of many cells."""
     for sign, form in _THOUSANDS.items():
-        if sum(form.search(line) is not None for line in head) >= max(2, 0.2 * len(head)):
+        # 1.234,5 is one number only where something else than the comma divides columns
+        rows = head if sign != "." else [line for line in head if ";" in line or "\t" in line]
+        if sum(form.search(line) is not None for line in rows) >= max(2, 0.2 * len(head)):
             return sign
     return None
 
@@ -100,10 +104,11 @@ def _from_one_line(head: list[str]) -> str | None:
         return None
     line = head[counts.index(max(counts))]
     titles = [other.strip() for other in head if other is not line]
-    named = re.fullmatch(r"\s*([^\d=:\[\](){};,][^=:\[\](){};,]*?)?\s*[=:]?\s*[\[({]?(.*?)[\])}]?\s*[;,]?\s*", line)
+    named = re.fullmatch(r"\s*(?:([^\d=:\[\](){};,][^=:\[\](){};,]*?)\s*[=:]\s*)?[\[({]?(.*?)[\])}]?\s*[;,]?\s*", line)
     if named is None:
         return None
-    sign = ";" if ";" in named[2] else "," if re.search(r"\d\s*,\s", named[2]) or "." in named[2] else None
+    comma = "," in named[2] and (re.search(r"\d\s*,\s", named[2]) or "." in named[2])
+    sign = ";" if ";" in named[2] else "," if comma else None
     cells = [cell.strip(' "') for cell in (named[2].split(sign) if sign else named[2].split())]
     cells = [cell for cell in cells if cell]
     if len(cells) < 5 or not all(re.fullmatch(_NUMBER, cell) for cell in cells):
