@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from html import escape
@@ -26,13 +27,14 @@ from .motion.threshold import common_start, common_stop, measure
 from .stats.averages import COUNTED, average, counting
 from .stats.trend import Trend, fit_trend, fit_trends
 from .stats.verdict import NextCondition, SameShape, Verdict, next_condition, same_shape, verdict
-from .wording import condition_value, plus_minus
+from .wording import condition_value, count_of, plus_minus
 
 __all__ = ["QUANTITIES", "SCHEMA", "Analysis", "sensitivity"]
 
 SCHEMA = "kit-analysis-1"
 QUANTITIES = ("duration_s", "turns")
 SAME_SHAPE = "same_shape"
+MOST_WAYS = 5  # of reading the logs that a summary lists
 
 
 class Analysis:
@@ -244,7 +246,7 @@ class Analysis:
 
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
-        lines = [f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
+        lines = [*self._read_as(), f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
         for row in self.results.to_dict("records"):
             if row["set_aside"] or row["status"] != COUNTED:
                 lines.append(f"  {row['source']}: {row['set_aside'] or row['status']}")
@@ -271,6 +273,12 @@ class Analysis:
         head = "".join(f"<th>{escape(name)}</th>" for name in (self.x, "trials", "coasting time (s)", "turns"))
         counted = f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()}."
         return f"<p>{escape(counted)}</p><table><tr>{head}</tr>{rows}</table>{said}"
+
+    def _read_as(self) -> list[str]:
+        """How the logs were understood, a line for each way."""
+        ways = Counter(run.read_as for run in self.runs if run.read_as)
+        shown = [f"Read as: {way} ({count_of(n, 'run')})" for way, n in ways.most_common(MOST_WAYS)]
+        return shown + [f"  and in {len(ways) - MOST_WAYS} other ways"] * (len(ways) > MOST_WAYS)
 
     def _counts(self) -> str:
         return f"{len(self.curves)} runs, {len(self.counted)} counted"
@@ -343,6 +351,7 @@ def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
             "conditions": {k: _plain(v) for k, v in run.conditions.items()},
             "trial": run.trial,
             "flags_per_turn": run.flags_per_turn,
+            "read_as": run.read_as,
         }
         | {name: _plain(row[name]) for name in numbers}
         | {name: row[name] for name in ("status", "set_aside", "note")}

@@ -152,7 +152,7 @@ def _check_claims(lesson: Lesson) -> Iterator[Finding]:
     for number, claim in enumerate(lesson.claims, 1):
         place = f"claims[{number}]."
         try:
-            runs = read_folder(lesson.folder / claim.data)
+            runs = read_folder(lesson.folder / claim.data, **lesson.logs)
         except KitError as error:
             yield Finding.of(error, key=f"{place}data")
             continue
