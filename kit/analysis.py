@@ -246,7 +246,10 @@ class Analysis:
 
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
-        lines = [*self._read_as(), f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
+        lines = [
+            *self._read_as(),
+            f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule}).",
+        ]
         for row in self.results.to_dict("records"):
             if row["set_aside"] or row["status"] != COUNTED:
                 lines.append(f"  {row['source']}: {row['set_aside'] or row['status']}")

@@ -103,7 +103,9 @@ class ClaimRuns:
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs of the claim's folder."""
-        return self._source.curves if self._source else speed_curves(read_folder(self.folder, **self.progress.lesson.logs))
+        return (
+            self._source.curves if self._source else speed_curves(read_folder(self.folder, **self.progress.lesson.logs))
+        )
 
     @property
     def runs(self) -> list[Run]:

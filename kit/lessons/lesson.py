@@ -16,12 +16,10 @@ from typing import Generic, TypeVar
 import pandas as pd
 
 from ..errors import KitError
-from ..logs.columns import CONTENTS
 from ..logs.folder import read_folder
 from ..logs.run import Run
-from ..logs.units import TIME_UNITS
 from ..sources.setup import BenchSetup, bench_setup
-from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, parse_toml, read_toml_text
+from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, how_logs_are_read, parse_toml, read_toml_text
 
 __all__ = [
     "KEY_FILE",
@@ -373,7 +371,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
         claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
-        logs=_how_logs_are_read(keys.table("logs")),
+        logs=how_logs_are_read(keys.table("logs")),
     )
     try:
         _ = lesson.bench
@@ -383,22 +381,6 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     for repeated in sorted({i for i in ids if ids.count(i) > 1}):
         keys.problem("questions", f'id = "{repeated}-2"   # every question needs an id of its own', repeated)
     return Reading(lesson, tuple(notes.problems), tuple(notes.unknown()))
-
-
-def _how_logs_are_read(table: Keys) -> dict[str, object]:
-    """The parameters of `kit.read_log` that a lesson's table [logs] gives: unit, flags_per_turn, channel and so on."""
-    how: dict[str, object] = {}
-    for key, allowed in (("unit", tuple(TIME_UNITS)), ("content", CONTENTS)):
-        how[key] = table.one_of(key, allowed, default="") or None
-    flags = table.number_or_none("flags_per_turn", example="flags_per_turn = 8", above=0)
-    if flags is not None and flags != int(flags):
-        table.problem("flags_per_turn", "flags_per_turn = 8", flags)
-        flags = None
-    how["flags_per_turn"] = None if flags is None else int(flags)
-    how["counts_per_turn"] = table.number_or_none("counts_per_turn", example="counts_per_turn = 600", above=0)
-    for key in ("channel", "time_column", "value_column"):
-        how[key] = table.text(key, default="", example=f'{key} = "A"') or None
-    return {name: value for name, value in how.items() if value is not None}
 
 
 def _question(table: Keys) -> Question:

@@ -296,7 +296,9 @@ def _ask_which_time(table: Table, frame: pd.DataFrame, time: list[int], roles: l
         why = None
         if (gaps_a > 0).all() and (gaps_b > 0).all():
             ratio = gaps_b / gaps_a
-            two_clocks = roles[time[0]] == roles[j] == "time" or len({table.dialect.units[k] for k in (time[0], j)}) > 1
+            units = [table.dialect.units[k] for k in (time[0], j)]
+            two_clocks = roles[time[0]] == roles[j] == "time" or len(set(units)) > 1
+            two_clocks &= all(time_unit(unit) or not unit for unit in units)
             if two_clocks and not np.array_equal(a, b) and np.median(np.abs(ratio / np.median(ratio) - 1)) < 0.1:
                 why = "Two columns give a time for the same passes"
             phase = (b[:-1] - a[:-1]) / gaps_a

@@ -225,12 +225,12 @@ def _whole_turns(look: Look, part: Part, rows_s: np.ndarray) -> tuple[np.ndarray
                     options={"turns/s, turns/min, rad/s or deg/s in the heading, then": {"content": "speeds"}},
                 )
             return *passes_from_speeds(rows_s, value * per_second), 1
-        per_turn = look.how["counts_per_turn"] or table.dialect.written.counts_per_turn
+        per_turn = float(look.how["counts_per_turn"] or table.dialect.written.counts_per_turn)  # type: ignore[arg-type]
         falls = np.diff(value)
         each = bool((falls < 0).any() and (falls > 0).any()) or bool((falls <= 0).all() and value[-1] >= 0)
         if each:  # counts since the row before, not a running count
             value = np.cumsum(value)
-        return *passes_from_counts(rows_s, value / float(per_turn)), 1  # type: ignore[arg-type]
+        return *passes_from_counts(rows_s, value / per_turn, 1 / per_turn), 1
     except AmbiguousLog:
         raise
     except KitError as error:

@@ -31,7 +31,7 @@ def passes_from_speeds(times_s, speed_hz) -> tuple[np.ndarray, float]:
     pass_times_s : (k,) s.
     timing_u_s : standard uncertainty of such a time. Three parts: a row's own, from its rounding (the smallest step
         between values, evenly distributed) or its scatter (second differences), whichever is larger, for as long as
-        rows err alike; what halving the rows would change (the error of the interpolation); and the rounding of times.
+        rows err alike, and as a random walk to the middle of the run; what halving the rows would change (the error of the interpolation); and the rounding of times.
 
     Raises
     ------
@@ -61,17 +61,19 @@ def passes_from_speeds(times_s, speed_hz) -> tuple[np.ndarray, float]:
     slowing = abs(float(np.polyfit(times[moving], speed[moving], 1)[0])) if moving.sum() > 2 else 0.0
     alike_s = max(h, min(row_u * 12**0.5 / slowing if slowing else np.inf, times[-1] - times[0]))
     usual = float(np.median(speed[moving]))
-    drift = row_u * alike_s / usual  # rows that err alike move a time by so much
+    # rows that err alike move a time by so much; others add up as a random walk does, here to the middle of the run
+    drift = float(np.hypot(row_u * alike_s, row_u * h * (moving.sum() / 2) ** 0.5)) / usual
     return passes, float(np.hypot(np.hypot(drift, np.median(at_rows) / usual), _written_step(times) / 12**0.5))
 
 
-def passes_from_counts(times_s, turns) -> tuple[np.ndarray, float]:
+def passes_from_counts(times_s, turns, one_count_turns: float | None = None) -> tuple[np.ndarray, float]:
     """When an encoder's running angle reached each whole turn, by the straight line between rows.
 
     Parameters
     ----------
     times_s : (n,) increasing, s.
     turns : (n,) counts divided by counts a turn; falling counts are turned round.
+    one_count_turns : how coarse they are; by default the smallest step between any two.
 
     Returns
     -------
@@ -95,7 +97,7 @@ def passes_from_counts(times_s, turns) -> tuple[np.ndarray, float]:
     speed = np.diff(angle) / steps
     usual = float(np.median(speed[speed > 0]))
     bend = float(np.median(np.abs(np.diff(np.diff(angle))))) / 8  # straight line against parabola: h² θ″ / 8
-    return passes, float(np.hypot(_smallest_step(angle) / 12**0.5, bend) / usual)
+    return passes, float(np.hypot((one_count_turns or _smallest_step(angle)) / 12**0.5, bend) / usual)
 
 
 def _checked(times_s, values) -> tuple[np.ndarray, np.ndarray]:

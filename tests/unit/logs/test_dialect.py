@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.logs.dialect import find_dialect
-from kit.logs.units import name_and_unit
 from kit.logs.log import describe_log, read_log
+from kit.logs.units import name_and_unit
 from tests.unit.logs.made import LOGS, A, written
 
 # --- every dialect ---------------------------------------------------------------------------------------------------
