@@ -29,9 +29,10 @@ def passes_from_speeds(times_s, speed_hz) -> tuple[np.ndarray, float]:
     Returns
     -------
     pass_times_s : (k,) s.
-    timing_u_s : standard uncertainty of such a time. Three parts: a row's own, from its rounding (the smallest step
-        between values, evenly distributed) or its scatter (second differences), whichever is larger, for as long as
-        rows err alike, and as a random walk to the middle of the run; what halving the rows would change (the error of the interpolation); and the rounding of times.
+    timing_u_s : standard uncertainty of such a time. A row's own comes from its rounding (the smallest step between
+        values, evenly distributed) or its scatter (fourth differences), whichever is larger. It counts for as long as
+        rows err alike, and as a random walk to the middle of the run. To it are added what halving the rows would
+        change (the error of the interpolation), and the rounding of times that are not evenly spaced.
 
     Raises
     ------
@@ -152,8 +153,11 @@ def _smallest_step(values: np.ndarray) -> float:
 
 
 def _written_step(times: np.ndarray) -> float:
-    """The last decimal place that times in s are written to; 0 where they have more than nine."""
+    """The last decimal place that times in s are written to; 0 for a sampler's even steps, which are exact."""
+    steps = np.diff(times)
+    if np.ptp(steps) <= 1e-9 * np.max(steps):
+        return 0.0
     for places in range(10):
         if np.allclose(np.round(times, places), times, rtol=0, atol=1e-11 + 1e-15 * np.max(np.abs(times))):
-            return 0.1**places if places > 1 else 0.0  # whole seconds or tenths are what a sampler's clock says exactly
+            return 0.1**places
     return 0.0

@@ -1,5 +1,7 @@
 """One invented run in 63 dialects by another hand (tests/reference/dialects): what is read, asked and refused."""
 
+# ruff: noqa: E501 (one dialect a line)
+
 from __future__ import annotations
 
 from pathlib import Path
@@ -9,7 +11,8 @@ import pytest
 
 from kit.errors import AmbiguousLog, KitError
 from kit.logs.forms import read
-from tests.reference.dialects import FOLDER, expected, judge
+from tests.reference.dialects import FOLDER, expected, judge, law_s
+from tests.unit.logs.made import written
 
 ASKED = {  # a question with answers to choose from; each says what to write
     "19_two_gates_channel_column.csv": "channel=",
@@ -133,3 +136,80 @@ def test_tables_become_whole_turns_of_the_same_wheel(name):
     assert 0 < run.timing_u_s < 0.01
     if true_s is not None:
         assert run.pass_times_s == pytest.approx(true_s, abs=4 * run.timing_u_s + 1e-3)
+
+
+# --- more variants, made after the reader: other signs, words, units and tables ---------------------------------------
+
+T = 12.345680 + law_s(np.arange(24))
+ENDS = 12.345680 + law_s(np.arange(24) + 0.04)
+ROWS_S = np.arange(0, 9, 0.05)
+SPEEDS = 5.1 * np.exp(-ROWS_S / 5.5)
+
+
+def clock(time_s: float) -> str:
+    return f"{int(time_s // 3600):02d}:{int(time_s % 3600 // 60):02d}:{time_s % 60:06.3f}"
+
+
+def comma(text: str) -> str:
+    return text.replace(".", ",")
+
+
+READ = {
+    "minutes, a word behind": "Zeit in Minuten;Bemerkung\n" + "".join(comma(f"{t / 60:.9f}") + ";ok\n" for t in T),
+    "thousands with points": "n;t (ms)\n" + "".join(f"{i};{comma(f'{t * 1e3 // 1000:.0f}')}.{comma(f'{t * 1e3 % 1000:07.3f}')}\n" for i, t in enumerate(T, 1)),
+    "thousands with apostrophes": "n\tt (ms)\n" + "".join(f"{i}\t{t * 1e3:,.3f}\n".replace(",", "'") for i, t in enumerate(T, 1)),
+    "half past nine PM": "time\n" + "".join(clock(t + 34_180) + " PM\n" for t in T),
+    "date, time and Z": "".join(f"2024-03-12 {clock(t + 86_360 - 60)}Z\n" for t in T),
+    "names with colons": "".join(f"millis: {t * 1e3:.3f}, pass: {i}\n" for i, t in enumerate(T)),
+    "a JSON object of lists": '{"unit": "s", "t": [' + ", ".join(f"{t:.6f}" for t in T) + "]}",
+    "JSON objects": "[" + ",".join(f'{{"time_ms": {t * 1e3:.3f}}}' for t in T) + "]",
+    "German words of states": "Zeit (s);Lichtschranke\n" + "".join(comma(f"{a:.6f}") + ";unterbrochen\n" + comma(f"{b:.6f}") + ";frei\n" for a, b in zip(T, ENDS, strict=True)),
+    "LOW is the flag": "t_us;D2\n" + "".join(f"{a * 1e6:.0f};LOW\n{b * 1e6:.0f};HIGH\n" for a, b in zip(T, ENDS, strict=True)),
+    "three decimals, commas, a state": "time (s),beam\n" + "".join(f"{a:.3f},1\n{b:.3f},0\n" for a, b in zip(T, ENDS, strict=True)),
+    "start and end": "start (ms),end (ms)\n" + "".join(f"{a * 1e3:.3f},{b * 1e3:.3f}\n" for a, b in zip(T, ENDS, strict=True)),
+    "one line, semicolons": "time (s)\n" + ";".join(comma(f"{t:.6f}") for t in T),
+    "one line, spaces": " ".join(f"{t:.6f}" for t in T),
+    "milliseconds since 1970": "ts\n" + "".join(f"{1_710_234_883_000 + t * 1e3:.0f}\n" for t in T),
+}  # fmt: skip
+
+TABLES = {
+    "turns a second, tabs": "t_s\tspeed_rps\n" + "".join(f"{t:.2f}\t{v:.3f}\n" for t, v in zip(ROWS_S, SPEEDS, strict=True)),
+    "U/min": "Zeit (s);Drehzahl (U/min)\n" + "".join(comma(f"{t:.2f};{60 * v:.0f}\n") for t, v in zip(ROWS_S, SPEEDS, strict=True)),
+    "rpm, ms": "time_ms,rpm\n" + "".join(f"{1e3 * t:.0f},{60 * v:.1f}\n" for t, v in zip(ROWS_S, SPEEDS, strict=True)),
+    "min^-1": "time (s),n (min^-1)\n" + "".join(f"{t:.2f},{60 * v:.1f}\n" for t, v in zip(ROWS_S, SPEEDS, strict=True)),
+}  # fmt: skip
+
+STOPPED = {
+    "two channels by number": ("t (s);channel\n" + "".join(f"{t:.6f};1\n{t + 0.1:.6f};2\n" for t in T), "channel="),
+    "two gates by a word behind": ("".join(f"{t:.6f} gate1\n{t + 0.1:.6f} gate2\n" for t in T), "channel="),
+    "times nobody can read": ("n,time\n" + "".join(f"{i},<{t:.6f}>\n" for i, t in enumerate(T)), "can be the time"),
+    "an index beside speeds": ("n,rpm\n" + "".join(f"{i},{60 * v:.1f}\n" for i, v in enumerate(SPEEDS)), "no column of times"),
+    "no headings": ("".join(f"{t:.2f},{60 * v:.1f}\n" for t, v in zip(ROWS_S, SPEEDS, strict=True)), "rows are no passes"),
+    "an encoder without its counts a turn": ("time (s),encoder\n" + "".join(f"{t:.2f},{int(9000 - 9000 * v / 5.1)}\n" for t, v in zip(ROWS_S, SPEEDS, strict=True)), "counts_per_turn="),
+    "two clocks": ("clock,millis\n" + "".join(f"{clock(t)},{1e3 * t:.0f}\n" for t in T), "time_column="),
+    "a sampler's clock alone": ("".join(f"{12.2 + t:.2f}\n" for t in ROWS_S), "Every step in this column is the same"),
+    "brightness without times": ("".join(f"{300 + (i * i * 37 % 101) - 250 * (i % 20 < 2):.0f}\n" for i in range(400)), "rise like neither"),
+    "periods in ms": ("".join(f"{1e3 * gap:.0f}\n" for gap in np.diff(T)), "content='periods'"),
+    "acceleration": ("time (s),ax\n" + "".join(f"{t:.2f},{np.sin(37 * t):.3f}\n" for t in ROWS_S), "rows are no passes"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", READ)
+def test_other_ways_to_write_the_run(tmp_path, name):
+    (run,) = read(written(tmp_path, READ[name])).runs
+    assert np.diff(run.pass_times_s) == pytest.approx(np.diff(T), abs=1.01e-3)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_other_tables_of_speed(tmp_path, name):
+    (run,) = read(written(tmp_path, TABLES[name])).runs
+    true_s = -5.5 * np.log(1 - np.arange(23) / (5.1 * 5.5))
+    assert run.pass_times_s == pytest.approx(true_s, abs=4 * run.timing_u_s)
+    assert run.note == "from a table of speeds, one every 0.05 s"
+
+
+@pytest.mark.parametrize("name", STOPPED)
+def test_what_is_not_read_in_silence(tmp_path, name):
+    text, message = STOPPED[name]
+    with pytest.raises(KitError, match=message):
+        read(written(tmp_path, text))
