@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from html import escape
@@ -34,6 +35,7 @@ __all__ = ["QUANTITIES", "SCHEMA", "Analysis", "sensitivity"]
 SCHEMA = "kit-analysis-1"
 QUANTITIES = ("duration_s", "turns")
 SAME_SHAPE = "same_shape"
+MOST_WAYS = 5  # of reading the logs that a summary lists
 
 
 class Analysis:
@@ -287,8 +289,11 @@ class Analysis:
 
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
-        lines = [f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule})."]
-        lines += [self.rule_why] if self.rule_why else []
+        lines = [
+            *self._read_as(),
+            f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule}).",
+            *([self.rule_why] if self.rule_why else []),
+        ]
         for row in self.results.to_dict("records"):
             if row["outcome"] == DOUBTFUL and not row["set_aside"]:
                 lines.append(f"  {row['source']}: doubtful: {row['doubt']}")
@@ -321,6 +326,12 @@ class Analysis:
         )
         counted = f"<p>{escape(counted)}</p>" + (f"<p>Doubtful:</p><ul>{doubts}</ul>" if doubts else "")
         return f"{counted}<table><tr>{head}</tr>{rows}</table>{said}"
+
+    def _read_as(self) -> list[str]:
+        """How the logs were understood, a line for each way."""
+        ways = Counter(run.read_as for run in self.runs if run.read_as)
+        shown = [f"Read as: {way} ({count_of(n, 'run')})" for way, n in ways.most_common(MOST_WAYS)]
+        return shown + [f"  and in {len(ways) - MOST_WAYS} other ways"] * (len(ways) > MOST_WAYS)
 
     def _counts(self) -> str:
         doubtful = f", {len(self.doubtful)} of them doubtful" if len(self.doubtful) else ""
@@ -394,6 +405,7 @@ def _run(curve: SpeedCurve, row: dict, law: DragFit | None) -> dict:
             "conditions": {k: _plain(v) for k, v in run.conditions.items()},
             "trial": run.trial,
             "flags_per_turn": run.flags_per_turn,
+            "read_as": run.read_as,
         }
         | {name: _plain(row[name]) for name in numbers}
         | {name: row[name] for name in ("status", "outcome", "doubt", "set_aside", "note")}

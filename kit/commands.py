@@ -23,6 +23,7 @@ from .record.handin import local_path
 __all__ = ["main"]
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
+UNITS = ("s", "ms", "us", "ns", "min", "h")
 RULES = ("best", "interpolated", "whole-turns", "law")
 # How pytest is told to run: the order, who does what and the closing line are in tests/whole_suite.py.
 PYTEST = ["pytest", "-p", "tests.whole_suite", "--dist", "loadfile", "--durations", "15"]
@@ -225,6 +226,8 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
     )
     command.add_argument("--rule", choices=RULES, help="how the moment of a threshold is found")
     command.add_argument("--x", metavar="NAME", help="the condition that was changed, if several differ")
+    command.add_argument("--unit", choices=UNITS, help="unit of the times in logs whose headings give none")
+    command.add_argument("--flags", type=_count, metavar="N", help="flags that pass the gate in one turn, if not said")
     command.add_argument("--json", metavar="FILE", help="write the whole analysis as JSON (- for the terminal)")
     command.add_argument("--report", metavar="FILE.html", help="write a printable page with plots")
     command.set_defaults(run=analyse_folder)
@@ -244,6 +247,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
         stop_period_s=chosen.stop_period,
         rule=chosen.rule and chosen.rule.replace("-", " "),
         x=chosen.x,
+        **{k: v for k, v in (("unit", chosen.unit), ("flags_per_turn", chosen.flags)) if v is not None},
     )
     if chosen.report:
         analysis.write_report(chosen.report)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
-__all__ = ["KitError"]
+__all__ = ["AmbiguousLog", "KitError"]
 
 
 class KitError(Exception):
@@ -59,6 +60,40 @@ class KitError(Exception):
         if self.fix:
             parts.append(f"What to do: {_closed(self.fix)}")
         return " ".join(parts)
+
+
+class AmbiguousLog(KitError):
+    """A log that can be read in several ways, or that lacks something: a question, with its answers.
+
+    Parameters
+    ----------
+    problem, file, row, column, found : as for `KitError`.
+    options : answers in words, each with the parameters of `kit.read_log` that say it; a value of None is one to fill
+        in, such as how many counts make a turn.
+
+    >>> from kit.errors import AmbiguousLog
+    >>> error = AmbiguousLog("What do the numbers mean?", options={"periods": {"content": "periods"}})
+    >>> print(error)
+    What do the numbers mean? What to do: say content='periods' (periods).
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        options: Mapping[str, Mapping[str, object]],
+        file: str | Path | None = None,
+        row: int | None = None,
+        column: str | int | None = None,
+        found: object = None,
+    ):
+        self.options = {words: dict(how) for words, how in options.items()}
+        ways = [
+            ", ".join(f"{name}=" + ("…" if value is None else repr(value)) for name, value in how.items())
+            + f" ({words})"
+            for words, how in self.options.items()
+        ]
+        super().__init__(problem, file=file, row=row, column=column, found=found, fix="say " + " or ".join(ways))
 
 
 def _closed(sentence: str) -> str:

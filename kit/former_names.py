@@ -21,8 +21,8 @@ __all__ = ["install", "moved_from"]
 _MOVED = {
     "passes": "logs.run",
     "oddities": "logs.repairs",
-    "textfile": "logs.dialect",
-    "dialect": "logs.dialect",
+    "textfile": "logs.dialect logs.table logs.units",
+    "dialect": "logs.dialect logs.table logs.units",
     "logcolumns": "logs.columns",
     "logforms": "logs.forms",
     "gatelog": "logs.log logs.folder logs.run",

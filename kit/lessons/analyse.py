@@ -17,6 +17,7 @@ def analyse(
     stop_period_s: float | str | None = None,
     rule: str | None = None,
     x: str | None = None,
+    **how,
 ) -> Analysis:
     """Read a folder of gate logs and analyse it.
 
@@ -29,6 +30,8 @@ def analyse(
         By default what the lesson suggests, else "auto".
     rule : counting rule; by default the lesson's, else "best", see `kit.measure`.
     x : the condition that was changed; by default the lesson's, else the only number that changes.
+    how : parameters of `kit.read_log` that hold for every log, such as `unit="ms"` or `flags_per_turn=8`, beside those
+        of the lesson's table [logs].
 
     Raises
     ------
@@ -41,8 +44,8 @@ def analyse(
     Analysis(21 runs, 21 counted, by magnets, from 0.25 to 1 s a turn)
     """
     folder = Path(folder)
-    runs = read_folder(folder)
     lesson = load_lesson(folder) if (folder / LESSON_FILE).exists() else None
+    runs = read_folder(folder, **{**(lesson.logs if lesson else {}), **how})
     suggested_stop = ("auto" if lesson.stop_period_s is None else lesson.stop_period_s) if lesson else "auto"
     return Analysis(
         runs,

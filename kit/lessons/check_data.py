@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from math import isnan
@@ -91,7 +91,7 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
             curves = speed_curves(lesson.runs())
         except KitError as error:
             yield Finding.of(error)
-            yield from _other_logs(lesson.folder, str(error.file))
+            yield from _other_logs(lesson.folder, str(error.file), lesson.logs)
             return
     yield from _check_sound(lesson.folder)
     yield from _check_claims(lesson)
@@ -109,7 +109,7 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
 # --- what can be read ------------------------------------------------------------------------------------------------
 
 
-def _other_logs(folder: Path, first: str) -> Iterator[Finding]:
+def _other_logs(folder: Path, first: str, how: Mapping[str, object]) -> Iterator[Finding]:
     """Every further file that is missing or can't be read: reading a folder ends at the first."""
     listing = folder / LIST_NAME
     if listing.is_file():
@@ -134,7 +134,7 @@ def _other_logs(folder: Path, first: str) -> Iterator[Finding]:
             )
         elif str(path) != first and name != Path(first).name:
             try:
-                read_log(path)
+                read_log(path, **how)
             except KitError as error:
                 yield Finding.of(error, name)
 
@@ -160,7 +160,7 @@ def _check_claims(lesson: Lesson) -> Iterator[Finding]:
     for number, claim in enumerate(lesson.claims, 1):
         place = f"claims[{number}]."
         try:
-            runs = read_folder(lesson.folder / claim.data)
+            runs = read_folder(lesson.folder / claim.data, **lesson.logs)
         except KitError as error:
             yield Finding.of(error, key=f"{place}data")
             continue

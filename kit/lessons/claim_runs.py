@@ -103,7 +103,9 @@ class ClaimRuns:
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs of the claim's folder."""
-        return self._source.curves if self._source else speed_curves(read_folder(self.folder))
+        return (
+            self._source.curves if self._source else speed_curves(read_folder(self.folder, **self.progress.lesson.logs))
+        )
 
     @property
     def runs(self) -> list[Run]:
@@ -283,7 +285,7 @@ def gate_and_clicks(progress: Progress) -> GateAndClicks:
     """
     lesson = progress.lesson
     folder = lesson.folder / lesson.clicks_data
-    gate = next((run for run in read_folder(folder) if run.sound), None) if lesson.clicks_data else None
+    gate = next((run for run in read_folder(folder, **lesson.logs) if run.sound), None) if lesson.clicks_data else None
     if gate is None:
         raise KitError("This lesson has no recording of a clicking card", file=folder)
     recording = read_sound(folder / gate.sound)

@@ -12,8 +12,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..errors import KitError
+from ..logs.columns import CONTENTS
+from ..logs.units import TIME_UNITS
 
-__all__ = ["LEVEL_NAMES", "Keys", "Level", "Notes", "UnknownKey", "level_of", "parse_toml", "read_toml_text"]
+__all__ = [
+    "LEVEL_NAMES",
+    "Keys",
+    "Level",
+    "Notes",
+    "UnknownKey",
+    "how_logs_are_read",
+    "level_of",
+    "parse_toml",
+    "read_toml_text",
+]
 
 _REQUIRED = object()
 
@@ -186,6 +198,25 @@ class Keys:
 
 def _for_example(example: str) -> str:
     return f"write, for example: {example}"
+
+
+# --- how a lesson's gate logs are read -------------------------------------------------------------------------------
+
+
+def how_logs_are_read(table: Keys) -> dict[str, object]:
+    """The parameters of `kit.read_log` that a lesson's table [logs] gives: unit, flags_per_turn, channel and so on."""
+    how: dict[str, object] = {}
+    for key, allowed in (("unit", tuple(TIME_UNITS)), ("content", CONTENTS)):
+        how[key] = table.one_of(key, ("", *allowed), default="") or None
+    flags = table.number_or_none("flags_per_turn", example="flags_per_turn = 8", above=0)
+    if flags is not None and flags != int(flags):
+        table.problem("flags_per_turn", "flags_per_turn = 8", flags)
+        flags = None
+    how["flags_per_turn"] = None if flags is None else int(flags)
+    how["counts_per_turn"] = table.number_or_none("counts_per_turn", example="counts_per_turn = 600", above=0)
+    for key in ("channel", "time_column", "value_column"):
+        how[key] = table.text(key, default="", example=f'{key} = "A"') or None
+    return {name: value for name, value in how.items() if value is not None}
 
 
 # --- how much of an inquiry a lesson gives: four levels (Banchi & Bell 2008, “The many levels of inquiry”) -----------

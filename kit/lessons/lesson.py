@@ -7,7 +7,7 @@ What only the teacher should see (the idea behind each choice, which choice the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from math import isnan, nan
 from pathlib import Path
@@ -19,7 +19,7 @@ from ..errors import KitError
 from ..logs.folder import read_folder
 from ..logs.run import Run
 from ..sources.setup import BenchSetup, bench_setup
-from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, parse_toml, read_toml_text
+from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, how_logs_are_read, parse_toml, read_toml_text
 
 __all__ = [
     "KEY_FILE",
@@ -152,6 +152,7 @@ class Lesson:
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
+    logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
 
     def __repr__(self) -> str:
         return f"Lesson({self.title}: {self.x_label} {self._values}; {self._counted})"
@@ -209,7 +210,7 @@ class Lesson:
         ------
         KitError : naming the file, the row and what to do, for data that cannot be read.
         """
-        return read_folder(self.folder)
+        return read_folder(self.folder, **self.logs)
 
     def hand_counts(self) -> pd.DataFrame | None:
         """Earlier counts by hand: the column of what is changed, `duration_s`, `turns`; None if there are none.
@@ -370,6 +371,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
         claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
+        logs=how_logs_are_read(keys.table("logs")),
     )
     try:
         _ = lesson.bench

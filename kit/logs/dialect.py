@@ -8,42 +8,21 @@ from __future__ import annotations
 
 import csv
 import re
-import warnings
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from io import BytesIO
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
-import pandas as pd
 
 from ..errors import KitError
+from .units import level_unit, name_and_unit, speed_unit, time_unit
+from .written import Written, in_plain_columns, preamble_facts
 
-__all__ = [
-    "UNITS",
-    "Dialect",
-    "Table",
-    "decode",
-    "find_dialect",
-    "lines_of",
-    "name_and_unit",
-    "read_bytes",
-    "read_table",
-]
+__all__ = ["Dialect", "decode", "find_dialect", "is_number", "is_remark", "lines_of", "read_bytes", "split_row"]
 
 LARGEST_FILE = 500_000_000  # bytes
-UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6}  # how many make a second
-
-UNIT_WORDS = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
-    **dict.fromkeys(("ms", "msec", "millisecond", "milliseconds"), "ms"),
-    **dict.fromkeys(("us", "usec", "µs", "μs", "microsecond", "microseconds"), "us"),
-}
-OTHER_UNITS = {"", "-", "–", "1", "0/1", "v", "deg", "°", "mm", "cm", "m", "g", "kg", "n", "hz", "rev/min"}
+OTHER_UNITS = {"", "-", "–", "1", "0/1", "deg", "°", "mm", "cm", "m", "g", "kg", "n"}
 MOST_COLUMNS = 1000
-LONGEST_NAME = 200  # characters of a header's cell in which a unit is looked for
 HEAD, TAIL = 100_000, 20_000  # characters looked at to find the dialect
 SAMPLE_ROWS = 40
 COMMENT_MARKS = ("#", "%", "//", "!")
@@ -53,9 +32,6 @@ NUMBER = {
 }
 NUMBERS_ALONE = re.compile(r"[+\-.,;\seE\d]+")
 BROKEN_NUMBER = re.compile(r"[+-]?\d+[.,]\d")
-
-# pandas rounds each number correctly by default only since 3.1; before, it had to be asked
-EXACT: Literal["round_trip"] | None = None if tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1) else "round_trip"
 
 
 def read_bytes(path: str | Path) -> bytes:
@@ -137,6 +113,7 @@ class Dialect:
     names: tuple[str, ...]  # one a column; "" where there is no header
     units: tuple[str, ...]  # as written, "" where none is given
     is_text: tuple[bool, ...]  # columns that hold words
+    written: Written = field(default_factory=Written)  # what else was found out
 
     @property
     def width(self) -> int:
@@ -145,23 +122,6 @@ class Dialect:
     def column(self, j: int) -> str | int:
         """How to call column j in a message: its name, or its number from 1."""
         return self.names[j] if j < self.width and self.names[j] else j + 1
-
-
-@dataclass(frozen=True, eq=False)
-class Table:
-    """A file as read: columns numbered from 0, numbers as float64 (nan: empty cell), words as str."""
-
-    frame: pd.DataFrame
-    dialect: Dialect
-    file: str
-    text: str = field(repr=False)
-
-    def row(self, position: int) -> int:
-        """Row of the file, as an editor counts, of the table's row at this position."""
-        for i, (row, _) in enumerate(_data_rows(self.text, self.dialect)):
-            if i == position:
-                return row
-        raise IndexError(position)
 
 
 def is_number(cell: str, decimal: str) -> bool:
@@ -185,20 +145,6 @@ def split_row(line: str, delimiter: str) -> list[str]:
     return cells
 
 
-def name_and_unit(cell: str) -> tuple[str, str]:
-    """'Pass time (ms)' → ('Pass time', 'ms'); also 'time_s', 't/s', 't [s]', 'ms'. The unit as written."""
-    cell = cell.strip()
-    if len(cell) > LONGEST_NAME:
-        return cell, ""
-    bracket = re.fullmatch(r"(.*?)\s*[(\[]\s*([^)\]]*?)\s*[)\]]", cell)
-    if bracket:
-        return bracket[1], bracket[2]
-    word = re.fullmatch(r"(?:(.*?)[\s_/,]+)?(?:in )?(\w+)", cell)
-    if word and word[2].lower() in UNIT_WORDS:
-        return (word[1] or "").removesuffix(" in"), word[2]
-    return cell, ""
-
-
 def find_dialect(
     data: bytes, file: str, *, encoding: str | None = None, delimiter: str | None = None, decimal: str | None = None
 ) -> tuple[Dialect, str]:
@@ -215,6 +161,7 @@ def find_dialect(
     if decimal not in (None, ".", ","):
         raise KitError("The decimal sign can be a point or a comma", found=decimal)
     text, encoding = decode(data, file, encoding)
+    text, written = in_plain_columns(text, lines_of)
     head = lines_of(text[:HEAD])
     tail = lines_of(text[-TAIL:])
     if len(text) > HEAD:
@@ -222,12 +169,12 @@ def find_dialect(
     if len(text) > TAIL:
         tail = tail[1:]
     comment = next((line.strip()[0] for line in head + tail if line.strip()[:1] in ("#", "%")), "#")
-    rows = [_content(line, comment) for line in head if not _is_remark(line)]
+    rows = [_content(line, comment) for line in head if not is_remark(line)]
     if len(text) > HEAD:
-        rows += [_content(line, comment) for line in tail if not _is_remark(line)]
+        rows += [_content(line, comment) for line in tail if not is_remark(line)]
     sample = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS:][-SAMPLE_ROWS:]
     # a tab at the end of a row is an empty cell if there are tabs within rows, else a slip
-    ends = ["\t" if line.rstrip(" ").endswith("\t") else "" for line in head if not _is_remark(line)]
+    ends = ["\t" if line.rstrip(" ").endswith("\t") else "" for line in head if not is_remark(line)]
     tabs = any("\t" in line for line in sample) and ends.count("\t") > 0.3 * len(ends)
     if not sample:
         raise KitError("There are no rows of numbers in this file", file=file, fix="export the log again")
@@ -250,7 +197,9 @@ def find_dialect(
         )
     _refuse_rows_above(head[:first], file)
     names, units = _header(head[:first], delimiter, len(is_text))
-    return Dialect(encoding, delimiter, decimal, comment, first + 1, names, units, is_text), text
+    counts_per_turn, step_s = preamble_facts(head[:first])
+    written = replace(written, counts_per_turn=counts_per_turn, step_s=step_s)
+    return Dialect(encoding, delimiter, decimal, comment, first + 1, names, units, is_text, written), text
 
 
 def _refuse_rows_above(above: list[str], file: str) -> None:
@@ -258,7 +207,7 @@ def _refuse_rows_above(above: list[str], file: str) -> None:
     rows = [
         i
         for i, line in enumerate(above, start=1)
-        if not _is_remark(line) and NUMBERS_ALONE.fullmatch(line) and re.search(r"\d", line)
+        if not is_remark(line) and NUMBERS_ALONE.fullmatch(line) and re.search(r"\d", line)
     ]
     if len(rows) > 1:
         raise KitError(
@@ -270,7 +219,7 @@ def _refuse_rows_above(above: list[str], file: str) -> None:
         )
 
 
-def _is_remark(line: str) -> bool:
+def is_remark(line: str) -> bool:
     line = line.strip()
     return not line or line.startswith(COMMENT_MARKS)
 
@@ -359,7 +308,7 @@ def _first_data_line(
     """Index of the first line whose cells are numbers where the columns are."""
     previous = None
     for i, line in enumerate(head):
-        if _is_remark(line):
+        if is_remark(line):
             continue
         cells = split_row(_content(line, comment), delimiter)
         numeric = [is_number(cell, decimal) for cell in cells]
@@ -377,17 +326,17 @@ def _header(above: list[str], delimiter: str, width: int) -> tuple[tuple[str, ..
     """(names, units) from the rows above the data: a row of names, perhaps a row of units, perhaps as a remark."""
     above = [line.strip(" ") for line in above if line.strip()]
     units: list[str] = []
-    if above and not _is_remark(above[-1]):
+    if above and not is_remark(above[-1]):
         last = [cell.strip("()[]") for cell in _title_cells(above[-1], delimiter)]
-        if all(cell.lower() in UNIT_WORDS.keys() | OTHER_UNITS for cell in last):
+        if all(map(_is_unit, last)):
             units = last
             above.pop()
-    titles = [_title_cells(line, delimiter) for line in above if not _is_remark(line)][-1:]
-    remarks = [_title_cells(line.lstrip("#%!/ "), delimiter) for line in above if _is_remark(line)][-1:]
+    titles = [_title_cells(line, delimiter) for line in above if not is_remark(line)][-1:]
+    remarks = [_title_cells(line.lstrip("#%!/ "), delimiter) for line in above if is_remark(line)][-1:]
     if width == 1:  # a remark is a title only if it has a unit
         remarks = [cells for cells in remarks if len(cells) == 1 and name_and_unit(cells[0])[1]]
-        rows = remarks + titles if above and _is_remark(above[-1]) else titles + remarks
-    elif delimiter == " " and above and _is_remark(above[-1]):
+        rows = remarks + titles if above and is_remark(above[-1]) else titles + remarks
+    elif delimiter == " " and above and is_remark(above[-1]):
         rows = remarks + titles  # any sentence has blanks: the row next to the data counts
     else:
         rows = titles + remarks
@@ -403,116 +352,12 @@ def _header(above: list[str], delimiter: str, width: int) -> tuple[tuple[str, ..
     return tuple((names + fill)[:width]), tuple((units + fill)[:width])
 
 
+def _is_unit(cell: str) -> bool:
+    known = cell.lower() in OTHER_UNITS or time_unit(cell) or level_unit(cell)
+    return bool(known) or speed_unit(cell) is not None
+
+
 def _title_cells(line: str, delimiter: str) -> list[str]:
     if delimiter == " " and "(" in line + "[":
         return re.findall(r"[^\s(\[]+(?:\s*[(\[][^)\]]{0,200}[)\]])?", line)  # 'time (s)' is one cell
     return split_row(line, delimiter)
-
-
-def read_table(data: bytes, file: str, **given: str | None) -> Table:
-    """The whole table. Raises KitError, naming row and column, if a cell does not fit."""
-    dialect, text = find_dialect(data, file, **given)
-    frame = _by_pandas(text, dialect)
-    if frame is None:
-        frame = _cell_by_cell(text, dialect, file)
-    if dialect.delimiter == " " and frame.isna().to_numpy().any():
-        position, j = np.argwhere(frame.isna().to_numpy())[0]
-        table = Table(frame, dialect, file, text)
-        raise KitError(
-            "This row has fewer numbers than the others, and blanks cannot show which one is missing",
-            file=file,
-            row=table.row(position),
-            column=dialect.column(int(j)),
-            fix="save the file with tabs, commas or semicolons between the columns",
-        )
-    return Table(frame, dialect, file, text)
-
-
-def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
-    """The table, or None if something does not fit."""
-    ends = [end.end() for end in re.finditer(r"\r\n|\r|\n", text[:HEAD])]
-    body = text[ends[dialect.first_row - 2] :] if dialect.first_row > 1 else text
-    if "\r" in body[:HEAD] and "\n" not in body[:HEAD]:
-        body = body.replace("\r", "\n")  # pandas can lose a row between bare carriage returns
-    has_remarks = dialect.comment in body
-    if has_remarks and re.search(rf"(?m)^[ \t]+{dialect.comment}", body):
-        return None  # pandas takes indented remarks for empty rows
-    width = dialect.width
-    types = {j: str if word else np.float64 for j, word in enumerate(dialect.is_text)}
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", pd.errors.ParserWarning)
-            frame = pd.read_csv(
-                BytesIO(body.encode()),
-                header=None,
-                names=range(width + 1),  # one more: a filled cell there means a row that is too long
-                index_col=False,
-                sep={" ": r"\s+", "": "\t"}.get(dialect.delimiter, dialect.delimiter),
-                decimal=dialect.decimal,
-                comment=dialect.comment if has_remarks else None,
-                skipinitialspace=True,
-                keep_default_na=False,
-                na_values=[""],
-                dtype={**types, width: np.float64},
-                engine="c",
-                float_precision=EXACT,
-            )
-    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
-        return None
-    numbers = frame[[j for j, word in enumerate(dialect.is_text) if not word]].to_numpy()
-    if frame[width].notna().any() or np.isinf(numbers).any():
-        return None
-    return frame[list(range(width))]
-
-
-def _data_rows(text: str, dialect: Dialect) -> Iterator[tuple[int, str]]:
-    """(row number, row without remark) of each row of data."""
-    for i, line in enumerate(lines_of(text)[dialect.first_row - 1 :]):
-        content = line.split(dialect.comment)[0].strip(" " if dialect.delimiter == "\t" else None)
-        if content or (line.strip() and not line.strip().startswith(dialect.comment)):
-            yield i + dialect.first_row, content
-
-
-def _cell_by_cell(text: str, dialect: Dialect, file: str) -> pd.DataFrame:
-    """The table, slowly; a KitError for the first cell that does not fit."""
-    columns: list[list] = [[] for _ in range(dialect.width)]
-    for row, line in _data_rows(text, dialect):
-        cells = split_row(line, dialect.delimiter)
-        if len(cells) > dialect.width:
-            raise KitError(
-                f"This row has {len(cells)} cells where the others have {dialect.width}",
-                file=file,
-                row=row,
-                column=dialect.width + 1,
-                found=cells[dialect.width],
-                fix="remove what is too much; if it is a remark, begin it with #",
-            )
-        for j, column in enumerate(columns):
-            cell = cells[j] if j < len(cells) else ""
-            if dialect.is_text[j]:
-                column.append(cell or None)
-            elif not cell:
-                column.append(np.nan)
-            elif is_number(cell, dialect.decimal) and np.isfinite(value := float(cell.replace(",", "."))):
-                column.append(value)
-            else:
-                raise KitError(
-                    "This is not a number",
-                    file=file,
-                    row=row,
-                    column=dialect.column(j),
-                    found=cell,
-                    fix=_advice(cell, dialect),
-                )
-    return pd.DataFrame(
-        {j: pd.Series(c, dtype=object if dialect.is_text[j] else np.float64) for j, c in enumerate(columns)}
-    )
-
-
-def _advice(cell: str, dialect: Dialect) -> str:
-    other = "," if dialect.decimal == "." else "."
-    if is_number(cell, other):
-        return f"write every number with '{dialect.decimal}' as the decimal sign, as the other rows do"
-    if cell.lower() in ("nan", "na", "n/a", "null", "none", "inf", "-inf", "-"):
-        return "take this row out; where a run is over, leave the cell empty"
-    return "mend the cell or take the row out; if it is a remark, begin it with #"

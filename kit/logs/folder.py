@@ -12,11 +12,15 @@ from dataclasses import replace
 from math import isfinite
 from pathlib import Path, PurePosixPath
 
-from ..errors import KitError
+import numpy as np
+
+from ..errors import AmbiguousLog, KitError
 from .columns import conditions_from_name, number_or_word
 from .dialect import decode, read_bytes
-from .log import is_log, log_text, read_runs
+from .forms import Look
+from .log import is_log, log_text, look_at
 from .run import Run
+from .which_unit import unit_of_gaps
 
 __all__ = [
     "LIST_NAME",
@@ -30,6 +34,7 @@ __all__ = [
 
 LIST_NAME = "runs.csv"
 NAMED_LIKE = "magnets-3_trial-2.csv"
+MOST_APART = 300.0  # usual gaps of two logs of one clock; units lie a thousand apart
 NOT_CONDITIONS = (
     "file",
     "trial",
@@ -55,7 +60,8 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     Parameters
     ----------
     folder : the folder.
-    how : parameters of `read_log` that hold for every file, such as `decimal=","` or `repairs=False`.
+    how : parameters of `read_log` that hold for every file, such as `decimal=","` or `repairs=False`. The unit of
+        logs that give none is decided for all of them at once.
 
     Returns
     -------
@@ -73,7 +79,12 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     folder = Path(folder)
     if not folder.is_dir():
         raise KitError("There is no such folder", file=folder, fix="check the path")
-    runs = list(_listed(folder, how) if (folder / LIST_NAME).is_file() else _named(folder, how))
+    is_listed = (folder / LIST_NAME).is_file()
+    logs = list(_listed(folder, how) if is_listed else _named(folder, how))
+    unit = _one_unit([log for log, _ in logs if isinstance(log, Look)], folder)
+    read = [log.finish(unit).runs if isinstance(log, Look) else log for log, _ in logs]
+    runs = [replace(run, **about) for found, (_, about) in zip(read, logs, strict=True) for run in found]
+    runs = runs if is_listed else _in_order(runs, folder)
     if not runs:
         raise KitError(
             "There are no gate logs in this folder",
@@ -94,9 +105,36 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     return runs
 
 
-def _named(folder: Path, how: dict) -> Iterator[Run]:
+Pending = tuple[Look | list[Run], dict]  # a log, and what its list says about its runs
+
+
+def _one_unit(logs: list[Look], folder: Path) -> str | None:
+    """The unit of all logs that give none: one clock made them all. None if every log gives its own."""
+    open_ones = [log for log in logs if log.unit is None and log.plan.content != "speeds"]
+    gaps = [gap for log in open_ones for gap in log.gaps()]
+    if not gaps:
+        return None
+    try:
+        unit = unit_of_gaps(gaps, str(folder))
+    except AmbiguousLog as error:
+        given = {log.unit for log in logs} - {None}
+        if len(given) == 1 and given <= {how.get("unit") for how in error.options.values()}:
+            return given.pop()  # as the other logs of the same clock say
+        raise
+    usual = [(float(np.median(gap)), log) for log in open_ones for gap in log.gaps() if len(gap)]
+    low, high = min(usual, key=lambda pair: pair[0]), max(usual, key=lambda pair: pair[0])
+    if high[0] > MOST_APART * low[0]:
+        raise KitError(
+            "The logs of one folder can hardly have one unit, and they do not say which",
+            file=folder,
+            found=f"usual gaps of {low[0]:.4g} in {low[1].shown}, {high[0]:.4g} in {high[1].shown}",
+            fix="write the unit in the heading of each log",
+        )
+    return unit
+
+
+def _named(folder: Path, how: dict) -> Iterator[Pending]:
     logs = sorted(p for p in folder.iterdir() if p.name[0] not in ".~" and is_log(p) and p.is_file())
-    found: list[Run] = []
     for path in logs:
         meaning = conditions_from_name(path.stem)
         if meaning is None:
@@ -106,20 +144,23 @@ def _named(folder: Path, how: dict) -> Iterator[Run]:
                 fix=f"name it like {NAMED_LIKE}, move it out of the folder, or list the runs in {LIST_NAME}",
             )
         conditions, trial = meaning
-        runs = read_runs(path, conditions=conditions, trial=trial, **how)
-        for run in runs:
-            if found and run.conditions.keys() != found[0].conditions.keys():
-                raise KitError(
-                    "The files do not name the same conditions",
-                    file=path,
-                    found=f"{list(run.conditions)} here, {list(found[0].conditions)} in {found[0].source}",
-                    fix="name all of them alike",
-                )
-            found.append(run)
-    yield from sorted(found, key=lambda run: ([(isinstance(v, str), v) for v in run.conditions.values()], run.trial))
+        yield look_at(path, conditions=conditions, trial=trial, **how), {}
 
 
-def _listed(folder: Path, how: dict) -> Iterator[Run]:
+def _in_order(runs: list[Run], folder: Path) -> list[Run]:
+    """Runs that their files' names describe, sorted; a KitError if these do not name the same conditions."""
+    for run in runs:
+        if run.conditions.keys() != runs[0].conditions.keys():
+            raise KitError(
+                "The files do not name the same conditions",
+                file=folder / run.source,
+                found=f"{list(run.conditions)} here, {list(runs[0].conditions)} in {runs[0].source}",
+                fix="name all of them alike",
+            )
+    return sorted(runs, key=lambda run: ([(isinstance(v, str), v) for v in run.conditions.values()], run.trial))
+
+
+def _listed(folder: Path, how: dict) -> Iterator[Pending]:
     listing = folder / LIST_NAME
     seen: dict[str, int] = {}
     trials: dict[tuple, int] = {}
@@ -161,16 +202,16 @@ def _listed(folder: Path, how: dict) -> Iterator[Run]:
                 "sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty"
             )
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
-        for run in read_runs(folder / inside, source=name, conditions=conditions, **given):
-            yield replace(
-                run,
-                order=order,
-                origin=cells.get("origin", ""),
-                sound=cells.get("sound", ""),
-                sound_start_s=start_s,
-                set_aside=cells.get("set_aside", ""),
-                note=cells.get("note", ""),
-            )
+        about = {
+            "order": order,
+            "origin": cells.get("origin", ""),
+            "sound": cells.get("sound", ""),
+            "sound_start_s": start_s,
+            "set_aside": cells.get("set_aside", ""),
+        }
+        if cells.get("note"):
+            about["note"] = cells["note"]  # else what the reader noted itself
+        yield look_at(folder / inside, source=name, conditions=conditions, **given), about
 
 
 def _is_file(path: Path) -> bool:

@@ -9,17 +9,19 @@ from typing import cast
 
 import pandas as pd
 
-from ..errors import KitError
+from ..errors import AmbiguousLog, KitError
 from ..plugins import READERS, added_names, find_added
-from .dialect import read_bytes, read_table
-from .forms import Reading, read
+from .dialect import read_bytes
+from .forms import Look, Reading, look, read
 from .run import Run
+from .table import read_table
 
 __all__ = [
     "TEXT_ENDINGS",
     "describe_log",
     "is_log",
     "log_text",
+    "look_at",
     "preview",
     "read_log",
     "read_runs",
@@ -29,8 +31,9 @@ TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 
 WORDS = {
     "\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces", "": "one column",
-    "s": "seconds", "ms": "milliseconds", "us": "microseconds",
+    "s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes", "h": "hours",
     "times": "pass times", "states": "beam states", "periods": "turn periods, added up",
+    "speeds": "a table of speeds", "counts": "counts of an encoder", "samples": "samples of the beam",
 }  # fmt: skip
 
 
@@ -45,30 +48,36 @@ def read_log(path: str | Path, **how) -> list[Run]:
     encoding : else UTF-8 with or without BOM, UTF-16, or the Western 8-bit code.
     delimiter : "," ";" tab, " " (any run of blanks) or "" (one column).
     decimal : "." or ",".
-    unit : "s", "ms" or "us"; else from the header or a row of units; else seconds, or the first of
-        milliseconds and microseconds in which the usual gap is at most 20 s.
+    unit : of the times: "s", "ms", "us", "ns", "min" or "h"; else from the header or a row of units; else the one of
+        s, ms and us in which a rotor spun by hand would make such gaps, if there is just one.
     layout : "single", "long" (runs below each other, with columns of conditions and trial) or "wide"
         (one run a column; they may end in different rows).
-    content : "times" (of passes), "states" (time and beam state 0/1) or "periods" (of turns, added up from
-        a first pass at 0). Else the header's words decide, else the values: a column that rises from
-        row to row holds times. Turn periods that rise in every row by 10 ms or more cannot be told from
-        times: then say content="periods".
-    time_column, state_column, trial_column : name, or number from 1.
+    content : "times" (of passes), "states" (time and beam state), "periods" (of turns, added up from a first pass at
+        0), or one of the tables with a row at every step: "speeds" (turns/min, turns/s, rad/s or deg/s), "counts" (of
+        an encoder) and "samples" (of the beam: volts, brightness). Else the headings decide, else the values.
+    time_column, state_column, trial_column, value_column : name, or number from 1; the last is the column of speeds,
+        counts or samples.
     condition_columns : names or numbers; else, in a file with a named time column, every further column
         that stays the same over three rows on average.
-    blocked : the state that means "beam blocked", 1 (default) or 0. A pass is the moment the beam becomes
-        blocked. A first row that is already blocked counts only in a log of changes.
+    channel : which gate's rows count, where a column names several.
+    part : which run, where words divide the file into several, from 1.
+    blocked : the state that means "beam blocked", 1 or 0. A pass is the moment the beam becomes blocked. A first row
+        that is already blocked counts only in a log of changes. By default 1; of words like HIGH and LOW the one that
+        lasts for less of the time.
+    counts_per_turn : of an encoder, if the file does not say so itself.
     flags_per_turn, conditions, trial : for the runs of a file that does not say so itself.
     repairs : False leaves the search for bounces and missed passes out.
 
     Returns
     -------
-    Values are read as they stand; milliseconds and microseconds are divided by 1,000 and 1,000,000.
+    Values are read as they stand and divided by so many of the unit as make a second. `Run.read_as` says how the log
+    was understood. A table of speeds or counts becomes passes at whole turns, see `kit.passes_from_speeds`.
 
     Raises
     ------
-    KitError : naming file, row and column: a cell that is no number, a clock that steps back or runs over, an empty
-        cell within a run, fewer than two passes, or a file that is no log at all.
+    AmbiguousLog : several readings are possible; its `options` say what to write for each.
+    KitError : naming file, row and column: a cell that is no number, a clock that steps back, an empty cell within a
+        run, fewer than three passes, or a file that is no log at all.
 
     >>> import kit
     >>> kit.read_log("datasets_demo/coasting_disc/passes/magnets-12_trial-1.csv")
@@ -93,10 +102,21 @@ def read_runs(path: str | Path, *, source: str | None = None, **how) -> list[Run
     ------
     KitError : as for `read_log`; whatever else an added reader raises is worded, naming its package.
     """
+    found = look_at(path, source=source, **how)
+    return list(found.finish().runs) if isinstance(found, Look) else found
+
+
+def look_at(path: str | Path, *, source: str | None = None, **how) -> Look | list[Run]:
+    """One log up to the question of its unit, which a folder decides for all of its files; or an added reader's runs.
+
+    Raises
+    ------
+    KitError : as for `read_runs`.
+    """
     ending = Path(path).suffix.lower().removeprefix(".")
     added = find_added(READERS, ending) if ending and f".{ending}" not in TEXT_ENDINGS else None
     if added is None:
-        return list(read(path, source=source, **how).runs)
+        return look(path, source=source, **how)
     known = {name: how.pop(name, None) for name in ("conditions", "trial", "flags_per_turn")}
     repairs = how.pop("repairs", True)
     try:
@@ -146,8 +166,8 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     Returns
     -------
     DataFrame with the log's own column names. `.attrs`: delimiter, decimal, encoding, first_row, units, layout,
-    content, unit, runs, description; and problem: the text of the error if the rows could be read but make no
-    run, else "".
+    content, unit, runs, description, read_as; problem: the text of the error if the rows could be read but make no
+    run, else ""; and options: the answers to choose from if that is a question, see `kit.AmbiguousLog`.
 
     Raises
     ------
@@ -158,8 +178,13 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     >>> list(rows.columns), rows.attrs["units"], rows.attrs["runs"]
     (['time'], ('s',), 1)
     """
-    given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal")}
-    table = read_table(read_bytes(path), str(path), **given)
+    given = {name: how.get(name) for name in ("encoding", "delimiter", "decimal", "part")}
+    try:
+        table = read_table(read_bytes(path), str(path), **given)
+    except AmbiguousLog as error:
+        frame = pd.DataFrame()
+        frame.attrs = {"problem": str(error), "description": "", "read_as": "", "options": error.options}
+        return frame
     dialect = table.dialect
     names = [name or f"column {j}" for j, name in enumerate(dialect.names, start=1)]
     frame = table.frame.head(rows).set_axis(names, axis=1)
@@ -170,11 +195,12 @@ def preview(path: str | Path, rows: int = 5, **how) -> pd.DataFrame:
     try:
         reading = read(path, **{**how, "repairs": False})
     except KitError as error:
-        frame.attrs |= {"problem": str(error), "description": ""}
+        frame.attrs |= {"problem": str(error), "description": "", "read_as": ""}
+        frame.attrs["options"] = error.options if isinstance(error, AmbiguousLog) else {}
     else:
         frame.attrs |= {
             "problem": "", "description": _describe(reading), "layout": reading.layout, "content": reading.content,
-            "unit": reading.unit, "runs": len(reading.runs),
+            "unit": reading.unit, "runs": len(reading.runs), "read_as": reading.read_as, "options": {},
         }  # fmt: skip
     return frame
 

@@ -97,6 +97,8 @@ class Run:
     order: int = 0  # place in the session, from 1; 0 where nobody noted it
     origin: str = ""  # how it was made, where runs of several origins stand together
     sound_start_s: float = 0.0  # when the recording begins, on the log's clock
+    timing_u_s: float = 0.0  # standard uncertainty of a pass that its scatter can't show, such as of interpolated ones
+    read_as: str = ""  # how the log was understood, in words
 
     def __post_init__(self):
         place = self.source or None
@@ -210,7 +212,7 @@ class Run:
         if self.flags_per_turn > 1:
             rows["flags a turn"] = str(self.flags_per_turn)
         rows |= {"repairs": ", ".join(self._done_about_it()), "set aside": self.set_aside}
-        rows |= {"note": self.note, "recording": self.sound, "from": self.source}
+        rows |= {"note": self.note, "recording": self.sound, "from": self.source, "read as": self.read_as}
         cells = "".join(
             f'<tr><th scope="row" style="text-align: left">{escape(name)}</th>'
             f'<td style="text-align: left">{escape(text)}</td></tr>'

@@ -259,6 +259,8 @@ class SpeedCurve:
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
         wider = lasting_factor(best.lag_one, len(best.late_s))
         looser *= max(wider, _BY_HAND_WIDER) if best.timing_sd_s > _BY_HAND_S else wider
+        if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
+            looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
         value = np.array([stop.time_s - start.time_s, stop.turns - start.turns])
         first = self._crossing(richer, periods[0])

@@ -21,7 +21,7 @@ import numpy as np
 
 from ..errors import KitError
 from ..logs.columns import SLOWEST_USUAL_GAP_S
-from ..logs.dialect import UNIT_WORDS, UNITS, name_and_unit
+from ..logs.units import UNIT_WORDS, UNITS, name_and_unit
 from ..wording import count_of
 
 __all__ = ["LONGEST_LINE", "LineReader", "PassReader", "check_unit"]

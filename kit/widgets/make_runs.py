@@ -16,7 +16,7 @@ from pathlib import Path
 import ipywidgets as widgets
 import pandas as pd
 
-from ..errors import KitError
+from ..errors import AmbiguousLog, KitError
 from ..lessons.lesson import Lesson
 from ..lessons.progress import ORIGINS, OwnRuns, Progress
 from ..logs.columns import conditions_from_name, number_or_word
@@ -54,7 +54,10 @@ __all__ = [
     "keep_file",
 ]
 
-UNITS = {"as found": None, "seconds": "s", "milliseconds": "ms", "microseconds": "us"}
+UNITS = {
+    "as found": None, "seconds": "s", "milliseconds": "ms", "microseconds": "us", "nanoseconds": "ns", "minutes": "min"
+}  # fmt: skip
+CHOOSE = "choose"
 
 Keep = Callable[[Run], Run]
 
@@ -140,6 +143,10 @@ class FileCard(widgets.VBox):
         self.rows = widgets.HTML()
         self.unit = widgets.Dropdown(options=list(UNITS), description="The times are in", **FIELD)
         self.flags = widgets.BoundedIntText(value=1, min=1, max=100, description="Flags that pass in one turn", **FIELD)
+        self.question = widgets.Dropdown(options=[CHOOSE], description="Which is it?", **FIELD)
+        self.counts = widgets.BoundedIntText(value=0, min=0, max=10**6, description="Counts in one turn", **FIELD)
+        self._answers: dict[str, object] = {}  # what was answered so far, as parameters of read_log
+        self._options: dict[str, dict] = {}
         self.cut = widgets.Checkbox(value=False, indent=False)
         self.conditions: list[widgets.Text] = []
         self.boxes: list[widgets.Checkbox] = []
@@ -151,30 +158,55 @@ class FileCard(widgets.VBox):
             heading(path.name),
             self.read_as,
             self.rows,
-            row_of(self.unit, self.flags),
+            self.question,
+            row_of(self.unit, self.flags, self.counts),
             self.cut,
             self.list,
             self.keep_button,
             self.message,
         )
+        self.question.layout.display = self.counts.layout.display = "none"
         self._read()
-        for field in (self.unit, self.flags, self.cut):
+        for field in (self.unit, self.flags, self.counts, self.cut):
             field.observe(lambda _: self._read(), "value")
+        self.question.observe(self._answer, "value")
+
+    def _answer(self, change: dict) -> None:
+        """Take an answer to what the file leaves open, and read it again."""
+        answer = self._options.get(change["new"])
+        if answer is not None:
+            self._answers |= answer
+            self._read()
+
+    def _ask(self, error: KitError) -> None:
+        """Offer the answers to a question about the file; those already given can be changed no more than the file."""
+        options = error.options if isinstance(error, AmbiguousLog) else {}
+        self._options = {words: how for words, how in options.items() if None not in how.values()}
+        self.question.options = [CHOOSE, *self._options]
+        self.question.layout.display = "" if self._options else "none"
+        if any("counts_per_turn" in how for how in options.values()):
+            self.counts.layout.display = ""
 
     def _read(self) -> None:
         """Read the file by the answers given so far, and show what was made of it."""
-        unit, flags_per_turn = UNITS[self.unit.value], self.flags.value if self.flags.value > 1 else None
+        how = self._answers | {
+            "unit": UNITS[self.unit.value] or self._answers.get("unit"),
+            "flags_per_turn": self.flags.value if self.flags.value > 1 else None,
+            "counts_per_turn": self.counts.value or None,
+        }
         self.keep_button.disabled = True
         try:
-            shown = preview(self.path, unit=unit, flags_per_turn=flags_per_turn)
+            shown = preview(self.path, **how)
             self.rows.value = html_table(shown.reset_index(names="row"), "The first rows, as they were read")
-            self.runs = read_log(self.path, unit=unit, flags_per_turn=flags_per_turn)
+            self.runs = read_log(self.path, **how)
+            self.question.layout.display = "none"
         except KitError as error:
+            self._ask(error)
             self.runs, self.list.children = (), ()
             self.cut.layout.display = "none"
             self.read_as.error(error)
             return
-        self.read_as.say(f"Read as: {shown.attrs['description']}.")
+        self.read_as.say(f"Read as: {shown.attrs['read_as']}. ({shown.attrs['description']}.)")
         self._propose_cuts()
         self._list_runs()
         self.keep_button.disabled = False

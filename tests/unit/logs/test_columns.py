@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from kit.errors import AmbiguousLog
 from kit.logs.columns import conditions_from_name
 from kit.logs.log import read_log
 from tests.unit.logs.made import LOGS, A, B, C, written
@@ -49,8 +50,13 @@ def test_rising_turn_periods_are_periods_if_the_header_the_caller_or_their_size_
     expected = [0.0, *np.cumsum(steps)]
     assert read_log(written(tmp_path, f"period (s)\n{rows}"))[0].pass_times_s.tolist() == expected
     assert read_log(written(tmp_path, rows), content="periods")[0].pass_times_s.tolist() == expected
-    assert read_log(written(tmp_path, rows))[0].pass_times_s.tolist() == steps  # could be times: read as such
-    slow = np.round(0.25 + 0.004 * np.arange(100), 3)  # as times: 250 turns/s
+    with pytest.raises(AmbiguousLog, match=r"content='times'.*content='periods'"):
+        read_log(written(tmp_path, rows))  # could be times
+    assert read_log(written(tmp_path, rows), content="times")[0].pass_times_s.tolist() == steps
+    even = np.round(0.25 + 0.004 * np.arange(100), 3)
+    with pytest.raises(AmbiguousLog, match="Every step in this column is the same"):  # a sampler's clock is like this
+        read_log(written(tmp_path, "\n".join(map(str, even))))
+    slow = np.round(even + 1e-5 * np.arange(100) ** 2, 3)  # as times: 250 turns/s
     assert len(read_log(written(tmp_path, "\n".join(map(str, slow))))[0].pass_times_s) == 101
 
 

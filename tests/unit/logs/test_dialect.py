@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.errors import KitError
-from kit.logs.dialect import find_dialect, name_and_unit
+from kit.logs.dialect import find_dialect
 from kit.logs.log import describe_log, read_log
+from kit.logs.units import name_and_unit
 from tests.unit.logs.made import LOGS, A, written
 
 # --- every dialect ---------------------------------------------------------------------------------------------------
@@ -165,7 +166,7 @@ def test_times_come_back_exactly_in_any_dialect(tmp_path_factory, form, seed, n)
         (b"hello\nworld\n", "no column of numbers.*'hello'"),
         (b"0.5\n", "only one pass"),
         (b"time,beam\n0.5,0\n0.7,0\n", "There is no pass.*which state means blocked"),
-        (b"time (min)\n0.5\n0.6\n0.7\n", "unit of the time is not one of s, ms, us.*'min'"),
+        (b"time (weeks)\n0.5\n0.6\n0.7\n", "unit of the time is not one of s, ms, us, ns, min, h.*'weeks'"),
         (b"1e12\n3e12\n5e12\n", "absurdly long"),
         (b",".join(b"%d" % i for i in range(1500)) + b"\n", "too many columns"),
         (b"\xff\xfe0\x00.\x00\x00\xd8", "cannot be read|not a text file|no column"),
