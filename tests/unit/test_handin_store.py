@@ -281,6 +281,7 @@ def bucket(fsspec):
             server.stop()
 
 
+@pytest.mark.slow
 def test_a_class_hands_in_to_an_object_store_and_is_read(bucket, book, document):
     where = write_handin(make_handin(book, "amber-otter-1", "coasting_disc"), "s3://school/class-3b")
     assert where == "s3://school/class-3b/handin_coasting_disc_amber-otter-1.json"

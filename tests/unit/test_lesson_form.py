@@ -13,6 +13,8 @@ from kit.widgets.lesson_form import LessonForm
 
 DEMO = Path(__file__).parents[2] / "datasets_demo"
 
+pytestmark = pytest.mark.usefixtures("demo_runs_read_once")
+
 
 @pytest.fixture
 def form(tmp_path):
