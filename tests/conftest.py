@@ -1,4 +1,7 @@
-"""Settings all tests share, and their order: fast and near the code first, notebooks later, the browser last."""
+"""Settings all tests share, and their order: fast and near the code first, notebooks later, the browser last.
+
+Where several workers run the whole suite, `tests/whole_suite.py` has another: what takes longest begins first.
+"""
 
 from __future__ import annotations
 

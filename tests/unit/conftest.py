@@ -1,8 +1,11 @@
-"""Hand-ins for tests, as a class would give them."""
+"""What several unit tests share: hand-ins as a class would give them, and demo runs that are read but once."""
 
 from __future__ import annotations
 
+import functools
 import json
+import sys
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -46,3 +49,24 @@ def _write(folder, name, document):
 def hand_in():
     """Functions that make hand-ins: answer, results (steps of a lesson), document (of steps), write (to a file)."""
     return SimpleNamespace(answer=_answer, results=_results, document=_document, write=_write)
+
+
+@pytest.fixture(scope="module")
+def demo_runs_read_once():
+    """The demo logs stay as they are; read for every change of a field, they take longer than all that is tested."""
+    demo = Path(__file__).parents[2] / "datasets_demo"
+    with pytest.MonkeyPatch.context() as patch:
+        for name, module in list(sys.modules.items()):
+            if name.partition(".")[0] == "kit" and "read_folder" in vars(module):
+                patch.setattr(module, "read_folder", _once_below(demo, module.read_folder))
+        yield
+
+
+def _once_below(folder, read):
+    """A function that reads folders, remembering what it read below one of them."""
+    remembered = functools.cache(lambda place: tuple(read(place)))
+
+    def read_once(place, **how):
+        return list(remembered(place)) if folder in Path(place).parents and not how else read(place, **how)
+
+    return read_once

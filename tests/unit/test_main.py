@@ -306,6 +306,7 @@ def test_a_taken_port_is_refused_and_another_is_found():
     assert lab.free_port(port) == port
 
 
+@pytest.mark.slow
 def test_a_server_that_cannot_start_says_why(tmp_path):
     server = lab.Lab(tmp_path, lab.free_port(0), options=("--no-such-option",))
     try:

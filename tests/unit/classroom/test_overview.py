@@ -156,6 +156,7 @@ def test_nothing_to_read_is_said_with_the_first_reason(tmp_path):
         read_class(tmp_path)
 
 
+@pytest.mark.slow
 def test_memory_grows_with_what_is_kept_not_with_what_is_read(hand_in, tmp_path):
     """Files that are mostly draft texts: 40 of them, 300 kB each, leave less than a tenth of that behind."""
     drafts = [("measure", "draft:observation:runs", f"{k} " + "x" * 10_000) for k in range(30)]

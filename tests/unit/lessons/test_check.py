@@ -1,10 +1,8 @@
 """What the check says about a lesson: every slip by file and key, with what would do; and nothing about a good one."""
 
-import functools
 import json
 import re
 import shutil
-import sys
 import tomllib
 from pathlib import Path
 
@@ -269,15 +267,8 @@ def brake_curves():
     return speed_curves(load_lesson(DEMO / "felt_brake").runs())
 
 
-@pytest.fixture
-def claims_read_once(monkeypatch):
-    """The runs of a lesson's claims stay the same in a test, and reading them takes longer than all the rest."""
-    module = sys.modules[check_data.__module__]
-    monkeypatch.setattr(module, "read_folder", functools.cache(module.read_folder))
-
-
 @pytest.mark.parametrize("key", KEYS)
-def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key, brake_curves, claims_read_once):
+def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key, brake_curves, demo_runs_read_once):
     text, curves = (DEMO / "felt_brake" / "lesson.toml").read_text("utf-8"), brake_curves
     for value in ("nan", "-inf", "true", "[]", "{}", '" "', "2031-05-17", "[[1]]", '[{ id = "a" }]', "[nan]", "1e308"):
         table = tomllib.loads(text)

@@ -69,6 +69,7 @@ def test_the_preview_also_shows_what_makes_no_run(tmp_path):
     assert "row 3, column time: The clock steps back" in frame.attrs["problem"]
 
 
+@pytest.mark.slow
 def test_from_eight_passes_to_a_million(tmp_path):
     assert len(read_log(written(tmp_path, "\n".join(map(str, C))))[0].pass_times_s) == 8
     times = np.round(np.cumsum(np.linspace(0.2, 0.3, 1_000_000)), 5)

@@ -119,6 +119,7 @@ def test_natural_slowing_near_rest_is_never_a_miss(law, offset):
     assert find_repairs(times) == ()
 
 
+@pytest.mark.slow
 def test_a_million_passes():
     rng = np.random.default_rng(6)
     clean = np.cumsum(0.2 + 0.1 * np.arange(1_000_000) / 1e6) + rng.normal(0, 1e-4, 1_000_000)

@@ -343,6 +343,7 @@ def test_a_law_that_never_rests_is_followed_to_a_crawl():
     assert after["speed"].iloc[-1] == pytest.approx(0.03 * after["speed"].iloc[0], rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_band_holds_the_way_to_rest_as_often_as_it_says():
     """At half the remaining time the band holds the speed of the true law in about 95 % of runs."""
     law, inside = DragLaw(a=0.3, b=0.02), []

@@ -70,6 +70,7 @@ class TestSpeedCurve:
         assert found.duration_s == pytest.approx(duration_s, abs=4e-3)
         assert found.turns == pytest.approx(turns, abs=8e-3)
 
+    @pytest.mark.slow
     def test_a_million_passes(self):
         n = np.arange(1_000_000)
         times_s = -np.log1p(-n * 0.7e-6) / 0.7e-6 * 0.25  # drag ∝ speed from 4 to 1.2 turns a second

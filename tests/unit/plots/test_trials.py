@@ -121,6 +121,7 @@ def test_next_run_is_the_prediction_interval_of_one_value():
     assert "19 times in 20" in found.sentence
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pooled", [True, False])
 def test_next_run_holds_one_more_run_in_95_of_100(pooled):
     rng = np.random.default_rng(11)

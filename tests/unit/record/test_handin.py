@@ -825,6 +825,7 @@ def bucket(fsspec):
             server.stop()
 
 
+@pytest.mark.slow
 def test_a_class_hands_in_to_an_object_store_and_is_read(bucket, small_book, small):
     where = write_handin(make_handin(small_book, "amber-otter-1", "coasting_disc"), "s3://school/class-3b")
     assert re.fullmatch(r"s3://school/class-3b/handin_coasting_disc_amber-otter-1_[0-9a-f]{16}\.json", where)

@@ -10,6 +10,8 @@ from kit.widgets.lesson_form import LessonCheck, LessonForm, findings_html
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 
+pytestmark = pytest.mark.usefixtures("demo_runs_read_once")
+
 
 @pytest.fixture
 def form(tmp_path):
