@@ -105,16 +105,17 @@ def test_nothing_counted_gives_no_trend_and_says_so():
     assert "No trend can be fitted" in found["verdict"]["duration_s"]
 
 
+@pytest.fixture(scope="module")
+def touched():
+    runs = list(analyse(DEMO).runs)
+    times, half = runs[4].pass_times_s, len(runs[4].pass_times_s) // 2
+    spoiled = np.r_[times[:half], times[half] + (times[half:] - times[half]) / 0.75]
+    runs[4] = Run(spoiled, runs[4].conditions, trial=runs[4].trial, source=runs[4].source)
+    return Analysis(runs, 0.25, 1.0, "interpolated")
+
+
 class TestDoubtfulRuns:
     """One run of the demo loses a fifth of its speed half-way: it counts, and all that reports says so."""
-
-    @pytest.fixture(scope="class")
-    def touched(self):
-        runs = list(analyse(DEMO).runs)
-        times, half = runs[4].pass_times_s, len(runs[4].pass_times_s) // 2
-        spoiled = np.r_[times[:half], times[half] + (times[half:] - times[half]) / 0.75]
-        runs[4] = Run(spoiled, runs[4].conditions, trial=runs[4].trial, source=runs[4].source)
-        return Analysis(runs, 0.25, 1.0, "interpolated")
 
     def test_it_counts(self, touched):
         assert len(touched.counted) == 21
