@@ -234,9 +234,9 @@ class SpeedCurve:
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
         close to 95 %, combined with the difference to the next richer curve. Where the residuals are correlated from
         pass to pass by ρ, significantly, it is √((1 + ρ)/(1 − ρ)) times as large (Bayley & Hammersley 1946); where they
-        scatter by more than 10 ms, as those of a person who taps along, at least 1.6 times. What a torque that comes
-        back once a turn does to a single flag, or to two at unequal angles, can't be seen in its passes and is not in
-        it: with an unbalanced rotor that is about 0.3 % of a count of 12 turns and 0.02 % of one of 100.
+        scatter by more than 10 ms, as those of a person who taps along, at least 1.6 times. Not in it, for passes can't
+        show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an unbalanced rotor about
+        0.3 % of a count of 12 turns, 0.02 % of one of 100).
         """
         start, stop = self.crossing(start_period_s), self.crossing(stop_period_s)
         if start is None or stop is None:
@@ -308,8 +308,7 @@ def speed_curve(run: Run) -> SpeedCurve:
         if shorter and shorter[0].timing_sd_s < best.timing_sd_s / 10:
             best, richer = shorter
             times_s, turns = times_s[:-1], turns[:-1]
-    places = _flag_of(turns, run.flags_per_turn)[1]
-    uneven = places - np.arange(len(places)) / run.flags_per_turn
+    uneven = _flag_of(turns, run.flags_per_turn)[1] - np.arange(run.flags_per_turn) / run.flags_per_turn
     return replace(
         bare,
         times_s=times_s,
@@ -404,9 +403,9 @@ class _Data:
         from scipy.optimize import isotonic_regression
 
         t, angle = times_s, turns
-        if len(times_s) > MAX_FITTED:
-            chosen = np.unique(np.linspace(0, len(times_s) - 1, MAX_FITTED).round().astype(int))
-            t, angle = times_s[chosen], turns[chosen]
+        if len(t) > MAX_FITTED:
+            chosen = np.linspace(0, len(t) - 1, MAX_FITTED).round().astype(int)
+            t, angle = t[chosen], angle[chosen]
         rough_speed = isotonic_regression(np.gradient(angle, t), increasing=False).x
         columns = _flag_columns(_flag_of(angle, flags)[0], flags)
         return cls(flags, t, angle, 1 / rough_speed, columns, np.empty((len(t), 0)))
@@ -423,8 +422,7 @@ def _ripples(data: _Data, fit: _Spline) -> list[np.ndarray]:
     """
     if data.flags < 2:
         return []
-    period = 1 / np.maximum(fit.speed, 1e-9 * fit.speed.max())
-    period = period / np.median(period)
+    period = 1 / np.maximum(fit.speed / np.median(fit.speed), 1e-9)
     if data.flags == 2:
         around = data.flag_columns
     else:
@@ -486,8 +484,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     rss = float(np.sum(residuals**2))
     rss = max(rss, n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
     root = np.linalg.inv(r)
-    few = t_factor(n - m) / NORMAL_FACTOR
-    count = degree + 1 + knots
+    few, count = t_factor(n - m) / NORMAL_FACTOR, degree + 1 + knots
     main = slice(0, count)
     covariance = (root @ root.T)[main, main] * rss / (n - m) * few**2
     offsets = np.zeros(flags)

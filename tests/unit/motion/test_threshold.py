@@ -64,6 +64,8 @@ def test_row_order_and_columns_follow_the_contract(lesson_curves):
         "origin",
         "more_than_s",
         "note",
+        "doubt",
+        "outcome",
     ]
     assert list(table["source"]) == [curve.run.source for curve in lesson_curves]
     assert (table["status"] == "counted").all()
@@ -231,7 +233,7 @@ def test_passes_that_no_curve_can_join_leave_a_run_uncounted():
     times = [0.0, 0.302, 0.608, 0.918, 1.232, 1.55, 1.872, 2.198, 235_280.0]
     assert not speed_curve(Run(times)).usable
     found = measure([Run(times), disc_run()], 0.25, 1.0)
-    assert found["status"].tolist() == ["too few passes", "counted"]
+    assert found["status"].tolist() == ["no smooth curve fits the passes", "counted"]
 
 
 TURN = 2 * np.pi

@@ -1,4 +1,4 @@
-"""The trust gate: each test finds its fault and leaves clean runs alone; the law is used where it holds, and only there.
+"""The trust gate: each test finds its fault and leaves clean runs alone; the law is used only where it holds.
 
 Logs come from the independent simulator in `tests/reference/faults`, seeds fixed.
 """
@@ -169,9 +169,8 @@ class TestOutcome:
 
 class TestLaw:
     def test_it_is_used_where_it_holds(self):
-        curves = [
-            curve_of(log) for log in some("none", "-", 12, 8, law="mixed", flags="1", modulation="even", jitter="gauss")
-        ]
+        logs = some("none", "-", 12, 8, law="mixed", flags="1", modulation="even", jitter="gauss")
+        curves = [curve_of(log) for log in logs]
         rule, why = best_rule(curves)
         assert rule == "law"
         assert why == "The drag law follows all runs to within the scatter, so it is used."
@@ -225,7 +224,8 @@ class TestCoverage:
     KINDS = (
         *({"jitter": j, "flags": f, "modulation": "even"} for j in ("gauss", "heavy", "1 ms", "drifting")
           for f in ("1", "2 uneven", "4", "12")),
-        *({"jitter": "gauss", "flags": f, "modulation": m} for f in ("2", "4", "12") for m in ("friction", "imbalance")),
+        *({"jitter": "gauss", "flags": f, "modulation": m} for f in ("2", "4", "12") for m in ("friction",
+        "imbalance")),
     )  # fmt: skip
 
     def test_of_the_smooth_curve_and_of_the_best_rule(self):
