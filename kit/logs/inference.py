@@ -280,7 +280,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
 
     at : (k,) passes that a repair is about; missed : (k,) whether it is a missed pass before it.
     """
-    n, reach = len(times_s), MARGIN + 2
+    n, reach = len(times_s), MARGIN - 1
     kept = np.flatnonzero(found.extra == 0)
     place = np.searchsorted(kept, at)
     begin = kept[np.maximum(place - reach, 0)]

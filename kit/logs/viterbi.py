@@ -43,6 +43,7 @@ TAILS = 4.0  # degrees of freedom of Student's t: gates have outliers
 MOST_STEPS = 16  # flags in one gap; beyond it nobody can count
 SKIPS = 5  # a real pass follows within so many passes of the last real one (or a burst is left as it is)
 SURVIVORS = 6
+SURVIVORS_KNOWN = 4  # where a stretch begins with what is known already
 CELL = 0.06  # of ln p: explanations closer than this will be the same from here on
 COAST, HAND, CLOCK = 0, 1, 2
 
@@ -77,7 +78,8 @@ class Survivors:
         flags = len(pattern)
         self.around = np.concatenate(([0.0], np.cumsum(np.tile(pattern, 2 + MOST_STEPS // flags))))
         self.forbid = forbid  # (rows, 2): the pass that must be kept (or -1), the pass before which nothing is missed
-        self.k = SURVIVORS if flags == 1 else SURVIVORS + 2 * flags
+        kept = SURVIVORS if known is None else SURVIVORS_KNOWN
+        self.k = kept if flags == 1 else kept + 2 * flags
         rows = len(starts)
         shape = (rows, longest + SKIPS, self.k)
         self.state = {name: np.zeros(shape) for name in self.NAMES}
