@@ -44,7 +44,7 @@ def written_logs(draw) -> WrittenLog:
 
 
 def _clock(draw, unit: str) -> list[str]:
-    """Times as they are written: strictly increasing, with at most six decimals of a second; even steps are asked about."""
+    """Times as written: strictly increasing, at most six decimals of a second; even steps are asked about."""
     count = draw(st.integers(8, 40))
     start = draw(st.integers(0, 10**8))
     gaps = draw(st.lists(st.integers(50_000, 2_000_000), min_size=count, max_size=count, unique=True))
