@@ -179,6 +179,8 @@ def plan_columns(
         raise KitError("It is unclear which column is the time", file=table.file, fix="name it with time_column=")
     if content is None and state is not None and named != "periods":
         content = "states"
+    if content is None and named == "periods":
+        content = "periods"
     if content in (None, *TABLES.values()):
         free = [j for j in numeric if j not in (*time, *conditions, state) and frame[j].nunique() > 2]
         content, value = _table_or_passes(table, frame, time, step_s, free, kinds, content, value, layout, given)

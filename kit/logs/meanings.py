@@ -71,6 +71,7 @@ STEADY = 0.25  # a step that differs by less from the usual one belongs to stead
 NO_TREND = 0.1  # the steps of a coasting rotor grow by more than this
 FEWEST_STEPS = 7  # in equal steps that can be no accident
 MOST_CHANNELS = 16
+LARGEST = 1e300  # differences of larger numbers can't be held; they are refused later
 
 
 class States:
@@ -154,9 +155,9 @@ def is_condition(column: pd.Series) -> bool:
 
 def is_steady(times: np.ndarray) -> bool:
     """Steps as a sampler makes them: nearly all alike, and no longer at the end than at the start."""
-    steps = np.diff(times)
-    if len(steps) < FEWEST_STEPS:
+    if len(times) <= FEWEST_STEPS or np.max(np.abs(times)) > LARGEST:
         return False
+    steps = np.diff(times)
     usual = np.median(steps)
     third = len(steps) // 3
     trend = abs(np.median(steps[-third:]) / np.median(steps[:third]) - 1) if np.median(steps[:third]) > 0 else np.inf
@@ -165,10 +166,10 @@ def is_steady(times: np.ndarray) -> bool:
 
 def same_steps(times: np.ndarray) -> bool:
     """Steps that are all the same to the last digit: an index, or a clock that samples."""
-    steps = np.diff(times)
-    if len(steps) < FEWEST_STEPS:
+    if len(times) <= FEWEST_STEPS or np.max(np.abs(times)) > LARGEST:
         return False
-    return bool(steps[0] != 0 and np.ptp(steps) <= 1e-9 * abs(steps[0]) + 4e-16 * np.max(np.abs(times)) * 4)
+    steps = np.diff(times)
+    return bool(steps[0] != 0 and np.ptp(steps) <= 1e-9 * abs(steps[0]) + 2e-15 * np.max(np.abs(times)))
 
 
 def two_edges(names: tuple[str, str]) -> bool:

@@ -44,10 +44,10 @@ def written_logs(draw) -> WrittenLog:
 
 
 def _clock(draw, unit: str) -> list[str]:
-    """Times as they are written: strictly increasing, with at most six decimals of a second."""
+    """Times as written: strictly increasing, at most six decimals of a second; even steps are asked about."""
     count = draw(st.integers(8, 40))
     start = draw(st.integers(0, 10**8))
-    gaps = draw(st.lists(st.integers(50_000, 2_000_000), min_size=count, max_size=count))
+    gaps = draw(st.lists(st.integers(50_000, 2_000_000), min_size=count, max_size=count, unique=True))
     micro = np.cumsum([start, *gaps]).tolist()
     places = {"s": 6, "ms": 3, "us": 0}[unit]
     return [f"{value // 10**places}.{value % 10**places:0{places}}" if places else str(value) for value in micro]

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
-from kit.lessons.keys import LEVEL_NAMES, level_of
+from kit.lessons.keys import LEVEL_NAMES, Keys, Notes, how_logs_are_read, level_of
 from kit.lessons.lesson import load_lesson
 from kit.lessons.notebooks import stage_notebook
 from kit.record.workbook import Workbook
@@ -76,3 +76,12 @@ def test_plan_and_question_are_saved_in_words_of_their_own(tmp_path):
 def test_an_unknown_level():
     with pytest.raises(KitError, match=r"no such level of inquiry.*confirmation, structured, guided, open"):
         level_of("free")
+
+
+def test_how_a_lessons_logs_are_read(tmp_path):
+    notes = Notes()
+    given = {"unit": "ms", "flags_per_turn": 8, "channel": "A"}
+    assert how_logs_are_read(Keys(given, tmp_path, notes, "logs.")) == given
+    assert not notes.problems
+    how_logs_are_read(Keys({"unit": "weeks", "flags_per_turn": 2.5}, tmp_path, notes, "logs."))
+    assert [key for key, _ in notes.problems] == ["logs.unit", "logs.flags_per_turn"]

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kit.errors import KitError
+from kit.errors import AmbiguousLog, KitError
 from kit.logs.folder import read_folder, runs_list, write_folder
 from kit.logs.run import Run
 from tests.unit.logs.made import LOGS, A, B, C, written
@@ -203,3 +203,22 @@ class TestWriting:
         with pytest.raises(KitError, match="there already"):
             write_folder([Run(2 * TIMES, {"a": 1})], tmp_path)
         assert {path: path.read_bytes() for path in tmp_path.rglob("*.csv")} == before
+
+
+def test_a_folder_of_logs_without_units_has_one_unit(tmp_path):
+    """A wheel with eight flags in ms without a heading: alone, a slow log could be read in another unit than a fast."""
+    fast, slow = (np.cumsum(np.linspace(first, last, 60)).astype(int) for first, last in ((24, 130), (700, 9000)))
+    for trial, ticks in ((1, fast), (2, slow)):
+        (tmp_path / f"magnets-3_trial-{trial}.txt").write_text("".join(f"{t}\n" for t in ticks))
+    one, two = read_folder(tmp_path, repairs=False, flags_per_turn=8)
+    assert (one.pass_times_s.tolist(), two.pass_times_s.tolist()) == ((fast / 1e3).tolist(), (slow / 1e3).tolist())
+    assert one.read_as == "pass times in ms (the unit by their size), one channel, 8 flags a turn"
+
+
+def test_what_a_folder_leaves_open_is_asked_and_can_be_said(tmp_path):
+    (tmp_path / "n-1_trial-1.txt").write_text("".join(f"{t}\n" for t in np.cumsum(np.arange(2000, 9000, 300)) + 10**7))
+    with pytest.raises(AmbiguousLog, match=r"unit='ms'") as asked:
+        read_folder(tmp_path)
+    assert {"unit": "ms"} in asked.value.options.values()
+    (run,) = read_folder(tmp_path, unit="ms")
+    assert run.pass_times_s[0] == 10_002
