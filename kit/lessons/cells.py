@@ -204,7 +204,8 @@ def _average(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## Three trials, one average\n\n"
-        "Add the three values and divide by three: that is the average. But look at the dots too. "
+        "One number can stand for all three trials: their average. The dots above it and the dots below it balance. "
+        "But look at the dots too. "
         "They never fall on one spot. **Would a fourth run land exactly on the average?**\n\n"
         "If something went wrong in a run, and you know what, you can set it aside. You must say what happened. "
         "The run stays in the record.",

@@ -31,10 +31,10 @@ def the_prediction_is_there(page) -> None:
 
 def move_a_threshold_by_typing(page) -> None:
     field = page.get_by_role("textbox", name="Start counting when one turn takes")
-    field.fill("0.3")
+    field.fill("0.4")
     field.press("Enter")
     page.get_by_role("button", name="Use these thresholds").click()
-    page.get_by_text("Every run now counts from 0.3 s a turn").wait_for()
+    page.get_by_text("Every run now counts from 0.4 s a turn").wait_for()
 
 
 def tick_all_curves(page) -> None:

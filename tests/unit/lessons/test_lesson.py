@@ -17,7 +17,7 @@ values = [1, 2, 4]
 reference = 2
 
 [thresholds]
-start_period_s = 0.3
+start_period_s = 0.4
 stop_period_s = 1.2
 
 [sketch_up_to]
@@ -71,8 +71,8 @@ def test_a_byte_order_mark_and_the_file_itself_will_do(folder):
         ("values = [1, 2, 4]", "values = []", r"changed\.values can't be used"),
         ("values = [1, 2, 4]", "values = [2, 2]", r"changed\.values can't be used"),
         ("reference = 2", "reference = 3", r"changed\.reference can't be used.*Found: 3"),
-        ("start_period_s = 0.3", "start_period_s = -1", r"thresholds\.start_period_s can't be used"),
-        ("start_period_s = 0.3", "start_period_s = true", r"thresholds\.start_period_s can't be used"),
+        ("start_period_s = 0.4", "start_period_s = -1", r"thresholds\.start_period_s can't be used"),
+        ("start_period_s = 0.4", "start_period_s = true", r"thresholds\.start_period_s can't be used"),
         ("stop_period_s = 1.2", "stop_period_s = 0.2", r"thresholds\.stop_period_s can't be used"),
         ('schema = "kit-lesson-1"', 'schema = "other"', r"The key schema can't be used"),
         ("duration_s = 30", "", r"sketch_up_to\.duration_s is missing"),
@@ -166,7 +166,7 @@ def test_hand_counts_that_cannot_be_used(folder, data, message):
 
 def test_in_a_cell_it_says_what_is_asked_and_changed(folder):
     lesson = load_lesson(folder(LESSON.replace("A wheel", "A <b>wheel</b> & more")))
-    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.3 to 1.2 s a turn)"
+    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.4 to 1.2 s a turn)"
     html = lesson._repr_html_()
     assert "A &lt;b&gt;wheel&lt;/b&gt; &amp; more" in html and html.count("<b>") == 1
     assert "1, 2, 4 (all groups run 2)" in html and "two-pads" in html
@@ -180,7 +180,7 @@ schema = "kit-lesson-1"
 title = "A wheel"
 question = "How long does it coast?"
 changed = { name = "pads", words = "number of pads", values = [1, 2, 4] }
-thresholds = { start_period_s = 0.3, stop_period_s = 1.2 }
+thresholds = { start_period_s = 0.4, stop_period_s = 1.2 }
 sketch_up_to = { duration_s = 30, turns = 60 }
 
 [[questions]]

@@ -128,13 +128,13 @@ def test_writing_is_saved_and_there_again(stage, workbook):
 
 def test_thresholds_pass_on_to_the_next_stage(stage, workbook):
     picker, keep, say = stage("measure").thresholds().children
-    picker.set_state({"start_period_s": 0.3})
+    picker.set_state({"start_period_s": 0.4})
     keep.click()
     assert "Saved" in say.text
     later = stage("average")
-    assert later.progress.thresholds.start_period_s == 0.3
+    assert later.progress.thresholds.start_period_s == 0.4
     assert later.results["duration_s"].max() < 38
-    assert stage("measure").thresholds().children[0].start_period_s == 0.3
+    assert stage("measure").thresholds().children[0].start_period_s == 0.4
 
 
 def test_a_refused_repair_passes_on(stage):
