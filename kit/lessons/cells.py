@@ -39,7 +39,18 @@ def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list
     asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
     opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
     start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}")\nstage.welcome()'
-    return [("markdown", opening), ("code", start), *_CELLS[stage](lesson), ("markdown", _next_step(stage, home))]
+    own = [("markdown", opening), ("code", start), *_asked_first(lesson, stage), *_CELLS[stage](lesson)]
+    return [*own, ("markdown", _next_step(stage, home))]
+
+
+def _asked_first(lesson: Lesson, stage: str) -> Cells:
+    """The questions of a stage that come before its data; those of the first stage, and of claims, have places."""
+    at_a_claim = {claim.ask_first for claim in lesson.claims} if stage == "investigate" else set()
+    asked = [question for question in lesson.asked(stage) if question.id not in at_a_claim]
+    if asked and stage != "predict":
+        yield "markdown", "## Before you see the data\n\nSay what you expect. The data wait until you have sealed it."
+        for question in asked:
+            yield "code", f'stage.prediction("{question.id}")'
 
 
 def _next_step(stage: str, home: str) -> str:
@@ -145,7 +156,7 @@ def _measure(lesson: Lesson) -> Cells:
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
-    yield "code", "stage.results"
+    yield "code", "stage.results_table()"
 
 
 # --- 2b runs of the group's own --------------------------------------------------------------------------------------
@@ -216,9 +227,9 @@ def _average(lesson: Lesson) -> Cells:
         "## How sure is an average?\n\n"
         "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
         "With three trials alone this interval is wide. The columns that begin with `pooled` use the spread of all "
-        'conditions together. (`stage.averages("turns")` gives the same for the turns.)',
+        'conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
     )
-    yield "code", 'stage.averages("duration_s").round(3)'
+    yield "code", 'stage.averages_table("duration_s")'
     yield (
         "markdown",
         "## Counted by hand, counted by the gate\n\n"
@@ -273,8 +284,6 @@ def _how_it_changes(lesson: Lesson) -> str:
 
 
 def _explain(lesson: Lesson) -> Cells:
-    if lesson.texts["explain"]:
-        yield "markdown", lesson.texts["explain"].strip()
     yield (
         "markdown",
         "## One shape for both?\n\n"
@@ -312,6 +321,16 @@ def _explain(lesson: Lesson) -> Cells:
         "An estimate is not a measurement.",
     )
     yield "code", "stage.time_to_rest()"
+    yield (
+        "markdown",
+        "## What is the cause?\n\n"
+        "What could make it slow down in just this way? Write what you think. It need not be right. "
+        "You can change it later.",
+    )
+    yield "code", 'stage.observation("cause", "What do you think is the cause?")'
+    if lesson.texts["explain"]:
+        yield "markdown", "Then compare it with what others have found."
+        yield "code", "stage.cause()"
     yield "markdown", "## Your prediction and the data, side by side"
     for question in lesson.asked("predict"):
         yield "code", f'stage.look_back("{question.id}")'

@@ -36,7 +36,7 @@ def investigate_cells(lesson: Lesson) -> Cells:
 def _one_claim(lesson: Lesson, claim: LessonClaim, explain: bool) -> Cells:
     yield "markdown", f"## {claim.question}"
     if claim.ask_first:
-        yield "markdown", "First say what you expect. No data show before that."
+        yield "markdown", "First say what you expect. The data wait until you have sealed it."
         yield "code", f'stage.prediction("{claim.ask_first}")'
     if claim.hears:
         yield from _listening(lesson, claim)

@@ -122,9 +122,9 @@ class Keys:
         required = default is _REQUIRED
         return self._get(key, str, default, example, lambda v: bool(v.strip()) or not required, "")
 
-    def flag(self, key: str) -> bool:
-        """true or false; false where there is none."""
-        return self._get(key, bool, False, f"{key} = true")
+    def flag(self, key: str, default: bool = False) -> bool:
+        """true or false."""
+        return self._get(key, bool, default, f"{key} = {str(not default).lower()}")
 
     def number(self, key: str, default=_REQUIRED, example: str = "", above: float = float("-inf")) -> float:
         """A finite number above a limit; nan stands in for one that can't be used."""

@@ -75,6 +75,8 @@ class Question:
     text: str
     choices: tuple[Choice, ...]
     shuffle: bool = False
+    before: str = ""  # the stage whose data wait until this is sealed; "": the next data of its own stage
+    after: str = ""  # id of the question that is sealed before this one shows; may be empty
 
     def choice(self, choice_id: str) -> Choice:
         """The choice with this id.
@@ -152,6 +154,7 @@ class Lesson:
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
+    wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 
     def __repr__(self) -> str:
         return f"Lesson({self.title}: {self.x_label} {self._values}; {self._counted})"
@@ -343,7 +346,9 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
     slowest = 0 if isnan(start) else start
     stop = thresholds.number_or_none("stop_period_s", example="stop_period_s = 1.0", above=slowest)
-    questions = tuple(_question(table) for table in keys.tables("questions"))
+    tables = keys.tables("questions")
+    questions = tuple(_question(table) for table in tables)
+    _check_order(tables, questions)
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -369,6 +374,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         bench_table=keys.mapping_or_none("bench"),
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
         claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
+        wait_for_predictions=keys.flag("wait_for_predictions", default=True),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
     )
     try:
@@ -397,7 +403,24 @@ def _question(table: Keys) -> Question:
         table.text("text", example='text = "With two magnets it coasts …"'),
         choices,
         table.flag("shuffle"),
+        table.text("before", default="", example='before = "measure"'),
+        table.text("after", default="", example='after = "two-magnets"'),
     )
+
+
+def _check_order(tables: Sequence[Keys], questions: Sequence[Question]) -> None:
+    """Note what can't wait for each other: data before the question is asked, questions in a ring."""
+    after = {q.id: q.after for q in questions}
+    for table, question in zip(tables, questions, strict=True):
+        later = [stage for stage in STAGES[1:] if STAGES.index(stage) >= STAGES.index(question.stage)]
+        if question.before and question.before not in later:
+            table.problem("before", f'before = "{later[0]}"   # or {", ".join(later[1:])}', question.before)
+        on_the_way = [question.id]
+        while (here := after.get(on_the_way[-1], "")) and here not in on_the_way:
+            on_the_way.append(here)
+        if question.after and (question.after not in after or here):
+            others = [q.id for q in questions if q.id != question.id]
+            table.problem("after", f'after = "{(*others, "…")[0]}"   # another question, not in a ring', question.after)
 
 
 def claims_of(tables: Sequence[Keys], question_ids: Sequence[str]) -> tuple[LessonClaim, ...]:

@@ -50,6 +50,8 @@ class Kind(StrEnum):
 
     PREDICTION = "prediction"  # :QUESTION, one answer
     PREDICTED_CURVE = "predicted_curve"  # :QUANTITY
+    SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
+    LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are
     OBSERVATION = "observation"  # :TOPIC, in the group's own words
 
     RUN = "run"  # one that the group made itself

@@ -93,6 +93,41 @@ def test_messages_name_the_key_and_show_what_would_do(folder, old, new, message)
         load_lesson(folder(text))
 
 
+OTHER = """
+[[questions]]
+id = "three-pads"
+stage = "average"
+text = "With three?"
+choices = [{ id = "same", text = "the same" }, { id = "half", text = "half" }]
+"""
+
+
+def test_what_is_sealed_before_what_is_read(folder):
+    text = LESSON + 'before = "trend"\n' + OTHER + 'after = "two-pads"\n'
+    lesson = load_lesson(folder(text.replace('title = "A wheel"', 'title = "A wheel"\nwait_for_predictions = false')))
+    assert [(q.before, q.after) for q in lesson.questions] == [("trend", ""), ("", "two-pads")]
+    assert not lesson.wait_for_predictions
+    plain = load_lesson(folder())
+    assert (plain.questions[0].before, plain.questions[0].after, plain.wait_for_predictions) == ("", "", True)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "message"),
+    [
+        ('before = "predict"', "", r"questions\[1\]\.before can't be used. Found: 'predict'.*before = \"measure\""),
+        ('before = "lunch"', "", r"questions\[1\]\.before can't be used"),
+        ("", 'before = "measure"', r"questions\[2\]\.before can't be used.*before = \"average\""),
+        ('after = "two-pads"', "", r"questions\[1\]\.after can't be used.*not in a ring"),
+        ('after = "three-pads"', 'after = "two-pads"', r"questions\[1\]\.after can't be used"),
+        ('after = "ten-pads"', "", r"questions\[1\]\.after can't be used.*three-pads"),
+        ("before = 3", "", r"questions\[1\]\.before can't be used"),
+    ],
+)
+def test_what_cannot_wait_is_named(folder, first, second, message):
+    with pytest.raises(KitError, match=message):
+        load_lesson(folder(f"{LESSON}{first}\n{OTHER}{second}\n"))
+
+
 def test_two_questions_of_one_id(folder):
     again = LESSON[LESSON.index("[[questions]]") :]
     with pytest.raises(KitError, match=r"questions can't be used. Found: 'two-pads'"):
