@@ -165,7 +165,9 @@ def _own_claim() -> Cells:
         "markdown",
         "## Your own claim\n\n"
         "Now it is your turn. Think of something that might matter: grease, a heavier rim, how the push is made, "
-        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.",
+        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.\n\n"
+        "Show the plan to your teacher before you change anything on the apparatus. A heavier rim or a solvent needs a "
+        "yes first.",
     )
     yield "code", "stage.own_claim()"
     yield (

@@ -367,7 +367,9 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         rule=thresholds.text("rule", default="interpolated", example='rule = "interpolated"'),
         level=keys.one_of("level", LEVELS, default="structured"),
         questions=questions,
-        safety=tuple(keys.table("safety").texts("notes", example='notes = ["Stop it before you touch it."]')),
+        safety=tuple(
+            keys.table("safety").texts("notes", example='notes = ["Let it come to rest before you touch it."]')
+        ),
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),

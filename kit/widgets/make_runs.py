@@ -17,6 +17,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import KitError
+from ..lessons.cautions import GATE
 from ..lessons.lesson import Lesson
 from ..lessons.progress import ORIGINS, OwnRuns, Progress
 from ..lessons.waiting import data_gate
@@ -258,7 +259,8 @@ class MakeRuns:
         """What is kept so far, and what to beware of."""
         count = len(self.own.runs)
         kept = f"You have kept {count_of(count, 'run')} of your own." if count else "You have no runs yet."
-        return KitBox([note(kept), *safety_first(self.lesson.safety)])
+        gate = safety_first(GATE, words="Do you wire a gate? Read this before")
+        return KitBox([note(kept), *safety_first(self.lesson.safety), *gate])
 
     def _of_data(self, build: Callable[[], widgets.Widget]) -> widgets.Widget:
         """What `build` makes, once all is sealed that comes before the first run."""

@@ -42,6 +42,8 @@ if TYPE_CHECKING:  # what a step shows is loaded by that step
 
 __all__ = ["Stage"]
 
+SPINS = ("measure", "investigate")  # stages in which a group may spin something: their cautions are not folded
+
 
 class Stage:
     """A lesson's stage for the group that works on it.
@@ -115,7 +117,7 @@ class Stage:
             parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
-        return KitBox([*parts, *safety_first(self.lesson.safety)])
+        return KitBox([*parts, *safety_first(self.lesson.safety, folded=self.stage not in SPINS)])
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
