@@ -114,8 +114,8 @@ _STEPS = (
 _WHERE_TO_COUNT = (
     "## Where does counting start?\n\n"
     "Nobody spins it twice alike. So a fair count can't start when the hand lets go. "
-    "Instead, agree on one speed: counting **starts** when one turn takes a certain time, and **stops** when "
-    "one turn takes a longer time. These two times are called thresholds.\n\n"
+    "Instead, agree on two speeds. Counting **starts** at the faster one and **stops** at the slower one. "
+    "You say how fast it is by how long one turn takes. These two times are called thresholds.\n\n"
     "The plot shows how long one turn takes while each run slows down. Move the two lines. "
     "The table below follows."
 )
@@ -155,6 +155,10 @@ def _measure(lesson: Lesson) -> Cells:
     yield "code", "stage.thresholds()"
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
+    yield (
+        "code",
+        'stage.observation("hardest", "What was hardest to start? What was least stable, so that its runs differ?")',
+    )
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
 
@@ -171,12 +175,20 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
         "were made. Choose one way or several. Each run you keep goes into your workbook.",
     )
     yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
+    yield (
+        "markdown",
+        "## How many runs?\n\n"
+        "Decide before you measure. How many minutes do you have? One run takes its coasting time, and about a minute "
+        "to set up and to write down. So how many settings can you try, and how many times each? "
+        "Keep to it, whatever comes out.",
+    )
+    yield "code", "make.plan()"
     if lesson.bench is not None:
         yield (
             "markdown",
             "## On the virtual bench\n\n"
             "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
-            "the end. Then keep the run. Make three runs for each setting, at four settings or more.",
+            "the end. Then keep the run. Three runs for each setting, at four settings or more, are a good beginning.",
         )
         yield "code", "make.bench()"
     yield (
@@ -230,14 +242,15 @@ def _average(lesson: Lesson) -> Cells:
         'conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
     )
     yield "code", 'stage.averages_table("duration_s")'
-    yield (
-        "markdown",
-        "## Counted by hand, counted by the gate\n\n"
-        "Somebody had counted the same thing before, with a stopwatch and by eye, once for each condition. "
-        "Do the two ways agree?",
-    )
-    yield "code", "stage.hand_counts()"
-    yield "code", 'stage.observation("methods")'
+    if lesson.has_hand_counts:
+        yield (
+            "markdown",
+            "## Counted by hand, counted by the gate\n\n"
+            "Somebody had measured the same thing before without a gate, once for each condition. The time came from a "
+            "stopwatch, the turns from a film played slowly. Do the two ways agree?",
+        )
+        yield "code", "stage.hand_counts()"
+        yield "code", 'stage.observation("methods")'
     yield (
         "markdown",
         "## Are two of your averages really different?\n\n"
@@ -258,8 +271,8 @@ def _trend(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## Does your choice of threshold matter?\n\n"
-        "The same runs, counted with other thresholds. If the exponent `p` hardly moves, your answer does not hang on "
-        "the choice.",
+        "The same runs, counted with other thresholds. If the exponent `p` hardly moves, your answer does not depend "
+        "on the choice.",
     )
     yield "code", "stage.sensitivity()"
     yield "code", 'stage.observation("trend")'
@@ -294,7 +307,7 @@ def _explain(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## All runs on one curve\n\n"
-        "Measure the speed as a share of its start, and the time as a share of its end. "
+        "Divide each speed by the speed at the start threshold. Divide each time by the whole coasting time. "
         "If the *kind* of drag stays the same, all runs fall on one curve. Then turns and time must follow one shape. "
         "Each kind of drag has a curve of its own.",
     )

@@ -7,13 +7,23 @@ from __future__ import annotations
 
 import sys
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..errors import KitError
 
-__all__ = ["LEVEL_NAMES", "Keys", "Level", "Notes", "UnknownKey", "level_of", "parse_toml", "read_toml_text"]
+__all__ = [
+    "LEVEL_NAMES",
+    "Keys",
+    "Level",
+    "Notes",
+    "UnknownKey",
+    "check_order",
+    "level_of",
+    "parse_toml",
+    "read_toml_text",
+]
 
 _REQUIRED = object()
 
@@ -186,6 +196,26 @@ class Keys:
 
 def _for_example(example: str) -> str:
     return f"write, for example: {example}"
+
+
+def check_order(tables: Sequence[Keys], asked: Sequence[tuple[str, str, str, str]], stages: Sequence[str]) -> None:
+    """Note what can't wait for each other: data for a question that is asked after them, questions in a ring.
+
+    Parameters
+    ----------
+    asked : of each question its id, its stage, the stage it comes `before`, the question it comes `after`.
+    """
+    follows = {question: after for question, _, _, after in asked}
+    for table, (question, stage, before, after) in zip(tables, asked, strict=True):
+        later = [other for other in stages[1:] if stages.index(other) >= stages.index(stage)]
+        if before and before not in later:
+            table.problem("before", f'before = "{later[0]}"   # or {", ".join(later[1:])}', before)
+        on_the_way = [question]
+        while (here := follows.get(on_the_way[-1], "")) and here not in on_the_way:
+            on_the_way.append(here)
+        if after and (after not in follows or here):
+            others = [other for other in follows if other != question]
+            table.problem("after", f'after = "{(*others, "…")[0]}"   # another question, not in a ring', after)
 
 
 # --- how much of an inquiry a lesson gives: four levels (Banchi & Bell 2008, “The many levels of inquiry”) -----------

@@ -19,7 +19,7 @@ from ..errors import KitError
 from ..logs.folder import read_folder
 from ..logs.run import Run
 from ..sources.setup import BenchSetup, bench_setup
-from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, parse_toml, read_toml_text
+from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, check_order, parse_toml, read_toml_text
 
 __all__ = [
     "KEY_FILE",
@@ -44,6 +44,8 @@ __all__ = [
 SCHEMA = "kit-lesson-1"
 
 LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
+
+HAND_COUNTS = "hand_counts.csv"
 
 LEVELS = LEVEL_NAMES
 
@@ -214,6 +216,11 @@ class Lesson:
         """
         return read_folder(self.folder)
 
+    @property
+    def has_hand_counts(self) -> bool:
+        """Whether there is a file of earlier counts by hand."""
+        return (self.folder / HAND_COUNTS).exists()
+
     def hand_counts(self) -> pd.DataFrame | None:
         """Earlier counts by hand: the column of what is changed, `duration_s`, `turns`; None if there are none.
 
@@ -221,7 +228,7 @@ class Lesson:
         ------
         KitError : the file cannot be read, lacks a column, or holds a cell that is no number.
         """
-        path = self.folder / "hand_counts.csv"
+        path = self.folder / HAND_COUNTS
         if not path.exists():
             return None
         try:
@@ -348,7 +355,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     stop = thresholds.number_or_none("stop_period_s", example="stop_period_s = 1.0", above=slowest)
     tables = keys.tables("questions")
     questions = tuple(_question(table) for table in tables)
-    _check_order(tables, questions)
+    check_order(tables, [(q.id, q.stage, q.before, q.after) for q in questions], STAGES)
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -408,21 +415,6 @@ def _question(table: Keys) -> Question:
         table.text("before", default="", example='before = "measure"'),
         table.text("after", default="", example='after = "two-magnets"'),
     )
-
-
-def _check_order(tables: Sequence[Keys], questions: Sequence[Question]) -> None:
-    """Note what can't wait for each other: data before the question is asked, questions in a ring."""
-    after = {q.id: q.after for q in questions}
-    for table, question in zip(tables, questions, strict=True):
-        later = [stage for stage in STAGES[1:] if STAGES.index(stage) >= STAGES.index(question.stage)]
-        if question.before and question.before not in later:
-            table.problem("before", f'before = "{later[0]}"   # or {", ".join(later[1:])}', question.before)
-        on_the_way = [question.id]
-        while (here := after.get(on_the_way[-1], "")) and here not in on_the_way:
-            on_the_way.append(here)
-        if question.after and (question.after not in after or here):
-            others = [q.id for q in questions if q.id != question.id]
-            table.problem("after", f'after = "{(*others, "…")[0]}"   # another question, not in a ring', question.after)
 
 
 def claims_of(tables: Sequence[Keys], question_ids: Sequence[str]) -> tuple[LessonClaim, ...]:

@@ -31,7 +31,7 @@ from ..record.workbook import Workbook, friendly_code
 from ..sources.setup import BenchSetup
 from ..wording import condition_value, count_of
 from .bench import Bench
-from .cards import DataSources
+from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
 from .parts import (
     FIELD,
@@ -261,6 +261,11 @@ class MakeRuns:
         kept = f"You have kept {count_of(count, 'run')} of your own." if count else "You have no runs yet."
         gate = safety_first(GATE, words="Do you wire a gate? Read this before")
         return KitBox([note(kept), *safety_first(self.lesson.safety), *gate])
+
+    def plan(self) -> ObservationBox:
+        """How many settings and trials, decided before the first run; saved as `observation:trials`."""
+        ask = "So many settings, so many runs each, in so many minutes:"
+        return ObservationBox(self.workbook, self.stage, "trials", ask, "Save my plan")
 
     def _of_data(self, build: Callable[[], widgets.Widget]) -> widgets.Widget:
         """What `build` makes, once all is sealed that comes before the first run."""

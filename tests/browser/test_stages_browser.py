@@ -24,7 +24,9 @@ def seal_a_prediction(page) -> None:
     page.get_by_text("I am fairly sure").first.click()
     page.get_by_role("button", name="Seal my answer").first.click()
     page.get_by_text("Saved and sealed.").wait_for()
-    page.get_by_role("heading", name="what happens to the number of turns?").wait_for()  # it waited for this answer
+    page.get_by_role(
+        "heading", name="How many turns does the disc make meanwhile?"
+    ).wait_for()  # it waited for this answer
 
 
 def the_prediction_is_there(page) -> None:

@@ -218,3 +218,10 @@ class TestSources:
             box.value = False
         view.use_button.click()
         assert view.message.text.startswith("Choose at least one")
+
+
+def test_how_many_runs_is_decided_before_and_kept(make, workbook):
+    box = make.plan()
+    box.text.value = "4 settings, 3 runs each, 20 minutes"
+    box.save_button.click()
+    assert workbook.latest("observation:trials") == "4 settings, 3 runs each, 20 minutes"
