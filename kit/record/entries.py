@@ -50,8 +50,6 @@ class Kind(StrEnum):
 
     PREDICTION = "prediction"  # :QUESTION, one answer
     PREDICTED_CURVE = "predicted_curve"  # :QUANTITY
-    SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
-    LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are
     OBSERVATION = "observation"  # :TOPIC, in the group's own words
 
     RUN = "run"  # one that the group made itself
@@ -72,6 +70,9 @@ class Kind(StrEnum):
     CLAIM_TEST = "claim_test"  # :ID or :ID@CONDITION, what was put down and how often it was shuffled
     RUN_PLAN = "run_plan"
     RUN_ORDER = "run_order"  # :ID of a claim
+
+    SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
+    LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are
 
     def of(self, *topics: str) -> str:
         """This kind with a topic: `Kind.DRAFT.of(Kind.CLAIM, "level")` is "draft:claim:level"."""
