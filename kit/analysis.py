@@ -381,7 +381,7 @@ def _seconds(value: float | str | None, which: str) -> float:
     try:
         return float(value)  # type: ignore[arg-type]  # what float() can't take is refused below
     except (TypeError, ValueError):
-        raise KitError(f"The {which} threshold must be a number of seconds", found=value, fix="such as 0.3") from None
+        raise KitError(f"The {which} threshold must be a number of seconds", found=value, fix="such as 0.25") from None
 
 
 def _best_law(run: Run) -> DragFit | None:
@@ -471,7 +471,7 @@ def sensitivity(
     --------
     >>> import kit
     >>> runs = kit.read_folder("datasets_demo/felt_brake")
-    >>> table = kit.sensitivity(runs, [(0.25, 1.0), (0.3, 1.0)], "pads")
+    >>> table = kit.sensitivity(runs, [(0.25, 1.0), (0.4, 1.0)], "pads")
     >>> table["counted"].tolist()
     [15, 15]
     """

@@ -39,7 +39,18 @@ def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list
     asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
     opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
     start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}")\nstage.welcome()'
-    return [("markdown", opening), ("code", start), *_CELLS[stage](lesson), ("markdown", _next_step(stage, home))]
+    own = [("markdown", opening), ("code", start), *_asked_first(lesson, stage), *_CELLS[stage](lesson)]
+    return [*own, ("markdown", _next_step(stage, home))]
+
+
+def _asked_first(lesson: Lesson, stage: str) -> Cells:
+    """The questions of a stage that come before its data; those of the first stage, and of claims, have places."""
+    at_a_claim = {claim.ask_first for claim in lesson.claims} if stage == "investigate" else set()
+    asked = [question for question in lesson.asked(stage) if question.id not in at_a_claim]
+    if asked and stage != "predict":
+        yield "markdown", "## Before you see the data\n\nSay what you expect. The data wait until you have sealed it."
+        for question in asked:
+            yield "code", f'stage.prediction("{question.id}")'
 
 
 def _next_step(stage: str, home: str) -> str:
@@ -103,8 +114,8 @@ _STEPS = (
 _WHERE_TO_COUNT = (
     "## Where does counting start?\n\n"
     "Nobody spins it twice alike. So a fair count can't start when the hand lets go. "
-    "Instead, agree on one speed: counting **starts** when one turn takes a certain time, and **stops** when "
-    "one turn takes a longer time. These two times are called thresholds.\n\n"
+    "Instead, agree on two speeds. Counting **starts** at the faster one and **stops** at the slower one. "
+    "You say how fast it is by how long one turn takes. These two times are called thresholds.\n\n"
     "The plot shows how long one turn takes while each run slows down. Move the two lines. "
     "The table below follows."
 )
@@ -144,8 +155,12 @@ def _measure(lesson: Lesson) -> Cells:
     yield "code", "stage.thresholds()"
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
+    yield (
+        "code",
+        'stage.observation("hardest", "What was hardest to start? What was least stable, so that its runs differ?")',
+    )
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
-    yield "code", "stage.results"
+    yield "code", "stage.results_table()"
 
 
 # --- 2b runs of the group's own --------------------------------------------------------------------------------------
@@ -160,12 +175,20 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
         "were made. Choose one way or several. Each run you keep goes into your workbook.",
     )
     yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
+    yield (
+        "markdown",
+        "## How many runs?\n\n"
+        "Decide before you measure. How many minutes do you have? One run takes its coasting time, and about a minute "
+        "to set up and to write down. So how many settings can you try, and how many times each? "
+        "Keep to it, whatever comes out.",
+    )
+    yield "code", "make.plan()"
     if lesson.bench is not None:
         yield (
             "markdown",
             "## On the virtual bench\n\n"
             "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
-            "the end. Then keep the run. Make three runs for each setting, at four settings or more.",
+            "the end. Then keep the run. Three runs for each setting, at four settings or more, are a good beginning.",
         )
         yield "code", "make.bench()"
     yield (
@@ -204,7 +227,8 @@ def _average(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## Three trials, one average\n\n"
-        "Add the three values and divide by three: that is the average. But look at the dots too. "
+        "One number can stand for all three trials: their average. The dots above it and the dots below it balance. "
+        "But look at the dots too. "
         "They never fall on one spot. **Would a fourth run land exactly on the average?**\n\n"
         "If something went wrong in a run, and you know what, you can set it aside. You must say what happened. "
         "The run stays in the record.",
@@ -215,17 +239,18 @@ def _average(lesson: Lesson) -> Cells:
         "## How sure is an average?\n\n"
         "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
         "With three trials alone this interval is wide. The columns that begin with `pooled` use the spread of all "
-        'conditions together. (`stage.averages("turns")` gives the same for the turns.)',
+        'conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
     )
-    yield "code", 'stage.averages("duration_s").round(3)'
-    yield (
-        "markdown",
-        "## Counted by hand, counted by the gate\n\n"
-        "Somebody had counted the same thing before, with a stopwatch and by eye, once for each condition. "
-        "Do the two ways agree?",
-    )
-    yield "code", "stage.hand_counts()"
-    yield "code", 'stage.observation("methods")'
+    yield "code", 'stage.averages_table("duration_s")'
+    if lesson.has_hand_counts:
+        yield (
+            "markdown",
+            "## Counted by hand, counted by the gate\n\n"
+            "Somebody had measured the same thing before without a gate, once for each condition. The time came from a "
+            "stopwatch, the turns from a film played slowly. Do the two ways agree?",
+        )
+        yield "code", "stage.hand_counts()"
+        yield "code", 'stage.observation("methods")'
     yield (
         "markdown",
         "## Are two of your averages really different?\n\n"
@@ -246,8 +271,8 @@ def _trend(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## Does your choice of threshold matter?\n\n"
-        "The same runs, counted with other thresholds. If the exponent `p` hardly moves, your answer does not hang on "
-        "the choice.",
+        "The same runs, counted with other thresholds. If the exponent `p` hardly moves, your answer does not depend "
+        "on the choice.",
     )
     yield "code", "stage.sensitivity()"
     yield "code", 'stage.observation("trend")'
@@ -272,8 +297,6 @@ def _how_it_changes(lesson: Lesson) -> str:
 
 
 def _explain(lesson: Lesson) -> Cells:
-    if lesson.texts["explain"]:
-        yield "markdown", lesson.texts["explain"].strip()
     yield (
         "markdown",
         "## One shape for both?\n\n"
@@ -284,7 +307,7 @@ def _explain(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## All runs on one curve\n\n"
-        "Measure the speed as a share of its start, and the time as a share of its end. "
+        "Divide each speed by the speed at the start threshold. Divide each time by the whole coasting time. "
         "If the *kind* of drag stays the same, all runs fall on one curve. Then turns and time must follow one shape. "
         "Each kind of drag has a curve of its own.",
     )
@@ -311,6 +334,16 @@ def _explain(lesson: Lesson) -> Cells:
         "An estimate is not a measurement.",
     )
     yield "code", "stage.time_to_rest()"
+    yield (
+        "markdown",
+        "## What is the cause?\n\n"
+        "What could make it slow down in just this way? Write what you think. It need not be right. "
+        "You can change it later.",
+    )
+    yield "code", 'stage.observation("cause", "What do you think is the cause?")'
+    if lesson.texts["explain"]:
+        yield "markdown", "Then compare it with what others have found."
+        yield "code", "stage.cause()"
     yield "markdown", "## Your prediction and the data, side by side"
     for question in lesson.asked("predict"):
         yield "code", f'stage.look_back("{question.id}")'

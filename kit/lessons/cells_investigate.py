@@ -23,7 +23,7 @@ def investigate_cells(lesson: Lesson) -> Cells:
             claimed = True
     if lesson.clicks_data:
         yield from _clicks()
-    if lesson.claims:
+    if lesson.claims and lesson.has_hand_counts:
         yield from _two_methods()
     yield from _own_claim()
     yield (
@@ -36,7 +36,7 @@ def investigate_cells(lesson: Lesson) -> Cells:
 def _one_claim(lesson: Lesson, claim: LessonClaim, explain: bool) -> Cells:
     yield "markdown", f"## {claim.question}"
     if claim.ask_first:
-        yield "markdown", "First say what you expect. No data show before that."
+        yield "markdown", "First say what you expect. The data wait until you have sealed it."
         yield "code", f'stage.prediction("{claim.ask_first}")'
     if claim.hears:
         yield from _listening(lesson, claim)
@@ -108,9 +108,9 @@ def _counterexample(lesson: Lesson, claim: LessonClaim) -> Cells:
     few, many = difference.listened_at
     yield (
         "markdown",
-        "### One case against it\n\n"
-        f"A claim that says *always* falls by a single case. Compare {few:g} with {many:g} {lesson.x}: the coasting "
-        "time changes a lot. What does the sound do, at the same speed?",
+        "### Look for a case against it\n\n"
+        "A claim that says *always* falls by a single case. Is there one here? "
+        f"Look at {few:g} and {many:g} {lesson.x}, at the same speed.",
     )
     yield (
         "code",
@@ -165,14 +165,16 @@ def _own_claim() -> Cells:
         "markdown",
         "## Your own claim\n\n"
         "Now it is your turn. Think of something that might matter: grease, a heavier rim, how the push is made, "
-        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.",
+        "a warm room. Write a claim that a measurement could speak against. Plan the runs before you make them.\n\n"
+        "Show the plan to your teacher before you change anything on the apparatus. A heavier rim or a solvent needs a "
+        "yes first.",
     )
     yield "code", "stage.own_claim()"
     yield (
         "markdown",
-        "## How much surer in how many minutes?\n\n"
-        "If you rather want to know your curve of stage 4 better: choose a number to make surer and the minutes you "
-        "have. The plan says where the next runs help most. Draw an order and print the sheet.",
+        "## Which runs next?\n\n"
+        "Do you want to know your curve of stage 4 better? Choose which of its numbers should become more certain. "
+        "Say how many minutes you have. The plan says where the next runs help most. Draw an order and print it.",
     )
     yield "code", "stage.planner()"
 

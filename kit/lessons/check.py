@@ -94,7 +94,7 @@ def check_text(reading: Reading[Lesson]) -> Iterator[Finding]:
             "safety.notes",
             "Nothing is said about safety",
             serious=False,
-            fix='write, for example: notes = ["Stop it before you touch it."]',
+            fix='write, for example: notes = ["Let it come to rest before you touch it."]',
         )
     tells = level_of(lesson.level).tells_relation
     if tells and not lesson.expected.strip():

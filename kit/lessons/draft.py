@@ -37,6 +37,8 @@ class TypedQuestion:
     id: str = ""
     stage: str = "predict"
     shuffle: bool = False
+    before: str = ""
+    after: str = ""
 
 
 def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
@@ -66,9 +68,11 @@ def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[Ty
             choices.append(Choice(choice_id, choice.text.strip()))
             ideas[choice_id] = choice.idea.strip()
             supported = choice_id if place == typed.supported else supported
-        asked.append(Question(question_id, typed.stage, typed.text.strip(), tuple(choices), typed.shuffle))
+        waits = typed.before, typed.after
+        asked.append(Question(question_id, typed.stage, typed.text.strip(), tuple(choices), typed.shuffle, *waits))
         key[question_id] = {"supported": supported, "ideas": {k: v for k, v in ideas.items() if v}}
     ids = {question.id for question in asked}
+    asked = [replace(question, after=question.after if question.after in ids else "") for question in asked]
     claims = [replace(c, ask_first=c.ask_first if c.ask_first in ids else "") for c in model.claims]
     return replace(model, **fields, questions=tuple(asked), claims=tuple(claims)), key
 

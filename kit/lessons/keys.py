@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,6 +21,7 @@ __all__ = [
     "Level",
     "Notes",
     "UnknownKey",
+    "check_order",
     "how_logs_are_read",
     "level_of",
     "parse_toml",
@@ -134,9 +135,9 @@ class Keys:
         required = default is _REQUIRED
         return self._get(key, str, default, example, lambda v: bool(v.strip()) or not required, "")
 
-    def flag(self, key: str) -> bool:
-        """true or false; false where there is none."""
-        return self._get(key, bool, False, f"{key} = true")
+    def flag(self, key: str, default: bool = False) -> bool:
+        """true or false."""
+        return self._get(key, bool, default, f"{key} = {str(not default).lower()}")
 
     def number(self, key: str, default=_REQUIRED, example: str = "", above: float = float("-inf")) -> float:
         """A finite number above a limit; nan stands in for one that can't be used."""
@@ -217,6 +218,26 @@ def how_logs_are_read(table: Keys) -> dict[str, object]:
     for key in ("channel", "time_column", "value_column"):
         how[key] = table.text(key, default="", example=f'{key} = "A"') or None
     return {name: value for name, value in how.items() if value is not None}
+
+
+def check_order(tables: Sequence[Keys], asked: Sequence[tuple[str, str, str, str]], stages: Sequence[str]) -> None:
+    """Note what can't wait for each other: data for a question that is asked after them, questions in a ring.
+
+    Parameters
+    ----------
+    asked : of each question its id, its stage, the stage it comes `before`, the question it comes `after`.
+    """
+    follows = {question: after for question, _, _, after in asked}
+    for table, (question, stage, before, after) in zip(tables, asked, strict=True):
+        later = [other for other in stages[1:] if stages.index(other) >= stages.index(stage)]
+        if before and before not in later:
+            table.problem("before", f'before = "{later[0]}"   # or {", ".join(later[1:])}', before)
+        on_the_way = [question]
+        while (here := follows.get(on_the_way[-1], "")) and here not in on_the_way:
+            on_the_way.append(here)
+        if after and (after not in follows or here):
+            others = [other for other in follows if other != question]
+            table.problem("after", f'after = "{(*others, "…")[0]}"   # another question, not in a ring', after)
 
 
 # --- how much of an inquiry a lesson gives: four levels (Banchi & Bell 2008, “The many levels of inquiry”) -----------

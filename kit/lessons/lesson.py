@@ -19,7 +19,7 @@ from ..errors import KitError
 from ..logs.folder import read_folder
 from ..logs.run import Run
 from ..sources.setup import BenchSetup, bench_setup
-from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, how_logs_are_read, parse_toml, read_toml_text
+from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, check_order, how_logs_are_read, parse_toml, read_toml_text
 
 __all__ = [
     "KEY_FILE",
@@ -44,6 +44,8 @@ __all__ = [
 SCHEMA = "kit-lesson-1"
 
 LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
+
+HAND_COUNTS = "hand_counts.csv"
 
 LEVELS = LEVEL_NAMES
 
@@ -75,6 +77,8 @@ class Question:
     text: str
     choices: tuple[Choice, ...]
     shuffle: bool = False
+    before: str = ""  # the stage whose data wait until this is sealed; "": the next data of its own stage
+    after: str = ""  # id of the question that is sealed before this one shows; may be empty
 
     def choice(self, choice_id: str) -> Choice:
         """The choice with this id.
@@ -153,6 +157,7 @@ class Lesson:
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
     logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 
     def __repr__(self) -> str:
         return f"Lesson({self.title}: {self.x_label} {self._values}; {self._counted})"
@@ -212,6 +217,11 @@ class Lesson:
         """
         return read_folder(self.folder, **self.logs)
 
+    @property
+    def has_hand_counts(self) -> bool:
+        """Whether there is a file of earlier counts by hand."""
+        return (self.folder / HAND_COUNTS).exists()
+
     def hand_counts(self) -> pd.DataFrame | None:
         """Earlier counts by hand: the column of what is changed, `duration_s`, `turns`; None if there are none.
 
@@ -219,7 +229,7 @@ class Lesson:
         ------
         KitError : the file cannot be read, lacks a column, or holds a cell that is no number.
         """
-        path = self.folder / "hand_counts.csv"
+        path = self.folder / HAND_COUNTS
         if not path.exists():
             return None
         try:
@@ -344,7 +354,9 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     start = thresholds.number("start_period_s", example="start_period_s = 0.25", above=0)
     slowest = 0 if isnan(start) else start
     stop = thresholds.number_or_none("stop_period_s", example="stop_period_s = 1.0", above=slowest)
-    questions = tuple(_question(table) for table in keys.tables("questions"))
+    tables = keys.tables("questions")
+    questions = tuple(_question(table) for table in tables)
+    check_order(tables, [(q.id, q.stage, q.before, q.after) for q in questions], STAGES)
     lesson = Lesson(
         folder=path.parent.resolve(),
         title=keys.text("title", example='title = "The coasting disc"'),
@@ -363,13 +375,16 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         rule=thresholds.text("rule", default="best", example='rule = "interpolated"'),
         level=keys.one_of("level", LEVELS, default="structured"),
         questions=questions,
-        safety=tuple(keys.table("safety").texts("notes", example='notes = ["Stop it before you touch it."]')),
+        safety=tuple(
+            keys.table("safety").texts("notes", example='notes = ["Let it come to rest before you touch it."]')
+        ),
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
         bench_table=keys.mapping_or_none("bench"),
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
         claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
+        wait_for_predictions=keys.flag("wait_for_predictions", default=True),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
         logs=how_logs_are_read(keys.table("logs")),
     )
@@ -399,6 +414,8 @@ def _question(table: Keys) -> Question:
         table.text("text", example='text = "With two magnets it coasts …"'),
         choices,
         table.flag("shuffle"),
+        table.text("before", default="", example='before = "measure"'),
+        table.text("after", default="", example='after = "two-magnets"'),
     )
 
 

@@ -273,6 +273,8 @@ def _head(lesson: Lesson) -> list[str]:
         '# For example: expected = "Twice as many magnets, half the coasting time."',
         f"expected = {toml_string(lesson.expected)}" if lesson.expected else '# expected = "…"',
     ]
+    lines += ["", "# true: data wait until what comes before them is sealed. false: they show to all, at any time."]
+    lines += [f"wait_for_predictions = {str(lesson.wait_for_predictions).lower()}"]
     if lesson.data_notice:
         lines += ["", "# What students should know about the data: where they come from, whether they are invented."]
         lines += [f"data_notice = {toml_string(lesson.data_notice)}"]
@@ -331,6 +333,8 @@ def _questions(lesson: Lesson) -> list[str]:
         "# Questions with choices. Each choice should stand for an idea that students really have.",
         f"#   stage       where it is asked: {', '.join(STAGES)}",
         "#   shuffle     true: each group sees the choices in an order of its own",
+        "#   before      the stage whose data wait until it is sealed; without it, the next data of its own stage",
+        "#   after       the id of a question that is sealed first, where this one gives away the answer to it",
         "#   id          a short name without blanks; teacher_key.toml uses it too",
     ]
     for question in lesson.questions:
@@ -341,6 +345,8 @@ def _questions(lesson: Lesson) -> list[str]:
 def _question(question: Question) -> list[str]:
     lines = ["", "[[questions]]", f"id = {toml_string(question.id)}", f"stage = {toml_string(question.stage)}"]
     lines += [f"text = {toml_string(question.text)}"] + (["shuffle = true"] if question.shuffle else [])
+    waits = {"before": question.before, "after": question.after}
+    lines += [f"{key} = {toml_string(value)}" for key, value in waits.items() if value]
     for choice in question.choices:
         lines += ["[[questions.choices]]", f"id = {toml_string(choice.id)}", f"text = {toml_string(choice.text)}"]
     return lines

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from ..errors import KitError
+from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
 from .cells import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_cells, notebook_name, stage_cells
 from .keys import level_of
 from .lesson import KEY_FILE, Lesson, Question, load_lesson
@@ -81,8 +82,10 @@ def start_notebook(lessons: list[Lesson]) -> str:
     opening = (
         "# Start here\n\n"
         "Something spins. You let go. It slows down and stops. "
-        "**How long does that take, and on what does it depend?**\n\n"
-        f"{links}\n\n"
+        "**How long does that take, and on what does it depend?**"
+    )
+    begin = (
+        f"## Choose a lesson\n\n{links}\n\n"
         "Click the title to begin. Each lesson has stages: predict, measure, average, find the trend, explain, "
         "investigate."
     )
@@ -97,8 +100,12 @@ def start_notebook(lessons: list[Lesson]) -> str:
         "back.\n\n"
         "You may read and change the grey boxes. Nothing can break: get a fresh copy any time."
     )
+    cautions = "## Before anything spins\n\n" + "\n".join(_listed(BEFORE_IT_SPINS))
     check = 'import kit\n\nprint(f"The kit is ready (version {kit.__version__}).")'
-    return notebook_text("start", [("markdown", opening), ("markdown", how), ("code", check)])
+    return notebook_text(
+        "start",
+        [("markdown", opening), ("markdown", cautions), ("markdown", begin), ("markdown", how), ("code", check)],
+    )
 
 
 # --- the teacher's pages ---------------------------------------------------------------------------------------------
@@ -210,6 +217,8 @@ def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_p
     yield first
     yield "markdown", _stage_note(stage)
     for kind, text in rest:
+        if text.startswith("from kit.widgets import Stage"):  # a teacher's pages wait for nothing
+            text = text.replace(f'"{stage}")', f'"{stage}", wait=False)')
         asked = re.fullmatch(r'stage\.(prediction|final_answer|look_back)\("(.+)"\)', text) if kind == "code" else None
         if asked and asked[1] == "prediction":
             yield "markdown", _question_note(lesson.ask(asked[2]), key.get(asked[2]))
@@ -254,7 +263,15 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
         f"notes in between. Nothing of these notes, and nothing of `{KEY_FILE}`, is in the students' folder."
     )
     minutes = "\n".join(["## 45 minutes", "", "| stage | minutes | |", "|---|---|---|", *rows])
-    safety = "## Before anything spins\n\n" + ("\n".join(_listed(lesson.safety)) or "- Write down what to beware of.")
+    safety = "\n\n".join(
+        [
+            "## Before anything spins",
+            "\n".join(_listed(lesson.safety)) or "- Write down what to beware of.",
+            "If a gate is wired:",
+            "\n".join(_listed(GATE)),
+            SOURCES,
+        ]
+    )
     check = (
         "## Is the lesson ready?\n\nRun this after each change of `lesson.toml` or the data. Then make the notebooks "
         "anew: `python3 -m kit new-lesson FOLDER --remake`."

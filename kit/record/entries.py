@@ -71,6 +71,9 @@ class Kind(StrEnum):
     RUN_PLAN = "run_plan"
     RUN_ORDER = "run_order"  # :ID of a claim
 
+    SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
+    LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are
+
     def of(self, *topics: str) -> str:
         """This kind with a topic: `Kind.DRAFT.of(Kind.CLAIM, "level")` is "draft:claim:level"."""
         return ":".join([self.value, *topics])

@@ -6,7 +6,7 @@ of an entry.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from html import escape
 
 import ipywidgets as widgets
@@ -26,7 +26,6 @@ __all__ = [
     "ExplanationCard",
     "ObservationBox",
     "PredictionCard",
-    "after_answer",
     "answer_html",
     "keep_drafts",
     "save_entries",
@@ -272,34 +271,6 @@ def save_entries(message: Status, workbook: Workbook, stage: str, entries: Mappi
         return False
     message.say("Saved.")
     return True
-
-
-def after_answer(
-    workbook: Workbook, question_id: str, words: str, build: Callable[[], widgets.Widget]
-) -> widgets.Widget:
-    """What `build` makes, at once if the question was answered (or none is asked), else by a button once it is.
-
-    Parameters
-    ----------
-    question_id : of the question to answer first; "" for none.
-    words : on the button.
-    """
-
-    def answered() -> bool:
-        return not question_id or bool(workbook.latest(Kind.PREDICTION.of(question_id)))
-
-    if answered():
-        return build()
-    say, place = Status(), KitBox()
-
-    def show() -> None:
-        if answered():
-            place.children = (build(),)
-        else:
-            say.error("Not yet: first answer the question at the head of this part. Then press again.")
-
-    place.children = (action(words, show), say)
-    return place
 
 
 # --- whose runs count ---------------------------------------------------------------------------------------------

@@ -171,7 +171,8 @@ class _QuestionFields:
         q = self.question
         if q is None:
             return TypedQuestion(self.text.value, choices, self.supported.value)
-        return TypedQuestion(self.text.value, choices, self.supported.value, q.id, q.stage, q.shuffle)
+        as_before = (q.id, q.stage, q.shuffle, q.before, q.after)
+        return TypedQuestion(self.text.value, choices, self.supported.value, *as_before)
 
 
 # --- is it ready? -------------------------------------------------------------------------------------------------

@@ -17,8 +17,10 @@ import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import AmbiguousLog, KitError
+from ..lessons.cautions import GATE
 from ..lessons.lesson import Lesson
 from ..lessons.progress import ORIGINS, OwnRuns, Progress
+from ..lessons.waiting import data_gate
 from ..logs.columns import conditions_from_name, number_or_word
 from ..logs.folder import write_folder
 from ..logs.log import preview, read_log
@@ -26,9 +28,10 @@ from ..logs.run import Run, split, split_proposal
 from ..record.entries import Kind
 from ..record.journal import numbered, write_new
 from ..record.workbook import Workbook, friendly_code
+from ..sources.setup import BenchSetup
 from ..wording import condition_value, count_of
 from .bench import Bench
-from .cards import DataSources
+from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
 from .parts import (
     FIELD,
@@ -46,6 +49,7 @@ from .parts import (
     upload_of,
 )
 from .tap_along import TapAlong
+from .waiting import when_open
 
 __all__ = [
     "AddFiles",
@@ -287,12 +291,26 @@ class MakeRuns:
         """What is kept so far, and what to beware of."""
         count = len(self.own.runs)
         kept = f"You have kept {count_of(count, 'run')} of your own." if count else "You have no runs yet."
-        return KitBox([note(kept), *safety_first(self.lesson.safety)])
+        gate = safety_first(GATE, words="Do you wire a gate? Read this before")
+        return KitBox([note(kept), *safety_first(self.lesson.safety), *gate])
+
+    def plan(self) -> ObservationBox:
+        """How many settings and trials, decided before the first run; saved as `observation:trials`."""
+        ask = "So many settings, so many runs each, in so many minutes:"
+        return ObservationBox(self.workbook, self.stage, "trials", ask, "Save my plan")
+
+    def _of_data(self, build: Callable[[], widgets.Widget]) -> widgets.Widget:
+        """What `build` makes, once all is sealed that comes before the first run."""
+        return when_open(data_gate(self.lesson, self.workbook, self.stage), build)
 
     def bench(self) -> widgets.Widget:
         """The simulated apparatus. Pushes made before are there again, kept or not."""
-        if self.lesson.bench is None:
+        setup = self.lesson.bench
+        if setup is None:
             return note("The kit can't simulate the apparatus of this lesson. Use one of the other ways.")
+        return self._of_data(lambda: self._bench(setup))
+
+    def _bench(self, setup: BenchSetup) -> Bench:
         pushes = [entry.value for entry in self.workbook.history(Kind.PUSH)]
         code = pushes[0]["code"] if pushes else self.workbook.code or friendly_code()
 
@@ -301,7 +319,7 @@ class MakeRuns:
 
         start, stop, _ = self.progress.thresholds
         return Bench(
-            self.lesson.bench,
+            setup,
             code,
             self._keeper("bench"),
             on_push=remember,
@@ -311,20 +329,22 @@ class MakeRuns:
             stop_period_s=stop,
         )
 
-    def live_gate(self) -> LiveGateBox:
+    def live_gate(self) -> widgets.Widget:
         """A gate on a wire. The log is on the disk while the run lasts, whether it is kept or not."""
         folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_gate")
-        return LiveGateBox(folder, self.lesson.x, self.lesson.values, on_keep=self._keeper("gate"))
+        return self._of_data(
+            lambda: LiveGateBox(folder, self.lesson.x, self.lesson.values, on_keep=self._keeper("gate"))
+        )
 
-    def taps(self) -> TapAlong:
+    def taps(self) -> widgets.Widget:
         """A tap for each turn, for something slow."""
         key = f"taps-{self.lesson.name}"
-        return TapAlong(self.lesson.x, self.lesson.values, on_keep=self._keeper("taps"), key=key)
+        return self._of_data(lambda: TapAlong(self.lesson.x, self.lesson.values, on_keep=self._keeper("taps"), key=key))
 
-    def add_files(self) -> AddFiles:
+    def add_files(self) -> widgets.Widget:
         """Gate logs as files, several at once."""
         folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_files")
-        return AddFiles(folder, self.lesson.x, self.lesson.x_label, self._keep_file)
+        return self._of_data(lambda: AddFiles(folder, self.lesson.x, self.lesson.x_label, self._keep_file))
 
     def runs(self) -> OwnRunsView:
         """All runs that were kept, and how to take them away as files."""

@@ -144,7 +144,7 @@ class TrialPlanner(KitBox):
         names = list(self.pilot.parameters)
         shape = next((n for n in names if n in ("x0", "p", "k")), names[-1])
         options = [(f"{SYMBOL.get(n, n)}, now about {number(v, 3)}", n) for n, v in self.pilot.parameters.items()]
-        self._parameter = widgets.Dropdown(options=options, value=shape, description="Make surer:", **FIELD)
+        self._parameter = widgets.Dropdown(options=options, value=shape, description="Make more certain:", **FIELD)
         self._minutes = widgets.BoundedFloatText(minutes, min=1, max=600, step=1, description="Minutes left:", **FIELD)
         self._reset = widgets.BoundedFloatText(
             reset_s, min=0, max=3600, step=5, description="Seconds between runs:", **FIELD

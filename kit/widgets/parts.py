@@ -198,13 +198,19 @@ def download_link(name: str, data: bytes, kind: str, words: str = "") -> str:
     return f'<a download="{html.escape(name)}" href="{address}">{html.escape(words or f"Download {name}")}</a>'
 
 
-def safety_first(cautions: Sequence[str]) -> list[Details]:
-    """A lesson's cautions to unfold; nothing where it has none."""
+SAFETY = "Safety first: read this before anything spins"
+
+
+def safety_first(cautions: Sequence[str], folded: bool = False, words: str = SAFETY) -> list[widgets.Widget]:
+    """Cautions as a list that is open, or to unfold where nothing spins; nothing where there are none."""
     if not cautions:
         return []
-    folded = Details(summary="Safety first: read this before anything spins")
-    folded.show(list(cautions))
-    return [folded]
+    if folded:
+        below = Details(summary=words)
+        below.show(list(cautions))
+        return [below]
+    items = "".join(f"<li>{html.escape(caution)}</li>" for caution in cautions)
+    return [heading(words), widgets.HTML(f'<ul class="kit-cautions">{items}</ul>')]
 
 
 # --- boxes --------------------------------------------------------------------------------------------------------

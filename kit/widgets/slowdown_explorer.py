@@ -148,7 +148,7 @@ class SlowdownExplorer(KitBox):
         self._say, self._laws = Status(), Details(summary="All seven laws, and how much the data support each")
         self._laws.layout.display = "none"
         self._numbers = Details(summary="Show the numbers of both plots")
-        self._moments = Details(summary="Show when it was how fast")
+        self._moments = Details(summary="Show the speed at each time")
         fit = action("Show the law that fits all runs best", self.fit)
         again = action("Set the drag back", self.start_again)
         super().__init__([self.page, row_of(fit, again), self._say, self._laws, self._numbers, self._moments])

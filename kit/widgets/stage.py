@@ -6,6 +6,7 @@ which need no page. What only one step shows is imported by that step, so that a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from ..errors import KitError
 from ..lessons.keys import level_of
 from ..lessons.lesson import STAGES, Lesson
 from ..lessons.progress import Progress
+from ..lessons.waiting import Gate, data_gate, question_gate, text_gate
 from ..record.entries import QUANTITIES, Kind, Moment
 from ..record.hosting import handin_folder, idle_notice
 from ..record.summary import table_rows
@@ -26,25 +28,21 @@ from .cards import (
     ExplanationCard,
     ObservationBox,
     PredictionCard,
-    after_answer,
     answer_html,
     save_entries,
 )
 from .parts import KitBox, PlotView, Status, action, heading, html_table, note, safety_first
+from .waiting import when_open
 
 if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..lessons.claim_runs import ClaimRuns
     from ..stats.trend import Trend
-    from .claim_tester import KeptClaim
-    from .comparison_log import ComparisonLog
     from .hand_in import HandInBox
-    from .own_claim import OwnClaimCard
     from .predicted_curve import PredictedCurve
-    from .slowdown_explorer import SlowdownExplorer
-    from .trend_fitter import TrendFitter
-    from .views import CollapseView, TwoRoutes
 
 __all__ = ["Stage"]
+
+SPINS = ("measure", "investigate")  # stages in which a group may spin something: their cautions are not folded
 
 
 class Stage:
@@ -55,6 +53,8 @@ class Stage:
     lesson : folder that holds `lesson.toml`, or a `Lesson`.
     stage : "predict", "measure", "average", "trend", "explain" or "investigate".
     workbook : by default the lesson's own, beside the notebook.
+    wait : whether steps that show data wait for what the lesson wants sealed first (`kit.lessons.waiting`).
+        A teacher's pages do not wait.
 
     What was entered before is there again when a stage is opened. The numbers behind the widgets are
     `stage.results`, `stage.averages(...)` and `stage.trends(...)`; the tables and sentences are methods of
@@ -65,14 +65,22 @@ class Stage:
     KitError : a folder that holds no lesson, or no such stage.
     """
 
-    def __init__(self, lesson: Lesson | str | Path, stage: str, workbook: Workbook | None = None):
+    def __init__(self, lesson: Lesson | str | Path, stage: str, workbook: Workbook | None = None, wait: bool = True):
         if stage not in STAGES:
             raise KitError("There is no such stage", found=stage, fix=f"use one of: {', '.join(STAGES)}")
         self.stage = stage
         self.progress = Progress(lesson, workbook)
         self.lesson, self.workbook = self.progress.lesson, self.progress.workbook
+        self._wait = wait
         self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
         self._defended: dict[str, ExplanationCard] = {}  # a new finding is offered to these cards at once
+
+    def _of_data(self, build: Callable[[], widgets.Widget], claim_id: str = "") -> widgets.Widget:
+        """What `build` makes of data, once all is sealed that comes before them."""
+        return self._once_open(data_gate(self.lesson, self.workbook, self.stage, claim_id), build)
+
+    def _once_open(self, gate: Gate, build: Callable[[], widgets.Widget]) -> widgets.Widget:
+        return when_open(gate, build) if self._wait else build()
 
     # --- numbers --------------------------------------------------------------------------------------------------
 
@@ -109,7 +117,7 @@ class Stage:
             parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
-        return KitBox([*parts, *safety_first(self.lesson.safety)])
+        return KitBox([*parts, *safety_first(self.lesson.safety, folded=self.stage not in SPINS)])
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
@@ -125,9 +133,14 @@ class Stage:
 
     # --- predict --------------------------------------------------------------------------------------------------
 
-    def prediction(self, question_id: str) -> PredictionCard:
-        """The card of one question: first answer, sealed; then another one after the discussion."""
-        return PredictionCard(self.lesson.ask(question_id), self.workbook, self.stage)
+    def prediction(self, question_id: str) -> widgets.Widget:
+        """The `PredictionCard` of one question: first answer, sealed; then another one after the discussion.
+
+        It waits for another question to be sealed, if the lesson says so.
+        """
+        question = self.lesson.ask(question_id)
+        gate = question_gate(self.lesson, self.workbook, question, self.stage)
+        return self._once_open(gate, lambda: PredictionCard(question, self.workbook, self.stage))
 
     def final_answer(self, question_id: str) -> PredictionCard:
         """The same question once more, at the end."""
@@ -137,9 +150,9 @@ class Stage:
         """Points to set: what the group expects for every condition."""
         return self._curve(quantity)
 
-    def look_back_curve(self, quantity: str = "duration_s") -> PredictedCurve:
+    def look_back_curve(self, quantity: str = "duration_s") -> widgets.Widget:
         """The curve the group expected, with the measured averages over it."""
-        return self._curve(quantity, self.averages(quantity))
+        return self._of_data(lambda: self._curve(quantity, self.averages(quantity)))
 
     def _curve(self, quantity: str, averages: pd.DataFrame | None = None) -> PredictedCurve:
         from .predicted_curve import PredictedCurve
@@ -161,7 +174,11 @@ class Stage:
 
     def runs_table(self) -> widgets.Widget:
         """All runs: passes logged, and what was found odd in them."""
-        return KitBox([widgets.HTML(html_table(self.progress.runs_table()))])
+        return self._of_data(lambda: KitBox([widgets.HTML(html_table(self.progress.runs_table()))]))
+
+    def results_table(self) -> widgets.Widget:
+        """Coasting time and turns of every run, to look at. To compute with them, take `results`."""
+        return self._of_data(lambda: _table(self.results))
 
     def sources(self) -> DataSources:
         """Whose runs count: the lesson's, the group's own, or both."""
@@ -169,6 +186,9 @@ class Stage:
 
     def thresholds(self) -> widgets.Widget:
         """The plot on which the group agrees where counting starts and stops."""
+        return self._of_data(self._thresholds)
+
+    def _thresholds(self) -> widgets.Widget:
         from .threshold_picker import ThresholdPicker
 
         start, stop, rule = self.progress.thresholds
@@ -194,6 +214,9 @@ class Stage:
 
     def trials(self, quantity: str = "duration_s") -> widgets.Widget:
         """Every trial, the averages, and a way to set a trial aside with a reason."""
+        return self._of_data(lambda: self._trials(quantity))
+
+    def _trials(self, quantity: str) -> widgets.Widget:
         from .trial_table import TrialTable
 
         table = TrialTable(self.progress.results, self.lesson.x, quantity)
@@ -211,6 +234,13 @@ class Stage:
 
     def hand_counts(self) -> widgets.Widget:
         """Earlier counts by hand against the gate's averages, for both quantities."""
+        return self._of_data(self._hand_counts)
+
+    def averages_table(self, quantity: str = "duration_s") -> widgets.Widget:
+        """Averages with their uncertainty, to look at. To compute with them, take `averages()`."""
+        return self._of_data(lambda: _table(self.averages(quantity)))
+
+    def _hand_counts(self) -> widgets.Widget:
         from .views import agreement_plot
 
         parts: list[widgets.Widget] = []
@@ -222,24 +252,29 @@ class Stage:
             parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), plot, note(found.sentence)]
         return KitBox(parts)
 
-    def comparisons(self) -> ComparisonLog:
+    def comparisons(self) -> widgets.Widget:
         """Compare two averages, decide what to do, say why; all cycles so far."""
         from .comparison_log import ComparisonLog
 
-        return ComparisonLog(self.progress.measured(), self.workbook, self.stage)
+        return self._of_data(lambda: ComparisonLog(self.progress.measured(), self.workbook, self.stage))
 
     # --- trend ----------------------------------------------------------------------------------------------------
 
-    def trend(self, quantity: str = "duration_s") -> TrendFitter:
+    def trend(self, quantity: str = "duration_s") -> widgets.Widget:
         """Choose curves, look at what they leave over, predict a new condition. The level decides about the menu."""
         from .trend_fitter import TrendFitter
 
         menu = "shown" if level_of(self.lesson.level).offers_curves else "hidden"
-        return TrendFitter(self.progress.results, x=self.lesson.x, quantity=quantity, menu=menu)
+        return self._of_data(lambda: TrendFitter(self.progress.results, x=self.lesson.x, quantity=quantity, menu=menu))
 
     def sensitivity(self) -> widgets.Widget:
         """The same runs counted with other thresholds: how far coasting time, turns and the exponent move."""
-        return KitBox([widgets.HTML(html_table(self.progress.sensitivity_table(), "The first row is your choice."))])
+
+        def build() -> widgets.Widget:
+            table = self.progress.sensitivity_table()
+            return KitBox([widgets.HTML(html_table(table, "The first row is your choice."))])
+
+        return self._of_data(build)
 
     # --- explain --------------------------------------------------------------------------------------------------
 
@@ -247,39 +282,58 @@ class Stage:
         """Turns divided by coasting time, against what was changed."""
         from ..plots.trials import mean_speed_figure
 
-        found, view = self.progress.same_shape(), PlotView(name="turns a second")
-        view.show(mean_speed_figure(self.results, self.lesson.x), found.sentence, self.progress.speeds_table())
-        return KitBox([view, note(found.sentence)])
+        def build() -> widgets.Widget:
+            found, view = self.progress.same_shape(), PlotView(name="turns a second")
+            view.show(mean_speed_figure(self.results, self.lesson.x), found.sentence, self.progress.speeds_table())
+            return KitBox([view, note(found.sentence)])
 
-    def collapse(self) -> CollapseView:
+        return self._of_data(build)
+
+    def collapse(self) -> widgets.Widget:
         """All runs on one curve, and the ratio of turns to coasting time beside what each kind of drag implies."""
         from .views import CollapseView
 
-        runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
-        return CollapseView(runs, self.results, self.lesson.x, *periods_s)
+        def build() -> widgets.Widget:
+            runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
+            return CollapseView(runs, self.results, self.lesson.x, *periods_s)
 
-    def explore(self) -> SlowdownExplorer:
+        return self._of_data(build)
+
+    def explore(self) -> widgets.Widget:
         """Sliders for three kinds of drag beside the measured runs."""
         from .slowdown_explorer import SlowdownExplorer
 
-        return SlowdownExplorer(self.progress.curves, self.lesson.x, *self.progress.two_periods_s)
+        return self._of_data(
+            lambda: SlowdownExplorer(self.progress.curves, self.lesson.x, *self.progress.two_periods_s)
+        )
 
-    def two_routes(self) -> TwoRoutes:
+    def two_routes(self) -> widgets.Widget:
         """What the spindle alone is worth, found from the trend and found from the slowing down."""
         from .views import TwoRoutes
 
-        runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
-        return TwoRoutes(self.results, runs, self.lesson.x, *periods_s)
+        def build() -> widgets.Widget:
+            runs, periods_s = self.progress.runs_that_count, self.progress.two_periods_s
+            return TwoRoutes(self.results, runs, self.lesson.x, *periods_s)
+
+        return self._of_data(build)
 
     def time_to_rest(self) -> widgets.Widget:
         """One run at the reference condition: its speed, the laws, and a model's estimate of when it rests."""
         from ..plots.drag_figures import speed_figure
         from ..plots.drag_text import describe_speed, rest_words, speed_numbers
 
-        best = self.progress.reference_drags()[:1]
-        view = PlotView(name="the speed of this run")
-        view.show(speed_figure(self.progress.reference_run(), best), describe_speed(best), speed_numbers(best))
-        return KitBox([view, note(rest_words(best[0]))])
+        def build() -> widgets.Widget:
+            best = self.progress.reference_drags()[:1]
+            view = PlotView(name="the speed of this run")
+            view.show(speed_figure(self.progress.reference_run(), best), describe_speed(best), speed_numbers(best))
+            return KitBox([view, note(rest_words(best[0]))])
+
+        return self._of_data(build)
+
+    def cause(self) -> widgets.Widget:
+        """What the lesson says about the cause, once the group has written what it thinks itself."""
+        gate = text_gate(self.lesson, self.workbook, self.stage)
+        return self._once_open(gate, lambda: KitBox([note(self.lesson.texts["explain"].strip())]))
 
     def look_back(self, question_id: str) -> widgets.Widget:
         """The group's answers to a question beside what was measured."""
@@ -289,12 +343,18 @@ class Stage:
         if not shown:
             shown = [note("You have not answered this question yet. You can do that in stage 1.")]
         caption = "Averages ± standard uncertainty, from the spread of all conditions together"
-        measured = widgets.HTML(html_table(self.progress.averages_table(), caption))
+
+        def build() -> widgets.Widget:
+            return KitBox([widgets.HTML(html_table(self.progress.averages_table(), caption))])
+
+        measured = self._of_data(build)
         return KitBox([heading(question.text), *shown, heading("What was measured"), measured])
 
-    def explanation(self) -> ExplanationCard:
+    def explanation(self) -> widgets.Widget:
         """Claim, evidence, reasoning and rebuttal, with values from the data to put in."""
-        return ExplanationCard(self.workbook, self.stage, tuple(self.progress.evidence_sentences()))
+        return self._of_data(
+            lambda: ExplanationCard(self.workbook, self.stage, tuple(self.progress.evidence_sentences()))
+        )
 
     def hand_in(self) -> HandInBox:
         """The file for the teacher, with the results by the group's own choices."""
@@ -312,14 +372,17 @@ class Stage:
             self._claim_runs[claim_id] = ClaimRuns(self.progress, claim_id, tuple(self._claim_runs.values()))
         return self._claim_runs[claim_id]
 
-    def claim(self, claim_id: str, at: float | None = None) -> KeptClaim:
+    def claim(self, claim_id: str, at: float | None = None) -> widgets.Widget:
         """A claim against its runs and against shuffled worlds; `at`: only under this one condition.
 
         What was put down, and how many worlds were looked at, is saved and comes back.
         """
         from .claim_tester import KeptClaim
 
-        return KeptClaim(self.claim_runs(claim_id), self.workbook, self.stage, at, self._offer_evidence)
+        def build() -> widgets.Widget:
+            return KeptClaim(self.claim_runs(claim_id), self.workbook, self.stage, at, self._offer_evidence)
+
+        return self._of_data(build, claim_id)
 
     def defend(self, claim_id: str) -> ExplanationCard:
         """Claim, evidence, reasoning and rebuttal for one claim, saved as `claim:ID`."""
@@ -339,7 +402,7 @@ class Stage:
         """Every recording of a claim's runs, one at a time: to listen to and to look at."""
         from .sound_view import Recordings
 
-        return self._after_answering(claim_id, "Show the recordings", lambda: Recordings(self.claim_runs(claim_id)))
+        return self._of_data(lambda: Recordings(self.claim_runs(claim_id)), claim_id)
 
     def same_speed(self, claim_id: str, **setting) -> widgets.Widget:
         """Levels of two settings at equal speed: `same_speed("loud", magnets=1, hub=("greased", "dry"))`."""
@@ -353,25 +416,28 @@ class Stage:
             view.show(figure, found.sentence, found.numbers)
             return KitBox([view, note(found.sentence)])
 
-        return self._after_answering(claim_id, "Show the levels at the same speed", build)
-
-    def _after_answering(self, claim_id: str, words: str, build) -> widgets.Widget:
-        return after_answer(self.workbook, self.lesson.claim(claim_id).ask_first, words, build)
+        return self._of_data(build, claim_id)
 
     def clicks(self) -> widgets.Widget:
         """One run timed twice: by the gate, and by a phone that heard a card click once a turn."""
         from ..lessons.claim_runs import gate_and_clicks, run_name
         from .sound_view import SoundView
 
-        found = gate_and_clicks(self.progress)
-        table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
-        view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
-        return KitBox([table, note(found.sentence), view])
+        def build() -> widgets.Widget:
+            found = gate_and_clicks(self.progress)
+            table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
+            view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
+            return KitBox([table, note(found.sentence), view])
+
+        return self._of_data(build)
 
     # --- investigate: methods and plans -----------------------------------------------------------------------------
 
     def two_methods(self, quantity: str = "duration_s") -> widgets.Widget:
         """The earlier counts by hand against the gate: do both measure the same thing? Then the differences."""
+        return self._of_data(lambda: self._two_methods(quantity))
+
+    def _two_methods(self, quantity: str) -> widgets.Widget:
         from .views import AgreementView
 
         found = self.progress.hand_against_gate(quantity)
@@ -390,14 +456,20 @@ class Stage:
         view.observe(save, "same_thing")
         return KitBox([heading(f"{words.capitalize()}: by hand minus by gate"), view, say])
 
-    def own_claim(self) -> OwnClaimCard:
+    def own_claim(self) -> widgets.Widget:
         """A blank plan for a claim of the group's own."""
         from .own_claim import OwnClaimCard
 
-        return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread(), self.lesson.safety)
+        def build() -> widgets.Widget:
+            return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread(), self.lesson.safety)
+
+        return self._of_data(build)
 
     def planner(self) -> widgets.Widget:
         """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
+        return self._of_data(self._planner)
+
+    def _planner(self) -> widgets.Widget:
         from .own_claim import TrialPlanner
 
         say, kind = Status(), Kind.RUN_PLAN
@@ -421,3 +493,9 @@ class Stage:
 
         planner.observe(save, "order")
         return KitBox([planner, say])
+
+
+def _table(table: pd.DataFrame) -> KitBox:
+    """Numbers as they are, to three places, and nothing where there is none."""
+    rounded = table.round(3).astype(object)
+    return KitBox([widgets.HTML(html_table(rounded.where(table.notna(), "")))])

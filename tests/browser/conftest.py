@@ -170,14 +170,16 @@ def desk(module_desk: Desk, request: pytest.FixtureRequest) -> Iterator[Desk]:
 
 @pytest.fixture(scope="module")
 def shared_pages(chromium, lab: Lab) -> Iterator[Callable]:
-    """For pages that are looked at in many ways: `with shared_pages() as (open_page, make_notebook):`.
+    """For pages that are looked at in many ways: `with shared_pages(prepare) as (open_page, make_notebook):`.
 
-    Both work as `lab_page` and `make_notebook` do. At the end of the block the page is closed and its kernel ended.
+    `prepare` is given the copy of notebooks and data before a page is opened. Both work as `lab_page` and
+    `make_notebook` do. At the end of the block the page is closed and its kernel ended.
     """
 
     @contextmanager
-    def visit():
+    def visit(prepare: Callable[[Path], object]):
         with _copy_below(lab) as copy:
+            prepare(copy)
             pages = Pages(chromium, lab, copy)
             yield pages.open, partial(_write_notebook, copy)
             pages.close()

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+
+from kit.lessons.lesson import load_lesson
+from kit.record.workbook import Workbook, default_path
+from tests.sealed import seal_predictions
 
 RUN_TO_THE_END = """async () => {
     const panel = jupyterapp.shell.currentWidget;
@@ -46,6 +52,12 @@ def run_to_the_end(page, notebook: str) -> None:
                 pytest.fail(
                     f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
                 )
+
+
+def seal_before(copy: Path, lesson: str = "coasting_disc", *question_ids: str) -> None:
+    """The group's workbook in a copy of the notebooks, its predictions sealed: what comes after them shows at once."""
+    workbook = Workbook(default_path(lesson, copy / "notebooks" / lesson))
+    seal_predictions(workbook, load_lesson(copy / "datasets_demo" / lesson), *question_ids)
 
 
 def as_just_opened(page, viewport: tuple[int, int]) -> None:

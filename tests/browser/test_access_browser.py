@@ -15,6 +15,8 @@ from pathlib import Path
 import axe_playwright_python
 import pytest
 
+from tests.browser.in_page import seal_before
+
 AXE = Path(axe_playwright_python.__file__).with_name("axe.min.js").read_text("utf-8")
 
 OTHERS = """
@@ -64,12 +66,15 @@ class Opened:
     press: str = ""
     says: str = ""
     parts: tuple[str, ...] = ()
+    sealed: tuple[str, ...] = ("two-magnets", "turns", "level")  # the question about sound keeps some steps waiting
 
 
 STEPS = ("Who handed in", "First answers", "Reasons", "Who moved", "Confidence", "Class data", "Explanations")
 PAGES = {
     "start": Opened("start_here.ipynb"),
-    "predict": Opened("coasting_disc/1_predict.ipynb", press="Seal my answer", says="choose an answer first"),
+    "predict": Opened(
+        "coasting_disc/1_predict.ipynb", press="Seal my answer", says="choose an answer first", sealed=()
+    ),
     "measure": Opened("coasting_disc/2_measure.ipynb", press="Use these thresholds", says="Every run now counts from"),
     "runs": Opened("coasting_disc/2b_make_runs.ipynb", press="Start over", says="then tap once a turn"),
     "average": Opened("coasting_disc/3_average.ipynb", press="Save what I see", says="there is nothing written"),
@@ -156,7 +161,10 @@ def helped(page):
 def opened(request, shared_pages):
     """A page of PAGES, opened once for all checks, with everything on it unfolded."""
     what = PAGES[request.param]
-    with shared_pages() as (open_page, make_notebook):
+    with shared_pages(lambda copy: what.sealed and seal_before(copy, "coasting_disc", *what.sealed)) as (
+        open_page,
+        make_notebook,
+    ):
         page = open_page(f"notebooks/{what.notebook}" if what.notebook else make_notebook("others.ipynb", *what.cells))
         page.what = what
         page.add_style_tag(content=LAYOUT_ALL)

@@ -2,6 +2,8 @@
 
 import pytest
 
+from tests.browser.in_page import seal_before
+
 NOTEBOOK = "notebooks/coasting_disc/6_investigate.ipynb"
 AGAIN = """async () => {
     const panel = jupyterapp.shell.currentWidget;
@@ -37,8 +39,9 @@ def answer(cell, choice: str) -> None:
 
 
 @pytest.fixture
-def page(lab_page):
+def page(lab_page, lesson_copy):
     errors = []
+    seal_before(lesson_copy, "coasting_disc", "two-magnets", "turns", "level")
     page = lab_page(NOTEBOOK, viewport=(1366, 2400))
     page.on("pageerror", lambda error: errors.append(str(error)))
     yield page
@@ -47,11 +50,9 @@ def page(lab_page):
 
 def sound_waits_for_the_prediction_plays_nothing_by_itself_and_is_seen(page):
     recordings = cell_of(page, "stage.recordings(")
-    press(recordings, "Show the recordings")
-    recordings.get_by_text("first answer the question").wait_for()
+    recordings.get_by_text("This waits for your sealed answer on this page").wait_for()
     assert recordings.locator("audio").count() == 0
     answer(cell_of(page, 'stage.prediction("sound")'), "Nearly the same.")
-    press(recordings, "Show the recordings")
     player = recordings.locator("audio")
     player.wait_for()
     assert player.evaluate("a => a.paused && !a.autoplay && a.controls")
@@ -61,7 +62,6 @@ def sound_waits_for_the_prediction_plays_nothing_by_itself_and_is_seen(page):
     recordings.locator(".kit-say[role=status]", has_text="between 1 and 6 kHz").wait_for()
     recordings.locator(".kit-plot .js-plotly-plot .hm").first.wait_for(state="attached")
     same = cell_of(page, 'hub=("greased", "dry")')
-    press(same, "Show the levels at the same speed")
     same.get_by_text("louder than hub greased").last.wait_for()
 
 

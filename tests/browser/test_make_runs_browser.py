@@ -9,7 +9,7 @@ from pathlib import Path
 
 from playwright.sync_api import expect
 
-from tests.browser.in_page import run_to_the_end
+from tests.browser.in_page import run_to_the_end, seal_before
 
 PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
 
@@ -28,7 +28,8 @@ def panel(page):
     return page.locator(".jp-NotebookPanel:not(.lm-mod-hidden)")
 
 
-def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, kernel_says):
+def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, lesson_copy, kernel_says):
+    seal_before(lesson_copy)
     page = lab_page("notebooks/start_here.ipynb")
     follow(page, "The coasting disc", "1_predict.ipynb")
     follow(page, "Measure", "2_measure.ipynb")

@@ -16,7 +16,7 @@ def a_run(magnets, trial):
         times = np.sort(np.append(times, times[12] + 0.004))
     return with_repairs(Run(times, {"magnets": magnets}, trial=trial))
 
-picker = ThresholdPicker([a_run(m, k) for m in (1, 2, 4, 8) for k in (1, 2, 3)], 0.3, 1.0)
+picker = ThresholdPicker([a_run(m, k) for m in (1, 2, 4, 8) for k in (1, 2, 3)], 0.28, 1.0)
 picker
 """
 SETTLED = "() => document.querySelector('.kit-picker .pick-scroll').ariaBusy === 'false'"
@@ -57,7 +57,7 @@ def test_a_dragged_line_takes_the_results_with_it(page, kernel_says):
     page.mouse.up()
     settle(page)
     start = value_of(page, "Start")
-    assert start > 0.3
+    assert start > 0.28
     assert float(kernel_says(page, "picker.start_period_s")) == start
     assert page.get_by_role("textbox", name="Start counting when one turn takes").input_value() == f"{start:.3f}"
     shown = durations(page)
@@ -72,12 +72,12 @@ def test_keys_move_a_line_and_leave_the_notebook_alone(page, kernel_says):
     line.focus()
     cells = page.locator(".jp-Cell").count()
     for key, value in (
-        ("ArrowUp", 0.301),
-        ("Shift+ArrowUp", 0.311),
-        ("PageUp", 0.361),
-        ("ArrowDown", 0.36),
-        ("Shift+ArrowDown", 0.35),
-        ("PageDown", 0.3),
+        ("ArrowUp", 0.281),
+        ("Shift+ArrowUp", 0.291),
+        ("PageUp", 0.341),
+        ("ArrowDown", 0.34),
+        ("Shift+ArrowDown", 0.33),
+        ("PageDown", 0.28),
     ):
         page.keyboard.press(key)
         assert value_of(page, "Start") == value, key

@@ -50,7 +50,7 @@ FIRST = {
 SUPPORTED = {"two-magnets": "between", "turns": "quarter"}
 
 #: Start and stop thresholds, s a turn, and how many groups use them; the first are the lesson's own.
-THRESHOLDS = (((0.25, 1.0), 19), ((0.3, 1.0), 5), ((0.25, 0.8), 4))
+THRESHOLDS = (((0.25, 1.0), 19), ((0.4, 1.0), 5), ((0.25, 0.8), 4))
 #: Numbers of magnets that a group measures; groups take them in turn.
 CONDITIONS = ((1, 2, 4, 8), (2, 3, 6, 12), (1, 2, 6, 12), (2, 3, 4, 8))
 ASIDE = ("a sleeve touched the rim", "somebody bumped the table", "the gate was knocked")

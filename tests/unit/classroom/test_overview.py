@@ -28,7 +28,7 @@ def test_a_group_as_it_was_handed_in(hand_in, tmp_path):
     steps = [
         hand_in.answer("two-magnets", "half", reason="twice\r\nas much"),
         hand_in.answer("two-magnets", "between", "after discussion", "above 80 %"),
-        ("measure", "threshold", {"start_period_s": 0.3, "stop_period_s": None, "rule": "interpolated"}),
+        ("measure", "threshold", {"start_period_s": 0.4, "stop_period_s": None, "rule": "interpolated"}),
         ("measure", "draft:observation:runs", "it gets"),
         ("measure", "observation:runs", "it gets slower"),
         ("average", "results", [
@@ -53,7 +53,7 @@ def test_a_group_as_it_was_handed_in(hand_in, tmp_path):
         "reason": ["twice\nas much", "because", "because"],
     }
     assert group.entries == {"predict": 2, "measure": 2, "average": 1, "explain": 2}  # the draft is none
-    assert group.start_period_s == 0.3 and isnan(group.stop_period_s)
+    assert group.start_period_s == 0.4 and isnan(group.stop_period_s)
     assert overview.runs[["x", "duration_s"]].to_numpy().tolist() == [[2.0, 23.1], [4.0, 13.0]]
     assert isnan(overview.runs["turns"].iloc[1]) and group.runs_left_out == 2
     assert group.explanation["claim"] == "more drag"

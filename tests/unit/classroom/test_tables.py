@@ -185,7 +185,7 @@ def test_wrong_questions_and_moments_are_refused(five):
 def measured(classroom, hand_in):
     """Three groups at the reference, 2 magnets; the third counted from another threshold."""
     usual = ("measure", "threshold", {"start_period_s": 0.25, "stop_period_s": 1.0, "rule": "interpolated"})
-    other = ("measure", "threshold", {"start_period_s": 0.3, "stop_period_s": 1.0, "rule": "interpolated"})
+    other = ("measure", "threshold", {"start_period_s": 0.4, "stop_period_s": 1.0, "rule": "interpolated"})
     return classroom(
         {
             "g-1": [usual, hand_in.results((2, 20.0, 40.0), (2, 22.0, 44.0), (4, 12.0, 24.0))],

@@ -29,7 +29,7 @@ TABLE = [
     ("predict", TOLD, {"confirmation"}),
     ("trend", TOLD, {"confirmation"}),
     ("measure", "## Step by step", {"confirmation"}),
-    ("measure", "Instead, agree on one speed", {"confirmation", "structured"}),
+    ("measure", "Instead, agree on two speeds", {"confirmation", "structured"}),
     ("measure", "What does your plan say about that?", {"guided", "open"}),
     ("measure", "stage.plan()", {"guided", "open"}),
     ("predict", "stage.own_question()", {"open"}),
@@ -57,7 +57,7 @@ def test_the_plan_comes_before_the_first_run_is_seen():
 
 @pytest.mark.parametrize("level", LEVEL_NAMES)
 def test_a_menu_of_curves_is_shown_where_students_find_the_relation_and_nothing_is_ticked(level, tmp_path):
-    fitter = Stage(lesson_at(level), "trend", Workbook(tmp_path / "w.jsonl")).trend()
+    fitter = Stage(lesson_at(level), "trend", Workbook(tmp_path / "w.jsonl"), wait=False).trend()
     told = level == "confirmation"
     assert (fitter.menu, len(fitter.models)) == (("hidden", 8) if told else ("shown", 0))
     assert level_of(level).offers_curves is not told

@@ -17,7 +17,7 @@ values = [1, 2, 4]
 reference = 2
 
 [thresholds]
-start_period_s = 0.3
+start_period_s = 0.4
 stop_period_s = 1.2
 
 [sketch_up_to]
@@ -71,8 +71,8 @@ def test_a_byte_order_mark_and_the_file_itself_will_do(folder):
         ("values = [1, 2, 4]", "values = []", r"changed\.values can't be used"),
         ("values = [1, 2, 4]", "values = [2, 2]", r"changed\.values can't be used"),
         ("reference = 2", "reference = 3", r"changed\.reference can't be used.*Found: 3"),
-        ("start_period_s = 0.3", "start_period_s = -1", r"thresholds\.start_period_s can't be used"),
-        ("start_period_s = 0.3", "start_period_s = true", r"thresholds\.start_period_s can't be used"),
+        ("start_period_s = 0.4", "start_period_s = -1", r"thresholds\.start_period_s can't be used"),
+        ("start_period_s = 0.4", "start_period_s = true", r"thresholds\.start_period_s can't be used"),
         ("stop_period_s = 1.2", "stop_period_s = 0.2", r"thresholds\.stop_period_s can't be used"),
         ('schema = "kit-lesson-1"', 'schema = "other"', r"The key schema can't be used"),
         ("duration_s = 30", "", r"sketch_up_to\.duration_s is missing"),
@@ -91,6 +91,41 @@ def test_messages_name_the_key_and_show_what_would_do(folder, old, new, message)
         return
     with pytest.raises(KitError, match=message):
         load_lesson(folder(text))
+
+
+OTHER = """
+[[questions]]
+id = "three-pads"
+stage = "average"
+text = "With three?"
+choices = [{ id = "same", text = "the same" }, { id = "half", text = "half" }]
+"""
+
+
+def test_what_is_sealed_before_what_is_read(folder):
+    text = LESSON + 'before = "trend"\n' + OTHER + 'after = "two-pads"\n'
+    lesson = load_lesson(folder(text.replace('title = "A wheel"', 'title = "A wheel"\nwait_for_predictions = false')))
+    assert [(q.before, q.after) for q in lesson.questions] == [("trend", ""), ("", "two-pads")]
+    assert not lesson.wait_for_predictions
+    plain = load_lesson(folder())
+    assert (plain.questions[0].before, plain.questions[0].after, plain.wait_for_predictions) == ("", "", True)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "message"),
+    [
+        ('before = "predict"', "", r"questions\[1\]\.before can't be used. Found: 'predict'.*before = \"measure\""),
+        ('before = "lunch"', "", r"questions\[1\]\.before can't be used"),
+        ("", 'before = "measure"', r"questions\[2\]\.before can't be used.*before = \"average\""),
+        ('after = "two-pads"', "", r"questions\[1\]\.after can't be used.*not in a ring"),
+        ('after = "three-pads"', 'after = "two-pads"', r"questions\[1\]\.after can't be used"),
+        ('after = "ten-pads"', "", r"questions\[1\]\.after can't be used.*three-pads"),
+        ("before = 3", "", r"questions\[1\]\.before can't be used"),
+    ],
+)
+def test_what_cannot_wait_is_named(folder, first, second, message):
+    with pytest.raises(KitError, match=message):
+        load_lesson(folder(f"{LESSON}{first}\n{OTHER}{second}\n"))
 
 
 def test_two_questions_of_one_id(folder):
@@ -166,7 +201,7 @@ def test_hand_counts_that_cannot_be_used(folder, data, message):
 
 def test_in_a_cell_it_says_what_is_asked_and_changed(folder):
     lesson = load_lesson(folder(LESSON.replace("A wheel", "A <b>wheel</b> & more")))
-    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.3 to 1.2 s a turn)"
+    assert repr(lesson) == "Lesson(A <b>wheel</b> & more: number of pads 1, 2, 4; from 0.4 to 1.2 s a turn)"
     html = lesson._repr_html_()
     assert "A &lt;b&gt;wheel&lt;/b&gt; &amp; more" in html and html.count("<b>") == 1
     assert "1, 2, 4 (all groups run 2)" in html and "two-pads" in html
@@ -180,7 +215,7 @@ schema = "kit-lesson-1"
 title = "A wheel"
 question = "How long does it coast?"
 changed = { name = "pads", words = "number of pads", values = [1, 2, 4] }
-thresholds = { start_period_s = 0.3, stop_period_s = 1.2 }
+thresholds = { start_period_s = 0.4, stop_period_s = 1.2 }
 sketch_up_to = { duration_s = 30, turns = 60 }
 
 [[questions]]

@@ -100,3 +100,45 @@ def test_notebooks_are_not_replaced_unasked(tmp_path):
     write_notebooks(lesson, tmp_path, "x")
     with pytest.raises(KitError, match="not replaced"):
         write_notebooks(lesson, tmp_path, "x")
+
+
+# --- what the pages say ---------------------------------------------------------------------------------------------
+
+
+def text_of_all(lesson):
+    pages = student_pages(lesson, "x").values()
+    return "\n".join("".join(cell["source"]) for page in pages for cell in json.loads(page)["cells"])
+
+
+def test_without_hand_counts_no_page_speaks_of_them(tmp_path):
+    """The data folder decides: the same lesson without the file, then with it."""
+    kept = PROJECT / "datasets_demo" / "coasting_disc" / "lesson.toml"
+    (tmp_path / "lesson.toml").write_bytes(kept.read_bytes())
+    spoken = ("by hand, counted", "stopwatch", "hand_counts", "two_methods", 'observation("methods")', "earlier method")
+    without = text_of_all(load_lesson(tmp_path))
+    assert [words for words in spoken if words in without] == []
+    (tmp_path / "hand_counts.csv").write_text("magnets,duration_s,turns\n1,38.2,84\n", encoding="utf-8")
+    assert [words for words in spoken if words not in text_of_all(load_lesson(tmp_path))] == []
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+def test_the_cause_and_the_counterexample_are_not_told_before_they_are_sought(name):
+    lesson = load_lesson(PROJECT / "datasets_demo" / name)
+    assert lesson.texts["explain"].split(".")[0].strip() not in text_of_all(lesson)  # `stage.cause()` shows it later
+    explain = stage_notebook(lesson, "explain", "x")
+    assert explain.index('observation(\\"cause\\"') < explain.index("stage.cause()")
+    assert "One case against" not in text_of_all(lesson)
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+def test_the_number_of_trials_is_chosen_by_time_before_the_first_run(name):
+    runs = student_pages(load_lesson(PROJECT / "datasets_demo" / name), "x")["2b_make_runs.ipynb"]
+    assert runs.index("make.plan()") < min(runs.index(f"make.{way}()") for way in ("live_gate", "taps", "add_files"))
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+def test_a_first_question_says_between_which_speeds_the_time_runs(name):
+    """A disc that takes 38 s between the lesson's speeds turns much longer: the question must say so."""
+    lesson = load_lesson(PROJECT / "datasets_demo" / name)
+    fast, slow = 1 / lesson.start_period_s, 1 / lesson.stop_period_s
+    assert f"to slow from {fast:g} turns a second to {slow:g}" in lesson.questions[0].text

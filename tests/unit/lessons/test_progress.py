@@ -115,8 +115,8 @@ def test_in_a_cell_it_says_where_the_group_stands(workbook):
     assert repr(progress).endswith("21 runs, 0 entries saved, counted from 0.25 to 1 s a turn)")
     source = progress.runs[0].source
     workbook.add("average", "set_aside", {"source": source, "trial": 1, "reason": "<i>touched</i>"})
-    workbook.add("measure", "threshold", {"start_period_s": 0.3, "stop_period_s": None, "rule": "whole turns"})
-    assert "2 entries saved, counted from 0.3 s a turn to the last pass" in repr(progress)
+    workbook.add("measure", "threshold", {"start_period_s": 0.4, "stop_period_s": None, "rule": "whole turns"})
+    assert "2 entries saved, counted from 0.4 s a turn to the last pass" in repr(progress)
     html = progress._repr_html_()
     assert f"{source}: &lt;i&gt;touched&lt;/i&gt;" in html and "<i>" not in html
     assert "21, from the lesson" in html and "whole turns" in html

@@ -115,8 +115,8 @@ class TestRunsThatCount:
 
     def test_two_speeds_even_where_the_count_goes_to_the_last_pass(self, fresh):
         assert fresh.two_periods_s == fresh.thresholds[:2]
-        choose(fresh, 0.3, None)
-        assert fresh.two_periods_s == (0.3, fresh.lesson.stop_period_s)
+        choose(fresh, 0.4, None)
+        assert fresh.two_periods_s == (0.4, fresh.lesson.stop_period_s)
 
 
 class TestReference:

@@ -15,7 +15,7 @@ name = "pads"
 words = "number of pads"
 values = [1, 2, 4]
 [thresholds]
-start_period_s = 0.3
+start_period_s = 0.4
 [sketch_up_to]
 duration_s = 30
 turns = 60

@@ -32,7 +32,7 @@ def test_what_is_typed_is_made_into_a_lesson_that_passes_its_check(form, tmp_pat
     fields.title.value = 'Pads & "brakes"\\'
     fields.level.value = "open"
     fields.conditions.value = "3; 4; 5; 6; 8"
-    fields.start.value = "0,3"
+    fields.start.value = "0,4"
     first, new = fields.questions[0], fields.questions[-1]
     first.choices[-1].value, first.ideas[-1].value = "It depends.", "Waits for the teacher to say."
     new.text.value = "What if the pads were wet?"
@@ -43,7 +43,7 @@ def test_what_is_typed_is_made_into_a_lesson_that_passes_its_check(form, tmp_pat
     assert "Made." in form.made_message.text
     assert check_lesson(form.made) == []
     lesson = load_lesson(form.made / "student" / "mine")
-    assert (lesson.title, lesson.level, lesson.start_period_s) == ('Pads & "brakes"\\', "open", 0.3)
+    assert (lesson.title, lesson.level, lesson.start_period_s) == ('Pads & "brakes"\\', "open", 0.4)
     assert [q.id for q in lesson.questions] == ["six-pads", "speed-line", "level", "what-if-the"]
     assert lesson.questions[0].choices[-1].id == "it-depends"
     key = load_key(form.made / "teacher", lesson)

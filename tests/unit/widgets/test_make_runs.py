@@ -14,6 +14,7 @@ from kit.logs.run import Run
 from kit.record.workbook import Workbook
 from kit.widgets.make_runs import AddFiles, MakeRuns, keep_file, zipped
 from kit.widgets.stage import Stage
+from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
 TIMES = 0.5 * np.arange(40) ** 1.2
@@ -26,7 +27,9 @@ def workbook(tmp_path):
 
 @pytest.fixture
 def make(workbook):
-    return MakeRuns(load_lesson(DEMO), workbook)
+    lesson = load_lesson(DEMO)
+    seal_predictions(workbook, lesson)
+    return MakeRuns(lesson, workbook)
 
 
 def push(bench, value, number):
@@ -60,6 +63,7 @@ def test_two_groups_make_different_runs(tmp_path):
     for name in "ab":
         book = Workbook(tmp_path / f"{name}.jsonl")
         book.choose_code(f"group-{name}")
+        seal_predictions(book, load_lesson(DEMO))
         times.append(MakeRuns(load_lesson(DEMO), book).bench().push().run.pass_times_s)
     assert not np.array_equal(*times)
 
@@ -121,6 +125,7 @@ def stage(tmp_path):
 
 @pytest.fixture
 def adding(stage):
+    seal_predictions(stage.workbook, stage.lesson)
     return MakeRuns(stage.lesson, stage.workbook).add_files()
 
 
@@ -213,3 +218,10 @@ class TestSources:
             box.value = False
         view.use_button.click()
         assert view.message.text.startswith("Choose at least one")
+
+
+def test_how_many_runs_is_decided_before_and_kept(make, workbook):
+    box = make.plan()
+    box.text.value = "4 settings, 3 runs each, 20 minutes"
+    box.save_button.click()
+    assert workbook.latest("observation:trials") == "4 settings, 3 runs each, 20 minutes"

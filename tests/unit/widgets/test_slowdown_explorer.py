@@ -149,10 +149,10 @@ def test_thresholds_measure_every_run_again_and_drag_does_not(explorer, monkeypa
     explorer.page.spindle = [0.1, 0.0, 0.0]
     assert asked == []
     before = explorer.page._measured
-    explorer.page.set_state({"start_period_s": 0.3, "stop_period_s": 0.9})
-    assert asked == [(0.3, 0.9)]
+    explorer.page.set_state({"start_period_s": 0.4, "stop_period_s": 0.9})
+    assert asked == [(0.4, 0.9)]
     assert explorer.page._measured != before
-    assert explorer.results["duration_s"].iloc[0] == real(explorer.curves, 0.3, 0.9)["duration_s"].iloc[0]
+    assert explorer.results["duration_s"].iloc[0] == real(explorer.curves, 0.4, 0.9)["duration_s"].iloc[0]
 
 
 def test_thresholds_that_no_run_reaches_leave_only_the_model(explorer):

@@ -15,6 +15,8 @@ from kit.record.handin import make_handin, read_handin
 from kit.record.workbook import Workbook
 from kit.widgets.sound_view import SoundView
 from kit.widgets.stage import Stage
+from kit.widgets.waiting import Waiting
+from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
 ANSWER = {"choice": "same", "reason": "no noise", "confidence": "67–80 %", "moment": "first"}
@@ -33,6 +35,12 @@ def workbook(tmp_path):
 @pytest.fixture
 def stage(lesson, workbook):
     return lambda name: Stage(lesson, name, workbook)
+
+
+@pytest.fixture
+def sealed(lesson, workbook):
+    """What comes after the predictions: they are sealed, except the one about sound."""
+    seal_predictions(workbook, lesson, "two-magnets", "turns", "level")
 
 
 def texts(widget):
@@ -75,12 +83,12 @@ class TestPrediction:
         assert workbook.history("prediction:two-magnets") == ()
 
     def test_what_was_typed_but_not_sealed_comes_back(self, stage):
-        stage("predict").prediction("turns").reason.value = "they turn less"
-        assert stage("predict").prediction("turns").reason.value == "they turn less"
+        stage("predict").prediction("two-magnets").reason.value = "they turn less"
+        assert stage("predict").prediction("two-magnets").reason.value == "they turn less"
 
     def test_after_sealing_the_draft_does_not_come_back(self, stage):
-        answer(stage("predict").prediction("turns"), "half", "they turn less")
-        assert stage("predict").prediction("turns").reason.value == ""
+        answer(stage("predict").prediction("two-magnets"), "half", "they turn less")
+        assert stage("predict").prediction("two-magnets").reason.value == ""
 
     def test_a_last_answer_at_the_end(self, stage, workbook):
         answer(stage("predict").prediction("two-magnets"), "half")
@@ -88,12 +96,12 @@ class TestPrediction:
         assert workbook.latest("prediction:two-magnets")["moment"] == "end"
 
     def test_markup_in_an_answer_is_shown_as_text(self, stage):
-        card = stage("predict").prediction("turns")
+        card = stage("predict").prediction("two-magnets")
         answer(card, "half", "<img src=x onerror=alert(1)>")
         assert "<img" not in texts(card)
 
     def test_a_folder_that_cannot_be_written_says_not_saved(self, stage, workbook):
-        card = stage("predict").prediction("turns")
+        card = stage("predict").prediction("two-magnets")
         workbook.path.mkdir()
         answer(card, "half", "a reason")
         assert "cannot be read" in card.message.text
@@ -102,7 +110,8 @@ class TestPrediction:
 
 
 class TestPredictedCurve:
-    def test_sealed_only_when_complete_and_laid_over_the_data_later(self, stage, workbook):
+    def test_sealed_only_when_complete_and_laid_over_the_data_later(self, stage, workbook, lesson):
+        seal_predictions(workbook, lesson)
         curve = stage("predict").predicted_curve("duration_s")
         curve.seal_button.click()
         assert "set a value for 1, 2, 3" in curve.message.text
@@ -114,6 +123,7 @@ class TestPredictedCurve:
         assert len(later.curve.measured) == 7
         assert "On average your values lie" in later.message.text
 
+    @pytest.mark.usefixtures("sealed")
     def test_without_a_curve_the_data_show_alone(self, stage):
         assert "have not set" in stage("explain").look_back_curve("duration_s").message.text
 
@@ -126,17 +136,19 @@ def test_writing_is_saved_and_there_again(stage, workbook):
     assert stage("measure").observation("runs").text.value == "the lines fan out"
 
 
+@pytest.mark.usefixtures("sealed")
 def test_thresholds_pass_on_to_the_next_stage(stage, workbook):
     picker, keep, say = stage("measure").thresholds().children
-    picker.set_state({"start_period_s": 0.3})
+    picker.set_state({"start_period_s": 0.4})
     keep.click()
     assert "Saved" in say.text
     later = stage("average")
-    assert later.progress.thresholds.start_period_s == 0.3
+    assert later.progress.thresholds.start_period_s == 0.4
     assert later.results["duration_s"].max() < 38
-    assert stage("measure").thresholds().children[0].start_period_s == 0.3
+    assert stage("measure").thresholds().children[0].start_period_s == 0.4
 
 
+@pytest.mark.usefixtures("sealed")
 def test_a_refused_repair_passes_on(stage):
     first = stage("measure")
     picker, keep, _ = first.thresholds().children
@@ -149,6 +161,7 @@ def test_a_refused_repair_passes_on(stage):
     assert not curves[source].repairs[0].accepted
 
 
+@pytest.mark.usefixtures("sealed")
 def test_a_trial_set_aside_stays_aside_until_taken_back(stage, workbook):
     table = stage("average").trials().children[0]
     table.set_aside(0, "a sleeve touched the disc")
@@ -161,6 +174,7 @@ def test_a_trial_set_aside_stays_aside_until_taken_back(stage, workbook):
     assert len(workbook.history("set_aside")) == 2
 
 
+@pytest.mark.usefixtures("sealed")
 def test_explanation_offers_live_values(stage, workbook):
     card = stage("explain").explanation()
     card.inserts[0].click()
@@ -188,10 +202,11 @@ def test_explanation_offers_live_values(stage, workbook):
         ("predict", lambda s: s.welcome()),
     ],
 )
-def test_every_step_shows_something(stage, name, call):
+def test_every_step_shows_something(sealed, stage, name, call):
     assert len(texts(call(stage(name)))) > 40
 
 
+@pytest.mark.usefixtures("sealed")
 def test_no_student_text_says_correct(stage):
     steps = [stage("explain").look_back("two-magnets"), stage("predict").prediction("turns"), stage("trend").trend()]
     assert "correct" not in " ".join(texts(step) for step in steps).lower()
@@ -256,7 +271,7 @@ class TestHandIn:
         assert workbook.entries == ()
 
     def test_a_workbook_is_downloaded_and_put_back(self, stage, workbook, lesson, tmp_path):
-        answer(stage("predict").prediction("turns"), "quarter")
+        answer(stage("predict").prediction("two-magnets"), "between")
         data = workbook.export_bytes()
         elsewhere = Workbook(tmp_path / "other.jsonl")
         box = Stage(lesson, "explain", elsewhere).hand_in()
@@ -265,7 +280,7 @@ class TestHandIn:
         box.file.put_back.set_state(
             {"value": [{"name": "w.jsonl", "type": "", "size": len(data), "last_modified": 0, "content": data}]}
         )
-        assert elsewhere.latest("prediction:turns")["choice"] == "quarter"
+        assert elsewhere.latest("prediction:two-magnets")["choice"] == "between"
 
     def test_a_code_that_is_no_code(self, stage, tmp_path):
         box = stage("explain").hand_in()
@@ -320,6 +335,7 @@ def press(widget, words):
     return any(press(child, words) for child in getattr(widget, "children", ()))
 
 
+@pytest.mark.usefixtures("sealed")
 class TestClaim:
     def test_it_is_kept_and_comes_back_with_the_same_worlds(self, investigate, workbook):
         tester = the_tester(investigate().claim("level", at=8))
@@ -358,17 +374,17 @@ class TestClaim:
         assert investigate().defend("level").inserts == []
 
 
+@pytest.mark.usefixtures("sealed")
 class TestSound:
     def test_it_waits_for_the_prediction(self, investigate, workbook):
-        for step, words in (
-            (investigate().recordings("loud"), "Show the recordings"),
-            (investigate().same_speed("loud", magnets=(1, 8), hub="greased"), "Show the levels at the same speed"),
-        ):
-            assert press(step, words)
-            assert "first answer the question" in texts(step)
+        recordings = investigate().recordings("loud")
+        levels = investigate().same_speed("loud", magnets=(1, 8), hub="greased")
+        for step in (recordings, levels):
+            assert isinstance(step, Waiting)
+            assert "This waits for your sealed answer on this page: “You change from one magnet" in texts(step)
         workbook.add("investigate", "prediction:sound", ANSWER, sealed=True)
-        assert press(step, words)
-        assert "sound alike" in texts(step) or "louder" in texts(step) or "quieter" in texts(step)
+        assert recordings.look() and levels.look()
+        assert "sound alike" in texts(levels) or "louder" in texts(levels) or "quieter" in texts(levels)
 
     def test_recordings_are_chosen_one_at_a_time_and_played_with_one_gain(self, investigate, workbook):
         workbook.add("investigate", "prediction:sound", ANSWER, sealed=True)
@@ -387,12 +403,14 @@ class TestSound:
         assert "the clicks" in texts(investigate().clicks())
 
 
+@pytest.mark.usefixtures("sealed")
 def test_two_methods_answer_is_kept(investigate, workbook):
     investigate().two_methods().children[1].same_thing = "no"
     assert workbook.latest("same_thing:duration_s") == "no"
     assert investigate().two_methods().children[1].same_thing == "no"
 
 
+@pytest.mark.usefixtures("sealed")
 class TestOwnClaim:
     def test_a_plan_is_kept_drawn_and_handed_in(self, investigate, workbook):
         card = investigate().own_claim()
@@ -423,6 +441,7 @@ class TestOwnClaim:
         assert "would often miss" in card._enough.text
 
 
+@pytest.mark.usefixtures("sealed")
 def test_the_planners_order_is_kept(investigate, workbook):
     planner = investigate().planner().children[0]
     planner._minutes.value = 20

@@ -43,7 +43,7 @@ def curves():
 
 @pytest.fixture
 def picker(curves) -> ThresholdPicker:
-    return ThresholdPicker(curves, start_period_s=0.3, stop_period_s=1.0)
+    return ThresholdPicker(curves, start_period_s=0.28, stop_period_s=1.0)
 
 
 def line_of(drawing: dict, what: str = "line") -> tuple[np.ndarray, np.ndarray]:
@@ -55,15 +55,15 @@ def line_of(drawing: dict, what: str = "line") -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_results_are_those_of_measure_in_full_precision(picker, curves):
-    expected = measure(curves, 0.3, 1.0, "interpolated")
+    expected = measure(curves, 0.28, 1.0, "interpolated")
     pd.testing.assert_frame_equal(picker.results, expected, check_exact=True)
 
 
 def test_duration_and_turns_of_drag_proportional_to_speed(picker):
     """Closed form: T = ln(ω₁/ω₂)/b, angle = (v₁ − v₂)/b."""
     first = picker.results.iloc[0]
-    assert first.duration_s == pytest.approx(np.log(1.0 / 0.3) / 0.03, rel=1e-5)
-    assert first.turns == pytest.approx((1 / 0.3 - 1) / 0.03, rel=1e-5)
+    assert first.duration_s == pytest.approx(np.log(1.0 / 0.28) / 0.03, rel=1e-5)
+    assert first.turns == pytest.approx((1 / 0.28 - 1) / 0.03, rel=1e-5)
 
 
 def test_without_thresholds_it_starts_at_the_fastest_shared_start_and_counts_to_the_last_pass(curves):
@@ -75,7 +75,7 @@ def test_without_thresholds_it_starts_at_the_fastest_shared_start_and_counts_to_
 
 
 def test_prepared_curves_are_taken_as_they_are(curves):
-    picker = ThresholdPicker(curves, 0.3, 1.0)
+    picker = ThresholdPicker(curves, 0.28, 1.0)
     assert all(a is b for a, b in zip(picker.curves, curves, strict=True))
 
 
@@ -113,7 +113,7 @@ def test_both_lines_may_jump_past_each_other_in_one_message(picker):
     ("state", "message"),
     [
         ({"start_period_s": 1.5}, "stop threshold must be slower"),
-        ({"stop_period_s": 0.3}, "stop threshold must be slower"),
+        ({"stop_period_s": 0.28}, "stop threshold must be slower"),
         ({"start_period_s": -0.2}, "start threshold must be a turn period above zero"),
         ({"start_period_s": float("nan")}, "start threshold must be a turn period above zero"),
         ({"rule": "by feel"}, "counting rule is not known"),
@@ -168,7 +168,7 @@ def test_every_known_rule_is_offered_with_what_it_assumes(picker):
 
 
 def test_fewer_rules_can_be_offered():
-    picker = ThresholdPicker([a_run()], 0.3, 1.0, rules=["whole turns"], rule="whole turns")
+    picker = ThresholdPicker([a_run()], 0.28, 1.0, rules=["whole turns"], rule="whole turns")
     assert [r["label"] for r in picker._rules] == ["Whole turns"]
 
 
@@ -184,28 +184,28 @@ def run_with_a_bounce_and_a_miss() -> Run:
 
 def test_refusing_a_repair_smooths_only_that_run_again():
     runs = [a_run(1), run_with_a_bounce_and_a_miss(), a_run(4)]
-    picker = ThresholdPicker(runs, 0.3, 1.0)
+    picker = ThresholdPicker(runs, 0.28, 1.0)
     before, kinds = picker.curves, [r.kind for r in picker.runs[1].repairs]
     assert kinds == ["bounce", "missed"]
     picker.set_state({"refused_repairs": [[1, 1]]})
     assert picker.curves[0] is before[0]
     assert picker.curves[2] is before[2]
     assert [r.accepted for r in picker.runs[1].repairs] == [True, False]
-    pd.testing.assert_frame_equal(picker.results, measure([runs[0], refuse(runs[1], 1), runs[2]], 0.3, 1.0))
-    assert picker.results.turns[1] != pytest.approx(measure(runs, 0.3, 1.0).turns[1], abs=0.1)
+    pd.testing.assert_frame_equal(picker.results, measure([runs[0], refuse(runs[1], 1), runs[2]], 0.28, 1.0))
+    assert picker.results.turns[1] != pytest.approx(measure(runs, 0.28, 1.0).turns[1], abs=0.1)
     picker.set_state({"refused_repairs": []})
-    pd.testing.assert_frame_equal(picker.results, measure(runs, 0.3, 1.0))
+    pd.testing.assert_frame_equal(picker.results, measure(runs, 0.28, 1.0))
 
 
 def test_a_refused_repair_and_a_new_threshold_in_one_message():
     run = run_with_a_bounce_and_a_miss()
-    picker = ThresholdPicker([run], 0.3, 1.0)
+    picker = ThresholdPicker([run], 0.28, 1.0)
     picker.set_state({"start_period_s": 0.35, "refused_repairs": [[0, 0], [0, 1]]})
     pd.testing.assert_frame_equal(picker.results, measure([refuse(run, 0, 1)], 0.35, 1.0))
 
 
 def test_repairs_refused_before_stay_refused_and_are_listed():
-    picker = ThresholdPicker([refuse(run_with_a_bounce_and_a_miss(), 0)], 0.3, 1.0)
+    picker = ThresholdPicker([refuse(run_with_a_bounce_and_a_miss(), 0)], 0.28, 1.0)
     assert picker.refused_repairs == [[0, 0]]
     bounce, missed = picker._runs[0]["repairs"]
     assert (bounce["accepted"], missed["accepted"]) == (False, True)
@@ -215,13 +215,13 @@ def test_repairs_refused_before_stay_refused_and_are_listed():
 
 def test_several_missed_passes_are_counted_in_words():
     run = replace(a_run(), repairs=(Repair("missed", 12, float(a_run().pass_times_s[12]), 2, "made up"),))
-    assert ThresholdPicker([run], 0.3, 1.0)._runs[0]["repairs"][0]["words"].startswith("2 missed passes filled in at")
+    assert ThresholdPicker([run], 0.28, 1.0)._runs[0]["repairs"][0]["words"].startswith("2 missed passes filled in at")
 
 
 def test_refusing_repairs_until_no_run_can_share_a_threshold_is_survived():
     run = replace(a_run(), pass_times_s=a_run().pass_times_s[:7])
     bounces = tuple(Repair("bounce", i, float(run.pass_times_s[i]), 1, "made up", accepted=False) for i in (1, 2, 3))
-    picker = ThresholdPicker([replace(run, repairs=bounces)], 0.3, 1.0)
+    picker = ThresholdPicker([replace(run, repairs=bounces)], 0.28, 1.0)
     picker.set_state({"refused_repairs": []})
     assert picker._common == {}
     assert list(picker.results.status) == ["too few passes"]
@@ -246,7 +246,7 @@ def test_runs_that_cannot_be_counted_say_why_in_words():
         replace(a_run(3), pass_times_s=a_run(3).pass_times_s[:4]),
         replace(a_run(4), set_aside="the table was bumped"),
     ]
-    picker = ThresholdPicker(runs, 0.3, 1.0)
+    picker = ThresholdPicker(runs, 0.28, 1.0)
     words = [row["status"] for row in picker._answer["rows"]]
     more = picker.results.more_than_s[0]
     assert words[0] == f"never slow enough: it lasted more than {more:.3g} s"
@@ -265,14 +265,14 @@ def test_runs_that_cannot_be_counted_say_why_in_words():
 
 def test_summary_in_a_sentence(picker):
     assert re.fullmatch(
-        r"12 of 12 runs counted\. Coasting times from 7\.08 to 40\.1 s, turns from 13\.7 to 77\.8\.",
+        r"12 of 12 runs counted\. Coasting times from 7\.49 to 42\.4 s, turns from 15\.1 to 85\.7\.",
         picker._answer["summary"],
     )
 
 
 def test_conditions_are_styled_in_the_order_of_their_values():
     runs = [a_run(m) for m in (10, 2, 1, 2)]
-    picker = ThresholdPicker(runs, 0.3, 1.0)
+    picker = ThresholdPicker(runs, 0.28, 1.0)
     assert [d["group"] for d in picker._runs] == [2, 1, 0, 1]
     assert [d["cells"] for d in picker._runs] == [["10"], ["2"], ["1"], ["2"]]
 
@@ -282,7 +282,7 @@ def test_several_conditions_are_named_with_their_units():
         replace(a_run(), conditions={"magnets": 2, "level_deg": 1.5}),
         replace(a_run(), conditions={"hub": "dry"}),
     ]
-    picker = ThresholdPicker(runs, 0.3, 1.0)
+    picker = ThresholdPicker(runs, 0.28, 1.0)
     assert picker._columns == ["magnets", "level (°)", "hub"]
     assert [d["name"] for d in picker._runs] == ["magnets 2, level 1.5 °, trial 1", "hub dry, trial 1"]
     assert picker._runs[1]["cells"] == ["", "", "dry"]
@@ -310,14 +310,14 @@ def test_every_flag_is_compared_with_itself():
     turns = np.arange(len(once), dtype=float)
     again = np.interp(turns[:-1] + 0.25, turns, once)
     run = Run(np.sort(np.r_[once, again]), flags_per_turn=2)
-    _, periods_s = line_of(ThresholdPicker([run], 0.3, 1.0)._runs[0], "measured")
+    _, periods_s = line_of(ThresholdPicker([run], 0.28, 1.0)._runs[0], "measured")
     assert np.all(np.diff(periods_s) > -0.01)
 
 
 def test_a_long_run_is_drawn_with_few_well_chosen_points():
     long = a_run(drag=5e-5, turns_per_s=5.0)
     assert len(long.pass_times_s) > 90_000
-    picker = ThresholdPicker([long], 0.3, 1.0)
+    picker = ThresholdPicker([long], 0.28, 1.0)
     times_s, periods_s = line_of(picker._runs[0])
     assert 100 < len(times_s) <= MAX_POINTS
     curve = picker.curves[0]
@@ -327,7 +327,7 @@ def test_a_long_run_is_drawn_with_few_well_chosen_points():
 
 def test_all_that_is_sent_is_small_and_plain_json():
     runs = [a_run(m, trial, drag=0.0095) for m in range(1, 7) for trial in range(1, 11)]
-    picker = ThresholdPicker(runs, 0.3, 1.0)
+    picker = ThresholdPicker(runs, 0.28, 1.0)
     json.dumps({name: picker.get_state(name)[name] for name in ("_answer", "_common", "_rules", "_columns")})
     points = sum(len(d["line"]) + len(d["measured"]) for d in picker._runs)
     assert points < 60 * 4 * 4 * MAX_POINTS
