@@ -155,8 +155,16 @@ def _trend_plot(trends: list[Trend], averages: pd.DataFrame, x: str, quantity: s
     if best.dof > 0:
         grid = np.linspace(best.x.min(), best.x.max(), 80)
         band = (grid, *bootstrap_band(best, grid, n=2000))
-    named = {"x_name": x, "quantity": quantity, "averages": averages, "band": band}
-    return trend_figure(best.x, best.y, trends[:2], doubtful=doubts, **named)
+    return trend_figure(
+        best.x,
+        best.y,
+        trends[:2],
+        x_name=x,
+        quantity=quantity,
+        averages=averages,
+        band=band,
+        doubtful=doubts.tolist(),
+    )
 
 
 def _runs_shown(results: pd.DataFrame, x: str) -> pd.DataFrame:

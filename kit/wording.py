@@ -130,9 +130,9 @@ def percent(fraction: float, digits: int = 2) -> str:
     return f"{number(100 * fraction, digits)} %"
 
 
-def evidence(weight: float) -> str:
+def evidence(weight: float | None) -> str:
     """A weight of evidence between 0 and 1: two decimals, never all of it, never none: "0.87", "> 0.99", "< 0.01"."""
-    if not isfinite(weight):
+    if weight is None or not isfinite(weight):
         return DASH
     if weight < 0.01:
         return "< 0.01"

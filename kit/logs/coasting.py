@@ -96,7 +96,7 @@ def _first_smooth(times_s, turns, peak) -> int:
     speed = np.log((a[h:] - a[:-h]) / lasts)
     change = speed[h:] - speed[:-h]
     noise = 4 * 2.5 * jitter_of(times_s[peak:]) / lasts[h:]
-    smooth = (change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise)
+    smooth: np.ndarray = np.logical_and(change < 0.02 + noise, change > -BIGGEST_LOSS - noise)
     run = np.lib.stride_tricks.sliding_window_view(smooth, min(SMOOTH, len(smooth))).all(axis=1)
     at = np.flatnonzero(run[max(peak - low - 1, 0) :])
     if len(at) == 0:
@@ -154,7 +154,7 @@ def _changes(times_s, turns, spans=SPANS):
         speeds = [(a[k + 1] - a[k]) / lasts[k] for k in (0, 1, 3, 4)]
         middles = [(a[k + 1] + a[k]) / 2 for k in (0, 1, 3, 4)]
         gap_middle = (a[2] + a[3]) / 2
-        least, drop, between = None, 0.0, []
+        least, drop, between = np.full(len(i), np.inf), np.zeros(len(i)), []
         for power in (0, 1, 2):
             f = [np.log(v) if power == 0 else v**power for v in speeds]
             scale = 1.0 if power == 0 else power * np.sqrt(speeds[1] * speeds[2]) ** power
@@ -166,10 +166,8 @@ def _changes(times_s, turns, spans=SPANS):
             weight = (gap_middle - middles[1]) / (middles[2] - middles[1])
             level = f[1] + (f[2] - f[1]) * weight
             between.append(np.exp(level) if power == 0 else np.maximum(level, 1e-12) ** (1 / power))
-            if least is None:
-                least = off
-            else:
-                least = np.where(np.sign(off) == np.sign(least), np.where(np.abs(off) < np.abs(least), off, least), 0.0)
+            agreed = (np.sign(off) == np.sign(least)) | (power == 0)
+            least = np.where(agreed, np.where(np.abs(off) < np.abs(least), off, least), 0.0)
         noise = jitter * np.sqrt(sum((1 / lasts[k]) ** 2 for k in (0, 1, 3, 4))) * 2.5
         # turns beyond what the speeds at both sides make of the gap
         jumps = np.stack([lasts[2] * v - (a[3] - a[2]) for v in between])

@@ -72,8 +72,8 @@ class Plan:
 def with_states(table: Table) -> tuple[Table, dict[int, States]]:
     """The table with columns of two words for states (HIGH and LOW, open and blocked) as 0 and 1."""
     found = {}
-    for j, is_text in enumerate(table.dialect.is_text):
-        states = state_words(table.frame[j], table.dialect.names[j]) if is_text else None
+    for j, word in enumerate(table.dialect.is_text):
+        states = state_words(table.frame[j], table.dialect.names[j]) if word else None
         if states is not None:
             found[j] = states
     if not found:
@@ -113,8 +113,7 @@ def plan_columns(
         if column is not None:
             roles = [None if r == role else r for r in roles]
             roles[_column_index(table, column)] = role
-    picked = condition_columns if condition_columns is not None else ()
-    picked = [_column_index(table, column) for column in picked]
+    picked = [_column_index(table, column) for column in condition_columns or ()]
     rows, frame, said_channel = _one_channel(table, roles, picked, channel)
     value = None if value_column is None else _column_index(table, value_column)
     of = {role: [j for j, r in enumerate(roles) if r == role] for role in {*ROLE_WORDS, "remark", None}}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -57,7 +58,7 @@ class Look:
     plan: Plan
     parts: tuple[Part, ...]
     unit: str | None  # None: neither the file nor the caller says it
-    how: Mapping[str, object]  # flags_per_turn, conditions, trial, repairs, counts_per_turn
+    how: Mapping[str, Any]  # flags_per_turn, conditions, trial, repairs, counts_per_turn
     said: tuple[str, ...]  # what was done, in words
 
     def gaps(self) -> list[np.ndarray]:

@@ -68,7 +68,7 @@ def explain_passes(times_s: np.ndarray, flags: int = 1, windowed: bool = True) -
     if n < 5 + flags:
         return _blank(n, _jitter(times_s, flags), np.ones(1))
     pattern, jitter = _pattern(np.diff(times_s), flags), _jitter(times_s, flags)
-    best, cheapest = None, np.inf
+    best, cheapest = _blank(n, jitter, pattern), np.inf
     for looser in (1, 4, 16):  # a shaky gate looks like a hand at work until its jitter is allowed for
         found = _blank(n, looser * jitter, pattern)
         odd = _screen(times_s, found.steps, flags)
@@ -77,7 +77,7 @@ def explain_passes(times_s: np.ndarray, flags: int = 1, windowed: bool = True) -
             kept = np.flatnonzero(found.extra == 0)
             odd = kept[_screen(times_s[kept], found.steps[kept], flags)]
         price = _search(times_s, odd, found, flags, windowed) if len(odd) else 0.0
-        if price < cheapest or best is None:
+        if price < cheapest:
             best, cheapest = found, price
         if np.count_nonzero(found.way == HAND) <= max(MANY_BY_HAND[0], MANY_BY_HAND[1] * n):
             break

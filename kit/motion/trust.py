@@ -17,7 +17,7 @@ from math import ceil, inf, sqrt
 
 import numpy as np
 
-from ..logs.run import Run
+from ..logs.run import Run, examine_passes
 from ..stats.least_squares import independent_share
 from ..wording import number
 
@@ -67,8 +67,8 @@ def trust(curve) -> Trust:
 
     Returns
     -------
-    `Trust` with the sentences, the most telling first. What the log itself tells of its run (`run.oddities`, each a
-    sentence or a thing with one) comes before all tests.
+    `Trust` with the sentences, the most telling first. What the passes themselves tell (pushed again, braked, a
+    clock that jumped: `kit.logs.coasting`) comes before all tests.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
@@ -84,7 +84,7 @@ def trust(curve) -> Trust:
 
 
 def _told_by_the_log(run: Run) -> Sequence[str]:
-    return [str(getattr(oddity, "sentence", oddity)) for oddity in getattr(run, "oddities", ())]
+    return [oddity.sentence for oddity in examine_passes(run).oddities]
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as widgets
 import pandas as pd
@@ -149,7 +150,7 @@ class FileCard(widgets.VBox):
         self.flags = widgets.BoundedIntText(value=1, min=1, max=100, description="Flags that pass in one turn", **FIELD)
         self.question = widgets.Dropdown(options=[CHOOSE], description="Which is it?", **FIELD)
         self.counts = widgets.BoundedIntText(value=0, min=0, max=10**6, description="Counts in one turn", **FIELD)
-        self._answers: dict[str, object] = {}  # what was answered so far, as parameters of read_log
+        self._answers: dict[str, Any] = {}  # what was answered so far, as parameters of read_log
         self._options: dict[str, dict] = {}
         self.cut = widgets.Checkbox(value=False, indent=False)
         self.conditions: list[widgets.Text] = []

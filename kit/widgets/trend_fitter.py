@@ -284,8 +284,18 @@ class TrendFitter(KitBox):
         marks = (
             [] if at is None else [(at, q, q.predict(at, "single run")) for q in trends[:PREDICTED] if q.defined_at(at)]
         )
-        marks_of_rows = {"origins": self._origins(), "doubtful": doubtful(self._rows())}
-        figure = trend_figure(x, y, trends, averages=averages, band=band, predictions=marks, **marks_of_rows, **names)
+        figure = trend_figure(
+            x,
+            y,
+            trends,
+            x_name=self.x,
+            quantity=self.quantity,
+            averages=averages,
+            band=band,
+            predictions=marks,
+            origins=self._origins(),
+            doubtful=doubtful(self._rows()).tolist(),
+        )
         return figure, words, numbers
 
     def _verdict_words(self) -> list[str]:
