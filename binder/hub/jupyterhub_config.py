@@ -52,7 +52,10 @@ c.Spawner.http_timeout = 180
 
 TOKEN = Path("/etc/jupyterhub/before_lesson.token")
 c.JupyterHub.services = [
-    {"name": "cull-idle", "command": [sys.executable, "-m", "jupyterhub_idle_culler", f"--timeout={60 * IDLE_MINUTES}"]},
+    {
+        "name": "cull-idle",
+        "command": [sys.executable, "-m", "jupyterhub_idle_culler", f"--timeout={60 * IDLE_MINUTES}"],
+    },
     {"name": "before-lesson", "api_token": TOKEN.read_text(encoding="utf-8").strip()},
 ]
 c.JupyterHub.load_roles = [
