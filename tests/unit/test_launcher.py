@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 

@@ -288,7 +288,7 @@ def test_a_disk_that_fills_up_keeps_the_earlier_handin_and_leaves_no_half(book, 
     book.add("5_explain", "observation", "one more")
     with monkeypatch.context() as patch:
         patch.setattr(os, "write", write)
-        with pytest.raises(KitError, match="The hand-in was NOT written: the disk .* is full"):
+        with pytest.raises(KitError, match=r"The hand-in was NOT written: the disk .* is full"):
             write_handin(make_handin(book, handin["code"], handin["lesson"]), folder)
     assert path.read_bytes() == earlier
     assert [entry.name for entry in folder.iterdir()] == [path.name]

@@ -1,4 +1,4 @@
-"""What a school's hub is given: the copy for students, the session that renews it, the settings. By scripts as they are."""
+"""What a school's hub is given: the copy for students, the session that renews it, the settings. Scripts as they are."""
 
 import json
 import os
