@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -323,3 +325,30 @@ def test_starting_again_hands_on_arguments_exit_code_and_the_time_it_began(tmp_p
     )
     assert done.returncode == 7, done.stderr
     assert done.stdout.strip() == "['open', 'a b'] 1234.5"
+
+
+# --- installed by pip as a package, without the project's folder around it ------------------------------------------
+
+
+@pytest.fixture
+def elsewhere(tmp_path, monkeypatch):
+    """A place without pyproject.toml; returns how to say which file pip installed."""
+
+    def installed(*paths):
+        files = [SimpleNamespace(locate=lambda path=path: path) for path in paths]
+        monkeypatch.setattr(importlib.metadata, "files", lambda name: files)
+
+    return tmp_path, installed
+
+
+def test_what_pip_installed_works_from_any_folder(elsewhere):
+    folder, installed = elsewhere
+    installed(launcher.__file__)
+    launcher.ensure(["class-overview"], project=folder)  # returns: nothing is to be set up
+
+
+def test_a_copy_that_lost_its_project_still_says_so(elsewhere):
+    folder, installed = elsewhere
+    installed(folder / "another" / "launcher.py")
+    with pytest.raises(KitError, match="There is no project here"):
+        launcher.ensure(["class-overview"], project=folder)

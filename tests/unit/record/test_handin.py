@@ -268,9 +268,7 @@ def test_a_file_that_is_no_handin_is_not_replaced(handin, tmp_path):
 
 
 def test_a_place_that_cannot_be_written_to(handin, tmp_path):
-    with pytest.raises(
-        KitError, match=r"NOT written: the folder for hand-ins is not there.*give that file to your teacher"
-    ):
+    with pytest.raises(KitError, match=r"NOT written: the folder .* is not there.*give that file to your teacher"):
         write_handin(handin, tmp_path / "no such folder" / "handin.json")
 
 
@@ -290,9 +288,7 @@ def test_a_disk_that_fills_up_keeps_the_earlier_handin_and_leaves_no_half(book, 
     book.add("5_explain", "observation", "one more")
     with monkeypatch.context() as patch:
         patch.setattr(os, "write", write)
-        with pytest.raises(
-            KitError, match="The hand-in was NOT written: the disk with the folder for hand-ins is full"
-        ):
+        with pytest.raises(KitError, match=r"The hand-in was NOT written: the disk .* is full"):
             write_handin(make_handin(book, handin["code"], handin["lesson"]), folder)
     assert path.read_bytes() == earlier
     assert [entry.name for entry in folder.iterdir()] == [path.name]
