@@ -223,7 +223,7 @@ def shuffle(
             )
         else:
             worlds, overlap = worlds + handed @ v, overlap + handed @ a
-        if variances is not None:
+        if variances is not None and shares is not None:
             more = _variances(handed, a, v, shares)
             variance += _variances(a[None], a, v, shares)[0, 0]
             variances = (variances[:, :, None] + more[:, None]).reshape(3, -1) if exact else variances + more
