@@ -14,6 +14,8 @@ from kit.wording import (
     axis_title,
     case_of,
     count_of,
+    evidence,
+    evidence_share,
     interval,
     join_words,
     name_of,
@@ -150,3 +152,12 @@ def test_what_is_typed_but_no_number(text):
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_any_number_typed_with_a_comma_or_a_point_is_read_exactly(value):
     assert number_typed(repr(value), "x") == number_typed(repr(value).replace(".", ","), "x") == value
+
+
+@pytest.mark.parametrize(
+    ("weight", "said", "share"),
+    [(1.0, "> 0.99", "> 99 %"), (0.995, "> 0.99", "> 99 %"), (0.987, "0.99", "99 %"), (0.5, "0.50", "50 %"),
+     (0.012, "0.01", "1 %"), (0.004, "< 0.01", "< 1 %"), (0.0, "< 0.01", "< 1 %"), (float("nan"), "–", "–")],
+)  # fmt: skip
+def test_evidence_is_never_all_and_never_none(weight, said, share):
+    assert evidence(weight) == said and evidence_share(weight) == share

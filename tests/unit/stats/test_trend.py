@@ -390,3 +390,57 @@ def test_absolute_errors_allow_negative_values_and_nothing_given_is_changed():
     np.testing.assert_array_equal(y, kept[1])
     with pytest.raises(dataclasses.FrozenInstanceError):
         trend.scatter = 0
+
+
+# --- scatter of set-ups -----------------------------------------------------------------------------------------
+
+
+def off_as_a_whole(x, rng, each=0.05, scatter=0.01):
+    places = np.unique(x, return_inverse=True)[1]
+    off = each * rng.standard_normal(places.max() + 1)[places]
+    return 59.1 / (x + 0.557) * np.exp(off + scatter * rng.standard_normal(len(x)))
+
+
+def test_set_ups_are_found_with_their_size_and_the_interval_covers():
+    """A random effect of 5 % beside trials of 1 %: the usual interval, blind to it, is the control that fails."""
+    x, rng, sizes, covered, blind = np.repeat([1.0, 2, 3, 4, 6, 8], 4), np.random.default_rng(3), [], [], []
+    for _ in range(120):
+        y = off_as_a_whole(x, rng)
+        (trend,) = fit_trends(x, y, models=["shifted inverse"], setup_scatter=True)
+        sizes.append(trend.setup_scatter**2)
+        x0, usual = trend.parameters["x0"], fit_trend(x, y, "shifted inverse").parameters["x0"]
+        covered.append(x0.low <= 0.557 <= x0.high)
+        blind.append(usual.low <= 0.557 <= usual.high)
+    assert np.sqrt(np.mean(sizes)) == pytest.approx(0.05, rel=0.12)
+    assert np.mean(covered) >= 0.90 and np.mean(blind) < 0.75
+
+
+def test_set_ups_of_unequal_numbers_are_weighted_by_paule_and_mandel():
+    x = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0], [2, 3, 5, 2, 4, 3])
+    y = off_as_a_whole(x, np.random.default_rng(4))
+    (trend,) = fit_trends(x, y, models=["shifted inverse"], setup_scatter=True)
+    log, counts = np.log(y), np.unique(x, return_counts=True)[1]
+    means = np.array([log[x == at].mean() for at in trend.x])
+    within = sum(np.sum((log[x == at] - log[x == at].mean()) ** 2) for at in trend.x) / (len(x) - 6)
+    squares = (means - np.log(trend.value(trend.x))) ** 2 / (trend.setup_scatter**2 + within / counts)
+    assert np.sum(squares) == pytest.approx(6 - 2, rel=1e-4)
+    assert trend.lack_of_fit is None and len(trend.y) == 6
+    low, high = bootstrap_band(trend, [3.0], n=400)
+    mean = trend.predict(3.0)
+    assert (low[0], high[0]) == (pytest.approx(mean.low, rel=0.03), pytest.approx(mean.high, rel=0.03))
+
+
+def test_where_set_ups_add_nothing_the_curve_is_the_usual_one():
+    x = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0], 3)
+    y = 59.1 / (x + 0.557) * np.tile(np.exp([-0.03, 0.0, 0.03]), 6)
+    (trend,) = fit_trends(x, y, models=["shifted inverse"], setup_scatter=True)
+    assert trend.setup_scatter == 0.0
+    assert trend.theta == pytest.approx(fit_trend(x, y, "shifted inverse").theta, rel=1e-9)
+
+
+def test_set_ups_need_repeats_that_scatter():
+    x = np.array([1.0, 2.0, 3.0, 4.0])
+    with pytest.raises(KitError, match="Only repeats that scatter can tell what each set-up added"):
+        fit_trends(x, 59.1 / x, setup_scatter=True)
+    with pytest.raises(KitError, match="Only repeats"):
+        fit_trends(np.repeat(x, 2), np.repeat(59.1 / x, 2), errors="given", u=np.ones(8), setup_scatter=True)
