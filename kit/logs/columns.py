@@ -81,8 +81,8 @@ def with_states(table: Table) -> tuple[Table, dict[int, States]]:
     frame = table.frame.assign(**{})
     for j, states in found.items():
         frame[j] = states.codes
-    is_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))
-    return replace(table, frame=frame, dialect=replace(table.dialect, is_text=is_text)), found
+    still_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))
+    return replace(table, frame=frame, dialect=replace(table.dialect, is_text=still_text)), found
 
 
 def plan_columns(
@@ -113,8 +113,7 @@ def plan_columns(
         if column is not None:
             roles = [None if r == role else r for r in roles]
             roles[_column_index(table, column)] = role
-    picked = condition_columns if condition_columns is not None else ()
-    picked = [_column_index(table, column) for column in picked]
+    picked = [_column_index(table, column) for column in condition_columns or ()]
     rows, frame, said_channel = _one_channel(table, roles, picked, channel)
     value = None if value_column is None else _column_index(table, value_column)
     of = {role: [j for j, r in enumerate(roles) if r == role] for role in {*ROLE_WORDS, "remark", None}}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -57,7 +58,7 @@ class Look:
     plan: Plan
     parts: tuple[Part, ...]
     unit: str | None  # None: neither the file nor the caller says it
-    how: Mapping[str, object]  # flags_per_turn, conditions, trial, repairs, counts_per_turn
+    how: Mapping[str, Any]  # flags_per_turn, conditions, trial, repairs, counts_per_turn
     said: tuple[str, ...]  # what was done, in words
 
     def gaps(self) -> list[np.ndarray]:
@@ -225,7 +226,7 @@ def _whole_turns(look: Look, part: Part, rows_s: np.ndarray) -> tuple[np.ndarray
                     options={"turns/s, turns/min, rad/s or deg/s in the heading, then": {"content": "speeds"}},
                 )
             return *passes_from_speeds(rows_s, value * per_second), 1
-        per_turn = float(look.how["counts_per_turn"] or table.dialect.written.counts_per_turn)  # type: ignore[arg-type]
+        per_turn = float(look.how["counts_per_turn"] or table.dialect.written.counts_per_turn)
         falls = np.diff(value)
         each = bool((falls < 0).any() and (falls > 0).any()) or bool((falls <= 0).all() and value[-1] >= 0)
         if each:  # counts since the row before, not a running count
