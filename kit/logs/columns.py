@@ -81,8 +81,8 @@ def with_states(table: Table) -> tuple[Table, dict[int, States]]:
     frame = table.frame.assign(**{})
     for j, states in found.items():
         frame[j] = states.codes
-    is_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))
-    return replace(table, frame=frame, dialect=replace(table.dialect, is_text=is_text)), found
+    still_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))
+    return replace(table, frame=frame, dialect=replace(table.dialect, is_text=still_text)), found
 
 
 def plan_columns(

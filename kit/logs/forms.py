@@ -226,7 +226,7 @@ def _whole_turns(look: Look, part: Part, rows_s: np.ndarray) -> tuple[np.ndarray
                     options={"turns/s, turns/min, rad/s or deg/s in the heading, then": {"content": "speeds"}},
                 )
             return *passes_from_speeds(rows_s, value * per_second), 1
-        per_turn = float(look.how["counts_per_turn"] or table.dialect.written.counts_per_turn)  # type: ignore[arg-type]
+        per_turn = float(look.how["counts_per_turn"] or table.dialect.written.counts_per_turn or 1)
         falls = np.diff(value)
         each = bool((falls < 0).any() and (falls > 0).any()) or bool((falls <= 0).all() and value[-1] >= 0)
         if each:  # counts since the row before, not a running count

@@ -32,6 +32,7 @@ _HALF_DAY_S = 43_200
 SAMPLE = 200  # rows looked at to see how a file is written
 FEW_ROWS = 4  # a list on one line stands alone but for a heading or two
 LONGEST_PREAMBLE = 60  # rows
+LONGEST_ROW = 300  # characters of a row in which words are looked for
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,8 @@ class Written:
 
 def in_plain_columns(text: str, lines_of: Callable[[str], list[str]]) -> tuple[str, Written]:
     """The text as a plain table, and what was found out. Only the first rows decide whether anything is to be done."""
-    head = [line for line in lines_of(text[:100_000])[: 4 * SAMPLE] if line.strip()][:SAMPLE]
+    whole = [line for line in lines_of(text[:100_000])[: 4 * SAMPLE] if line.strip()][:SAMPLE]
+    head = [line[:LONGEST_ROW] for line in whole]
     start = text.lstrip("\ufeff \t\r\n")[:1]
     if start in ("[", "{"):
         table = _from_json(text)
@@ -58,7 +60,7 @@ def in_plain_columns(text: str, lines_of: Callable[[str], list[str]]) -> tuple[s
     if _most(head, lambda line: line.count("|") > 0):
         return "\n".join(map(_without_pipes, lines_of(text))), Written(said=("columns between |",))
     if len(head) <= FEW_ROWS:
-        table = _from_one_line(head)
+        table = _from_one_line(whole)
         if table is not None:
             return table, Written(said=("a list on one line",))
     if _most(head, lambda line: len(_PAIR.findall(line)) > 0 and not _PAIR.sub("", line).strip(" ,;|\t")):
@@ -225,11 +227,11 @@ def _clock_in_seconds(lines: list[str], head: list[str]) -> str:
 # --- what the text above the numbers says ----------------------------------------------------------------------------
 
 _PER_TURN = (
-    re.compile(r"(\d+)\s*(?:counts|pulses|ticks|lines|slots|steps|impulse|impulses|cpr|ppr)?\s*"
+    re.compile(r"(\d{1,9})\s*(?:counts|pulses|ticks|lines|slots|steps|impulse|impulses|cpr|ppr)?\s*"
                r"(?:per|a|/|pro|par|por)\s*(?:turn|rev|revolution|rotation|umdrehung|tour|giro|vuelta)", re.IGNORECASE),
     re.compile(r"(?:counts|pulses|ticks|lines|steps|impulse)\s*(?:per|a|/|pro)\s*(?:turn|rev|revolution|rotation|"
-               r"umdrehung)\s*[=:]?\s*(\d+)", re.IGNORECASE),
-    re.compile(r"(\d+)\s*(?:cpr|ppr)\b|\b(?:cpr|ppr)\s*[=:]?\s*(\d+)", re.IGNORECASE),
+               r"umdrehung)\s*[=:]?\s*(\d{1,9})", re.IGNORECASE),
+    re.compile(r"(\d{1,9})\s*(?:cpr|ppr)\b|\b(?:cpr|ppr)\s*[=:]?\s*(\d{1,9})", re.IGNORECASE),
 )  # fmt: skip
 _RATE = re.compile(
     r"(?:sampl\w*|rate|frequency|abtastrate)[^\d\n]{0,30}?(\d+(?:[.,]\d+)?)\s*(k?)(?:hz\b|samples\s*(?:per|/|a)\s*s|/\s*s\b)",
@@ -242,7 +244,7 @@ _STEP = re.compile(
 
 def preamble_facts(above: list[str]) -> tuple[float | None, float | None]:
     """(counts per turn, time from row to row in s), where the text above the numbers or a heading says so."""
-    text = "\n".join(above[-LONGEST_PREAMBLE:])
+    text = "\n".join(line[:LONGEST_ROW] for line in above[-LONGEST_PREAMBLE:])
     per_turn = next((m for form in _PER_TURN if (m := form.search(text))), None)
     counts = float(next(part for part in per_turn.groups() if part)) if per_turn else None
     step_s = None

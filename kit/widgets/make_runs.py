@@ -194,7 +194,7 @@ class FileCard(widgets.VBox):
 
     def _read(self) -> None:
         """Read the file by the answers given so far, and show what was made of it."""
-        how = self._answers | {
+        how: dict[str, Any] = self._answers | {
             "unit": UNITS[self.unit.value] or self._answers.get("unit"),
             "flags_per_turn": self.flags.value if self.flags.value > 1 else None,
             "counts_per_turn": self.counts.value or None,
