@@ -210,7 +210,7 @@ def safety_first(cautions: Sequence[str], folded: bool = False, words: str = SAF
         below.show(list(cautions))
         return [below]
     items = "".join(f"<li>{html.escape(caution)}</li>" for caution in cautions)
-    return [heading(words), widgets.HTML(f'<ul class="kit-cautions">{items}</ul>')]
+    return [widgets.HTML(f'<p><b>{html.escape(words)}</b></p><ul class="kit-cautions">{items}</ul>')]
 
 
 # --- boxes --------------------------------------------------------------------------------------------------------
