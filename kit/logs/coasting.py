@@ -96,7 +96,7 @@ def _first_smooth(times_s, turns, peak) -> int:
     speed = np.log((a[h:] - a[:-h]) / lasts)
     change = speed[h:] - speed[:-h]
     noise = 4 * 2.5 * jitter_of(times_s[peak:]) / lasts[h:]
-    smooth = np.array((change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise))
+    smooth: np.ndarray = np.atleast_1d((change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise))
     run = np.lib.stride_tricks.sliding_window_view(smooth, min(SMOOTH, len(smooth))).all(axis=1)
     at = np.flatnonzero(run[max(peak - low - 1, 0) :])
     if len(at) == 0:
