@@ -17,7 +17,7 @@ from .inference import jitter_of
 __all__ = ["Disturbance", "Passes", "coasting_start", "examine"]
 
 SPANS = (1, 2, 4, 8)  # turns over which speeds are compared: short ones for short runs, long ones for shaky gates
-LEAST_CHANGE = 0.05  # share of the speed: less is the business of friction that differs around the turn
+LEAST_CHANGE = 0.08  # share of the speed: less is the business of friction that differs around the turn
 LEAST_JUMP = 0.03  # turns
 NOISE = 7.0  # standard deviations that jitter does not reach
 BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are a poor guide
@@ -96,8 +96,9 @@ def _first_smooth(times_s, turns, peak) -> int:
     speed = np.log((a[h:] - a[:-h]) / lasts)
     change = speed[h:] - speed[:-h]
     noise = 4 * 2.5 * jitter_of(times_s[peak:]) / lasts[h:]
-    smooth: np.ndarray = np.atleast_1d((change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise))
-    run = np.lib.stride_tricks.sliding_window_view(smooth, min(SMOOTH, len(smooth))).all(axis=1)
+    smooth = np.atleast_1d((change < 0.02 + noise) & (change > -BIGGEST_LOSS - noise))
+    windows = np.lib.stride_tricks.sliding_window_view(smooth, min(SMOOTH, len(smooth)))
+    run = np.asarray(windows.all(axis=1))
     at = np.flatnonzero(run[max(peak - low - 1, 0) :])
     if len(at) == 0:
         return peak
