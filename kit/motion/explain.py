@@ -169,7 +169,7 @@ def collapse(runs: Sequence[Run], start_period_s: float, stop_period_s: float) -
     >>> import kit, numpy as np
     >>> law = kit.DragLaw(b=0.05)
     >>> runs = [kit.Run(law.scaled(k).time_at_angle(2 * np.pi * np.arange(90 // k), 30.0), {"k": k}) for k in (1, 2)]
-    >>> table = kit.collapse(runs, start_period_s=0.3, stop_period_s=0.6)
+    >>> table = kit.collapse(runs, start_period_s=0.28, stop_period_s=0.6)
     >>> middle = table[(table["time_share"] - 0.5).abs() < 0.03]
     >>> print(middle.groupby("k")["speed_share"].mean().round(1).tolist())
     [0.7, 0.7]

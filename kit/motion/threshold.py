@@ -148,7 +148,7 @@ def check_thresholds(start_period_s: float, stop_period_s: float | None) -> None
             raise KitError(
                 f"The {name} threshold must be a turn period above zero",
                 found=value,
-                fix="give seconds, such as 0.3",
+                fix="give seconds, such as 0.4",
             )
     if stop_period_s is not None and stop_period_s <= start_period_s:
         raise KitError(
