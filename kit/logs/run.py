@@ -52,7 +52,7 @@ class Repair:
     >>> run.repairs[0].kind, run.repairs[0].index, run.repairs[0].accepted
     ('bounce', 3, True)
     >>> run.repairs[0].reason
-    'only 5.0 ms after the pass before: the flag cannot be back so soon'
+    'only 5.0 ms after the pass before: almost certainly the same pass logged twice'
     """
 
     kind: str  # of KINDS

@@ -42,7 +42,7 @@ def passes_from_speeds(times_s, speed_hz) -> tuple[np.ndarray, float]:
     >>> times_s = np.arange(0, 10, 0.1)
     >>> passes, u = kit.passes_from_speeds(times_s, 5 - 0.5 * times_s)
     >>> passes[:3].round(4).tolist()  # the inverse of 5 t − t²/4
-    [0.0, 0.202, 0.4082]
+    [0.0, 0.202, 0.4083]
     """
     from scipy.interpolate import PchipInterpolator
 
@@ -87,7 +87,7 @@ def passes_from_counts(times_s, turns, one_count_turns: float | None = None) -> 
     >>> import kit, numpy as np
     >>> passes, u = kit.passes_from_counts([0, 0.1, 0.2, 0.3, 0.4, 0.5], np.array([0, 61, 121, 180, 238, 295]) / 60)
     >>> passes.round(4).tolist()
-    [0.0, 0.0984, 0.1983, 0.3, 0.4034]
+    [0.0, 0.0984, 0.1983, 0.3, 0.4035]
     """
     times, angle = _checked(times_s, turns)
     angle = angle - angle[0]

@@ -41,9 +41,7 @@ _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _WAVY, _WAVY_GAIN = 0.003, 10.0  # a speed that rises by a share this small is a wave of the curve, if AICc gains 10
 _RIPPLE_GAIN = 6.0  # AICc that columns for a once-a-turn torque must gain
-_COMPLEXITIES = tuple((degree, 0) for degree in (2, 3, 4, 5)) + tuple(
-    (5, knots) for knots in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
-)
+_COMPLEXITIES = (*((degree, 0) for degree in (2, 3, 4, 5)), *((5, n) for n in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)))
 
 
 @dataclass(frozen=True)
