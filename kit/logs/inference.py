@@ -18,10 +18,11 @@ __all__ = ["BOUNCE", "FOREIGN", "Explanation", "explain_passes", "jitter_of", "p
 
 PATTERN_HOLDS = 0.15  # share by which a gap may differ from the same gap one turn before
 MANY_BY_HAND = (6, 0.15)  # more gaps than this, and this share of them, do not look like one push
+IN_A_ROW = 4  # gaps of several flags in a row that have to show where they begin or end
 UNEVEN_RIPPLE = 0.01  # of the gap: how far the flags' own pattern strays along a run
 LEAST_JITTER = 5e-4  # of the usual gap: the model is no better than that
 MARGIN = 8  # passes to either side of an oddity that are weighed with it
-CHUNK, OVERLAP = 192, 24  # longer windows are searched in overlapping parts
+CHUNK, OVERLAP = 384, 32  # longer windows are searched in overlapping parts
 BATCH = 40_000  # passes searched side by side; bounds the memory
 SCREEN_STEP, SCREEN_KINK = 0.25, 0.2  # ln: gaps that change less, and bend less, from turn to turn are alike
 LONE_NEAR = 0.1  # ln: the gaps beside a lone oddity lie on one line that well
@@ -81,7 +82,25 @@ def explain_passes(times_s: np.ndarray, flags: int = 1, windowed: bool = True) -
             best, cheapest = found, price
         if np.count_nonzero(found.way == HAND) <= max(MANY_BY_HAND[0], MANY_BY_HAND[1] * n):
             break
+    _undo_unfounded(times_s, best)
     return best
+
+
+def _undo_unfounded(times_s, found: Explanation) -> None:
+    """Many gaps of several flags in a row need a gap that shows it: where they begin or end, gaps change that much.
+
+    On a coarse clock a curve with two flags in each gap may fit a little better by chance, without any such sign.
+    """
+    kept = np.flatnonzero(found.extra == 0)
+    gaps, steps = np.diff(times_s[kept]), found.steps[kept[1:]]
+    many = np.r_[False, steps > 1, False]
+    starts, stops = np.flatnonzero(many[1:] & ~many[:-1]), np.flatnonzero(~many[1:] & many[:-1])
+    long = stops - starts >= IN_A_ROW
+    for a, b in zip(starts[long].tolist(), stops[long].tolist(), strict=True):
+        half = np.log(np.median(steps[a:b])) / 2
+        sides = ((gaps[a : a + 3], gaps[max(a - 3, 0) : a]), (gaps[b - 3 : b], gaps[b : b + 3]))
+        if not any(len(out) and np.log(np.median(inside) / np.median(out)) > half for inside, out in sides):
+            found.steps[kept[a + 1 : b + 1]] = 1
 
 
 def _blank(n, jitter_s, pattern) -> Explanation:

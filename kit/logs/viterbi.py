@@ -32,13 +32,13 @@ RATE_HAND = 1e-4  # a hand on the coasting rotor: one run in a hundred
 RATE_ODD_END = 0.05  # what holds for the coast often does not hold for the last gap before rest
 RATE_CLOCK = 5e-5  # a clock set, a logger stalled, a gate moved: rarer still
 RATE_LET_GO = 0.3  # a push lasts some three passes
-SAME_AGAIN = (0.4, 0.75, 0.97)  # as many flags missed as in the last 1, 2, 3 gaps: the flag is too quick for the gate
+SAME_AGAIN = (0.4, 0.75, 0.95)  # as many flags missed as in the last 1, 2, 3 gaps: the flag is too quick for the gate
 BOUNCE_SHARE = 0.3  # a second trigger comes within this share of the gap; later it is something foreign
 HAND_SPREAD = 0.5  # change of ln p from pass to pass under a hand
 LET_GO = 0.3  # spread of ln p after the gap in which a hand lets go: it is partly pushed
 FIRST = 0.1  # spread of ln p after the first gap of a log that begins in the coast
 SLOPE, SLOPE_SPREAD = 0.03, 0.12  # s just after the release: from hardly slowing to felt pads
-WANDER = (0.0015, 0.3, 0.6)  # s changes by (w₀ + w₁|s| + w₂s²)√θ
+WANDER = (0.0015, 0.3, 0.6)  # in a gap of θ flags sθ changes by w₀ + w₁|sθ| + w₂(sθ)²
 TAILS = 4.0  # degrees of freedom of Student's t: gates have outliers
 MOST_STEPS = 16  # flags in one gap; beyond it nobody can count
 SKIPS = 5  # a real pass follows within so many passes of the last real one (or a burst is left as it is)
@@ -340,7 +340,9 @@ class Survivors:
 def _predict(p, angle):
     """State and covariance `angle` flags further on."""
     period = np.exp(p["y"])
-    wander = (WANDER[0] + WANDER[1] * np.abs(p["s"]) + WANDER[2] * p["s"] ** 2) ** 2 * angle
+    # by the gap, not by the flag: else a curve with twice the flags in every gap would be the freer one
+    bent = np.abs(p["s"]) * angle
+    wander = ((WANDER[0] + WANDER[1] * bent + WANDER[2] * bent**2) / angle) ** 2
     bend = np.clip(p["s"] * angle, -3.0, 0.8)
     s = np.where(np.abs(bend) < 1e-6, 1e-6, bend) / angle
     u = -np.log1p(-s * angle) / s  # ∫ dθ/(1 − sθ)

@@ -182,7 +182,6 @@ def test_the_second_simulator_agrees(fault, rates):
         log = make_log(setup, fault, rng, **rates)
         run = with_repairs(Run(log.times))
         time_s, turns = counted_passes(run)
-        last = np.searchsorted(time_s, log.counted_s)
-        counted = turns[last[1] - 1] - turns[last[0]]
-        right += abs(counted - log.turns) < 1.01
+        counted = np.diff(np.interp(log.counted_s, time_s, turns))[0]  # between passes: good to a part of a turn
+        right += abs(counted - log.turns) < 0.6
     assert right >= 59
