@@ -1,4 +1,4 @@
-"""What a school's hub is given: the copy for students, the session that renews it, the settings. Scripts as is."""
+"""What a school's hub is given: the copy for students, the session that renews it, and the settings."""
 
 import json
 import os
