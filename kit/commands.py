@@ -208,8 +208,8 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
     command = commands.add_parser(
         "analyse",
         help="from a folder of gate logs to a trend, without a screen",
-        description="From a folder of gate logs to a trend. What is left out is taken from the folder's lesson.toml; "
-        "without one: auto, auto, and the best rule (the drag law if it holds, else a smooth curve).",
+        description="From a folder of gate logs to a trend. What is left out is taken from the folder's lesson.toml. "
+        "Without one: auto, auto, and the best rule (the drag law if it holds, else a smooth curve).",
     )
     command.add_argument("folder", type=Path, metavar="FOLDER", help="gate logs, and runs.csv if there is one")
     command.add_argument(

@@ -17,7 +17,7 @@ from .inference import jitter_of
 __all__ = ["Disturbance", "Passes", "coasting_start", "examine"]
 
 SPANS = (1, 2, 4, 8)  # turns over which speeds are compared: short ones for short runs, long ones for shaky gates
-LEAST_CHANGE = 0.08  # share of the speed: less is the business of friction that differs around the turn
+LEAST_CHANGE = 0.05  # share of the speed: less is the business of friction that differs around the turn
 LEAST_JUMP = 0.03  # turns
 NOISE = 7.0  # standard deviations that jitter does not reach
 BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are a poor guide

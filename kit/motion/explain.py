@@ -337,7 +337,7 @@ def _sentence(speeds, ratio, half, verdicts, power) -> str:
     if close:
         mimics = "" if close[0] in ends else f", or {ends[1]} with {ends[0]} looks like it"
         return (
-            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it: a little "
+            f"{found} It lies close to the kind {close[0]} ({speeds[close[0]]:.3f} turns/s), but not on it. A little "
             f"drag of another kind is mixed in, or the power of the speed is a little different{mimics}."
         )
     slower = [law for law, speed in speeds.items() if speed < ratio]

@@ -423,8 +423,8 @@ def _disagreement(by_law, by_curve) -> list[str]:
     if abs(off_s) <= 2 * (by_law.duration_u_s + by_curve.duration_u_s):
         return []
     return [
-        f"the drag law and the curve without a law differ by {off_s:+.2g} s, more than both uncertainties: "
-        "the law does not hold for this run, or a pass was counted wrongly"
+        f"the drag law and the curve without a law differ by {off_s:+.2g} s, more than both uncertainties. "
+        "The law does not hold for this run, or a pass was counted wrongly"
     ]
 
 

@@ -24,6 +24,7 @@ from ..wording import number
 __all__ = ["LawTest", "Trust", "law_holds", "law_test", "trust"]
 
 _LEAST_PASSES = 9  # fewer leave nothing to test a curve by
+_TELLING = 0.12  # of the speed, lost or won at once: less than that, drag that sets in does too
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference
@@ -68,23 +69,27 @@ def trust(curve) -> Trust:
     Returns
     -------
     `Trust` with the sentences, the most telling first. What the passes themselves tell (pushed again, braked, a
-    clock that jumped: `kit.logs.coasting`) comes before all tests.
+    clock that jumped: `kit.logs.coasting`) stands in where the curve shows no step.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
     >>> kit.trust(*kit.speed_curves([kit.Run(0.2 * n + 0.002 * n**2)])).doubts
     ()
     """
-    said = list(_told_by_the_log(curve.run))
+    said: list[str] = []
+    steps: list[str] = []
     if curve.usable and len(curve.times_s) >= _LEAST_PASSES + curve.run.flags_per_turn - 1:
         passes = _Residuals.of(curve)
-        said += [_flags_test(curve), _rise_test(passes), *_step_test(curve, passes)]
-        said += [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
+        steps = [step for step in (_rise_test(passes), *_step_test(curve, passes)) if step]
+        said = [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
+        steps = [_flags_test(curve), *(steps or _told_by_the_passes(curve.run))]
+    said = [*(steps or _told_by_the_passes(curve.run)), *said]
     return Trust(tuple(dict.fromkeys(sentence for sentence in said if sentence)))
 
 
-def _told_by_the_log(run: Run) -> Sequence[str]:
-    return [oddity.sentence for oddity in examine_passes(run).oddities]
+def _told_by_the_passes(run: Run) -> list[str]:
+    oddities = examine_passes(run).oddities
+    return [odd.sentence for odd in oddities if odd.kind == "jump" or abs(odd.factor - 1) >= _TELLING]
 
 
 @dataclass(frozen=True, eq=False)

@@ -51,7 +51,7 @@ def folder(tmp_path):
 def test_a_lesson_is_read(folder):
     lesson = load_lesson(folder())
     assert lesson.values == (1.0, 2.0, 4.0)
-    assert (lesson.x, lesson.reference, lesson.rule, lesson.level) == ("pads", 2.0, "interpolated", "structured")
+    assert (lesson.x, lesson.reference, lesson.rule, lesson.level) == ("pads", 2.0, "best", "structured")
     assert lesson.asked("predict")[0].choice("half").text == "half"
     assert lesson.asked("explain") == ()
     assert load_key(lesson.folder, lesson)["two-pads"]["supported"] == "half"

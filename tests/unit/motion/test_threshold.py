@@ -165,7 +165,7 @@ class TestLaw:
         time[step] = 12 + (time[step] - 12) * 0.6
         angle = np.concatenate([[0.0], np.cumsum(np.diff(time) * (speed[1:] + speed[:-1]) / 2)])
         run = Run(np.interp(np.arange(0, int(angle[-1])), angle, time))
-        assert "the law does not hold" in measure([run], 0.25, 1.0, "law").iloc[0]["note"]
+        assert "The law does not hold" in measure([run], 0.25, 1.0, "law").iloc[0]["note"]
 
     def test_the_fit_is_made_once_and_kept_with_the_curve(self, lesson_curves, monkeypatch):
         fitted, fit = [], threshold.fit_drag

@@ -5,6 +5,7 @@ Logs come from the independent simulator in `tests/reference/faults`, seeds fixe
 
 from collections import Counter
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -77,8 +78,9 @@ class TestEachFault:
         assert "too late" in doubts(times)
 
     def test_pushed_again(self):
-        found = [curve_of(log).trust.doubt for log in some("pushed again", "40%", n=8, flags="1")]
-        assert sum("pushed again" in said for said in found) >= 6
+        """Told, or not counted: coasting begins after the last push, where the run may be too slow already."""
+        found = [kit_counts(log)[0] for log in some("pushed again", "40%", n=8, flags="1")]
+        assert sum("pushed again" in count.said or not count.counted for count in found) >= 6
 
     def test_touched(self):
         found = [curve_of(log).trust.doubt for log in some("touched", "20%", n=8, flags="1", jitter="gauss")]
@@ -114,13 +116,13 @@ class TestEachFault:
         assert "passes were repaired" in trust(*speed_curves([run])).doubt
         assert "repaired" not in trust(*speed_curves([run.refusing(*range(len(run.repairs)))])).doubt
 
-    def test_what_the_log_tells_comes_first(self):
-        class Told(Run):
-            @property
-            def oddities(self):
-                return ("Somebody bumped the table.",)
-
-        assert trust(*speed_curves([Told(steady())])).doubts == ("Somebody bumped the table.",)
+    def test_what_the_passes_tell_stands_in_where_the_curve_shows_no_step(self, monkeypatch):
+        told = SimpleNamespace(oddities=(SimpleNamespace(kind="jump", sentence="Somebody bumped the table."),))
+        monkeypatch.setattr("kit.motion.trust.examine_passes", lambda run: told)
+        assert trust(*speed_curves([Run(steady())])).doubts == ("Somebody bumped the table.",)
+        times = steady()
+        times[80:] += 0.4 * (times[80] - times[79])
+        assert "bumped" not in doubts(times)
 
     def test_another_rule_that_disagrees(self):
         """The rule's own figures are spoiled, so that whole turns and the smooth curve differ by 9 turns."""

@@ -109,7 +109,7 @@ def test_close_up_the_mean_speeds_outside_are_named_at_the_edge(results):
     test = ratio_test(results, "magnets", 0.25, 1.0)
     figure = ratio_figure(test, close=True)
     low, high = figure.layout.yaxis.range
-    assert high - low < 0.1
+    assert high - low < 0.2 * np.ptp(list(test.mean_speeds.values()))  # a fifth of what the kinds are apart
     assert [shape.y0 for shape in figure.layout.shapes] == [test.mean_speeds["∝ speed"]]
     assert "↑ rubbing that" in texts(figure) and "↓ drag that" in texts(figure)
 

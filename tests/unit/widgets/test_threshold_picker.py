@@ -18,7 +18,7 @@ import kit.widgets
 from kit.errors import KitError
 from kit.logs.run import Repair, Run, refuse, with_repairs
 from kit.motion.speed import speed_curves
-from kit.motion.threshold import RULES, common_start, common_stop, measure
+from kit.motion.threshold import BEST, RULES, common_start, common_stop, measure
 from kit.plots.style import PALETTE, SYMBOLS
 from kit.widgets import ThresholdPicker
 from kit.widgets.threshold_picker import MAX_POINTS
@@ -161,7 +161,7 @@ def test_bad_arguments(arguments, message):
 
 
 def test_every_known_rule_is_offered_with_what_it_assumes(picker):
-    assert [r["name"] for r in picker._rules] == list(RULES)
+    assert [r["name"] for r in picker._rules] == [BEST, *RULES]
     for choice in picker._rules:
         assert choice["label"]
         assert "assumes" in choice["assumes"]
