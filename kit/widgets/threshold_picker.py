@@ -37,7 +37,8 @@ MAX_POINTS = 240  # a run's line on the screen: more points than this would fall
 _RULE_WORDS = {
     "best": (
         "The sharpest that fits",
-        "By a law of drag if all runs follow one closely, else by a smooth curve between passes. It assumes what that rule assumes.",
+        "By a law of drag if all runs follow one closely, else by a smooth curve between passes. It assumes what that "
+        "rule assumes.",
     ),
     "interpolated": (
         "Between passes",

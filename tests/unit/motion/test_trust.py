@@ -13,7 +13,7 @@ import pytest
 from kit import Run, measure, speed_curves, trust, with_repairs
 from kit.motion import trust as gate
 from kit.motion.threshold import best_rule
-from tests.reference.faults.atlas import Cell, far, kit_counts
+from tests.reference.faults.atlas import Cell, far, kit_counts, outcome
 
 
 def curve_of(log):
@@ -78,9 +78,10 @@ class TestEachFault:
         assert "too late" in doubts(times)
 
     def test_pushed_again(self):
-        """Told, or not counted: coasting begins after the last push, where the run may be too slow already."""
-        found = [kit_counts(log)[0] for log in some("pushed again", "40%", n=8, flags="1")]
-        assert sum("pushed again" in count.said or not count.counted for count in found) >= 6
+        """Coasting begins after the last push: counted from there, or told; never silently from before it."""
+        logs = some("pushed again", "40%", n=8, flags="1")
+        found = [outcome(log, kit_counts(log)[0]) for log in logs]
+        assert "silent" not in found and "right" in found
 
     def test_touched(self):
         found = [curve_of(log).trust.doubt for log in some("touched", "20%", n=8, flags="1", jitter="gauss")]
