@@ -36,7 +36,7 @@ _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
 _BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
 # A person's errors last: one late tap follows another, with a lag-one correlation of about 0.3. So n taps are worth
 # n (1 - 0.3)/(1 + 0.3) independent ones (Bayley & Hammersley 1946), and since the curve follows such errors a little,
-# their scatter about it is too small by about a seventh (simulated: tests/unit/test_taps.py).
+# their scatter about it is too small by about a seventh (simulated: tests/unit/sources/test_taps.py).
 _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _WAVY, _WAVY_GAIN = 0.003, 10.0  # a speed that rises by a share this small is a wave of the curve, if AICc gains 10
