@@ -44,7 +44,7 @@ def test_steps_are_covered_until_their_button_is_pressed(page):
     page.locator(".kit-class .cv-bar").first.wait_for()
     assert page.get_by_text("29 groups answered.").is_visible()
     page.get_by_role("button", name="question 2").click()
-    page.get_by_text("What happens to the number of turns?").wait_for()
+    page.get_by_text("How many turns does").wait_for()
     assert page.locator(".kit-class .cv-bar").count() == 0
 
 
