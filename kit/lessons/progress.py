@@ -351,6 +351,7 @@ class Progress:
                 "trial": [run.trial for run in runs],
                 "passes logged": [len(run.pass_times_s) for run in runs],
                 "logged twice": [_passes_in(run, "bounce") for run in runs],
+                "something else": [_passes_in(run, "foreign") for run in runs],
                 "missed": [_passes_in(run, "missed") for run in runs],
                 "origin": [run.origin for run in runs],
                 "file": [run.source for run in runs],

@@ -16,10 +16,11 @@ from .viterbi import BOUNCE, BOUNCE_SHARE, FOREIGN, HAND, MOST_STEPS, Survivors
 
 __all__ = ["BOUNCE", "FOREIGN", "Explanation", "explain_passes", "jitter_of", "prices_without"]
 
-PATTERN_HOLDS = 0.15  # share by which a gap may differ from the same gap one turn before
+PATTERN_HOLDS = 0.25  # ln: by which most gaps differ at most from the same gap one turn before
 MANY_BY_HAND = (6, 0.15)  # more gaps than this, and this share of them, do not look like one push
 IN_A_ROW = 4  # gaps of several flags in a row that have to show where they begin or end
 UNEVEN_RIPPLE = 0.01  # of the gap: how far the flags' own pattern strays along a run
+MOST_JITTER = 0.03  # of the usual gap, at the first try, with several flags
 LEAST_JITTER = 5e-4  # of the usual gap: the model is no better than that
 MARGIN = 8  # passes to either side of an oddity that are weighed with it
 CHUNK, OVERLAP = 384, 32  # longer windows are searched in overlapping parts
@@ -115,11 +116,14 @@ def _jitter(times_s, flags):
     if len(times_s) < 2:
         return 0.0
     found = [jitter_of(times_s)]
-    for stride in {flags, 2 * flags, 3 * flags} - {1}:
+    for stride in sorted({flags, 2 * flags, 3 * flags} - {1}):
         if len(times_s) > 12 * stride:  # of fewer passes the smallest eighth says little
             found.append(float(np.median([jitter_of(times_s[k::stride]) for k in range(min(stride, 3))])))
-    found = [found[0], *(sd for sd in found[1:] if sd < found[0] / 4)]
+    plain = min(found[: 2 if flags > 1 else 1])
+    found = [plain, *(sd for sd in found if sd < plain / 4)]
     found = [sd for sd in found if sd > 0]
+    if flags > 1 and found:  # from one turn to the next, slowing looks like jitter; it is tried first with little
+        found.append(MOST_JITTER * float(np.median(np.diff(times_s[:100_000]))))
     least = LEAST_JITTER * float(np.median(np.diff(times_s[:100_000])))
     return float(max(min(found, default=0.0), least, 1e-15 * np.abs(times_s).max()))
 
@@ -134,8 +138,8 @@ def _pattern(gaps, flags):
     start = int(np.argmin(worst))
     turns = some[start : start + 3 * flags].reshape(3, flags)
     pattern = np.mean(turns / turns.mean(axis=1, keepdims=True), axis=0)
-    usual = np.mean(change < np.log(1 + PATTERN_HOLDS))
-    if np.ptp(pattern) < 0.1 or usual < 0.5:  # what most turns do not repeat are not the flags
+    usual = np.mean(change < PATTERN_HOLDS)
+    if np.ptp(pattern) < 0.1 or usual < 0.45:  # what most turns do not repeat are not the flags
         return np.ones(1)
     return np.roll(pattern, start % flags)  # as if all passes before were as they should be
 

@@ -56,7 +56,7 @@ _RULE_WORDS = {
         "squared. It is the sharpest way. It assumes that the run follows such a law.",
     ),
 }
-_REPAIR_WORDS = {"bounce": "bounce left out", "missed": "missed pass filled in"}
+_REPAIR_WORDS = {"bounce": "bounce left out", "foreign": "foreign pass left out", "missed": "missed pass filled in"}
 
 
 class ThresholdPicker(anywidget.AnyWidget):
