@@ -98,7 +98,7 @@ def test_a_changing_mixture_is_noticed_and_where_it_moves_to():
     assert test.towards == "∝ speed"
     assert "The kind of drag, or the mixture, changes with n" in test.same_kind
     assert test.laws.set_index("law")["verdict"]["∝ speed"] == "close to"
-    assert "a little drag of another kind is mixed in" in test.sentence
+    assert "A little drag of another kind is mixed in" in test.sentence
 
 
 def test_constant_and_squared_drag_that_mimic_the_middle_kind_are_not_taken_for_it_alone():
