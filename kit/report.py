@@ -145,7 +145,10 @@ def _quantities(analysis: Analysed) -> Iterator[dict]:
 
 
 def _plot(figure, words: str, with_script: bool) -> dict:
-    return {"figure": figure.to_html(full_html=False, include_plotlyjs=with_script, config=dict(CONFIG)), "words": words}
+    return {
+        "figure": figure.to_html(full_html=False, include_plotlyjs=with_script, config=dict(CONFIG)),
+        "words": words,
+    }
 
 
 def _trend_plot(trends: list[Trend], averages: pd.DataFrame, x: str, quantity: str, doubts: pd.Series):
