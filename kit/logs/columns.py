@@ -78,7 +78,7 @@ def with_states(table: Table) -> tuple[Table, dict[int, States]]:
             found[j] = states
     if not found:
         return table, found
-    frame = table.frame.assign(**{})
+    frame = table.frame.copy(deep=False)  # whole columns are replaced below, none is changed in place
     for j, states in found.items():
         frame[j] = states.codes
     still_text = tuple(word and j not in found for j, word in enumerate(table.dialect.is_text))

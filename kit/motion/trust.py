@@ -76,14 +76,13 @@ def trust(curve) -> Trust:
     >>> kit.trust(*kit.speed_curves([kit.Run(0.2 * n + 0.002 * n**2)])).doubts
     ()
     """
-    said: list[str] = []
-    steps: list[str] = []
+    flags, steps, others = "", [], []
     if curve.usable and len(curve.times_s) >= _LEAST_PASSES + curve.run.flags_per_turn - 1:
         passes = _Residuals.of(curve)
+        flags = _flags_test(curve)
         steps = [step for step in (_rise_test(passes), *_step_test(curve, passes)) if step]
-        said = [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
-        steps = [_flags_test(curve), *(steps or _told_by_the_passes(curve.run))]
-    said = [*(steps or _told_by_the_passes(curve.run)), *said]
+        others = [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
+    said = [flags, *(steps or _told_by_the_passes(curve.run)), *others]
     return Trust(tuple(dict.fromkeys(sentence for sentence in said if sentence)))
 
 
