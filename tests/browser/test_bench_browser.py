@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from playwright.sync_api import expect
 
 from kit.sources.push import motion_samples, push
 from kit.sources.setup import bench_setup
@@ -117,7 +118,7 @@ def test_a_push_by_keyboard_is_played_by_the_page_alone_and_kept(open_bench, ker
     assert kernel_says(page, "kept") == f"[({len(times)}, {{'magnets': 2.0}}, 'simulated; push 85%; first try')]"
     # the numbers behind the plot
     page.get_by_text("The plot in numbers").click()
-    assert page.locator(".kit-details tbody tr").count() == len(times)
+    expect(page.locator(".kit-details tbody tr")).to_have_count(len(times))
     # a second run, not kept, is listed, can be downloaded and kept later
     page.get_by_role("radio", name="20 ×").check()
     push_it(page)
@@ -165,7 +166,7 @@ def test_typing_names_sizes_keys_and_a_narrow_window(open_bench, kernel_says):
         assert field.get_attribute("aria-invalid") == "true"
     field.fill("5")
     field.press("Enter")
-    assert page.locator(".bench-vane").count() == 5
+    expect(page.locator(".bench-vane")).to_have_count(5)
     assert told(page, kernel_says, "bench.value", "5.0")
     tilt = page.get_by_role("slider", name="Tilt")
     tilt.focus()
@@ -180,7 +181,7 @@ def test_typing_names_sizes_keys_and_a_narrow_window(open_bench, kernel_says):
     cells = page.locator(".jp-Cell").count()
     for key in ("a", "b", "d", "d", "x"):
         page.keyboard.press(key)
-    assert page.locator(".jp-Cell").count() == cells
+    expect(page.locator(".jp-Cell")).to_have_count(cells)
     small = page.locator(".kit-bench :is(button, input)").evaluate_all(
         "nodes => nodes.map(n => [(n.closest('label') ?? n).getBoundingClientRect(), n.outerHTML.slice(0, 80)])"
         ".filter(([box]) => box.width && Math.min(box.width, box.height) < 24)"

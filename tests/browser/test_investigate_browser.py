@@ -103,9 +103,9 @@ def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(pa
     page.evaluate(AGAIN)
     cell_of(page, 'stage.claim("level", at=8)').get_by_text("These data cannot tell.").first.wait_for()
     assert "At 8 magnets" in cell_of(page, 'stage.defend("level")').get_by_label("Your evidence").input_value()
-    assert cell_of(page, "stage.recordings(").locator("audio").count() == 1
+    expect(cell_of(page, "stage.recordings(").locator("audio")).to_have_count(1)
     again = cell_of(page, "stage.own_claim()")
     assert again.get_by_label("Your claim: one sentence").input_value() == "Wax makes it coast longer"
-    assert again.locator("tbody tr").count() == 8
+    expect(again.locator("tbody tr")).to_have_count(8)
     assert again.get_by_text("no <b>wax</b>").first.is_visible()  # shown as text
     assert cell_of(page, "stage.planner()").locator("tbody").last.inner_text() == order

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from playwright.sync_api import expect
 
 from kit.motion.drag import TURN, DragLaw
 from kit.widgets.slowdown_explorer import SlowdownPage
@@ -169,7 +170,7 @@ def test_everything_can_be_reached_hit_and_is_named(page):
     slider(page, "Magnets").focus()
     for key in ("a", "b", "d", "d", "x"):  # these add, delete and cut cells while a notebook listens
         page.keyboard.press(key)
-    assert page.locator(".jp-Cell").count() == cells
+    expect(page.locator(".jp-Cell")).to_have_count(cells)
 
 
 def test_plots_take_the_colours_of_the_theme_and_the_page_fits_a_narrow_window(page):

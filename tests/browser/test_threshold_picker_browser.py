@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 NOTEBOOK = """
 import numpy as np
@@ -89,7 +90,7 @@ def test_keys_move_a_line_and_leave_the_notebook_alone(page, kernel_says):
     assert value_of(page, "Start") == float(line.get_attribute("aria-valuemin"))
     settle(page)
     assert line.evaluate("node => node === document.activeElement")
-    assert page.locator(".jp-Cell").count() == cells
+    expect(page.locator(".jp-Cell")).to_have_count(cells)
     assert float(kernel_says(page, "picker.start_period_s")) == value_of(page, "Start")
 
 
@@ -162,7 +163,7 @@ def test_a_run_is_found_by_pointing_and_by_keys(page):
             break
     else:
         pytest.fail("no run answered to the pointer")
-    assert page.locator("tr.pick-bright").count() == 1
+    expect(page.locator("tr.pick-bright")).to_have_count(1)
 
 
 def test_everything_can_be_reached_and_hit(page):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 DATA = """
 import pandas as pd
@@ -71,7 +72,7 @@ def wait_for_status(page, words: str) -> None:
 
 def test_a_trial_is_set_aside_and_taken_back_by_keys(open_widget, kernel_says):
     page = open_widget(TRIALS)
-    assert page.locator(".kit-trial").count() == 18
+    expect(page.locator(".kit-trial")).to_have_count(18)
     page.evaluate(WATCH)
     page.locator("summary", has_text="Describe this plot").click()
     page.get_by_role("button", name="2 magnets, trial 2").focus()
@@ -86,7 +87,7 @@ def test_a_trial_is_set_aside_and_taken_back_by_keys(open_widget, kernel_says):
     wait_for_status(page, "17 trials count, one trial set aside.")
     assert kernel_says(page, "table.results['set_aside'][4]") == "'A sleeve touched <b>the disc</b>'"
     page.locator(".kit-details p", has_text="One trial set aside, drawn hollow with a cross.").wait_for()
-    assert page.locator("details[open]").count() == 1  # what was unfolded stays so
+    expect(page.locator("details[open]")).to_have_count(1)  # what was unfolded stays so
 
     page.get_by_role("button", name="set aside: A sleeve touched").focus()
     page.keyboard.press("Enter")
@@ -105,7 +106,7 @@ def test_a_refusal_is_announced(open_widget):
     page.get_by_role("button", name="3 magnets, trial 1").click()
     page.get_by_role("button", name="Set aside", exact=True).click()
     wait_for_status(page, "Without a cause the trial stays in")
-    assert page.locator(".kit-say.kit-problem").count() == 1
+    expect(page.locator(".kit-say.kit-problem")).to_have_count(1)
 
 
 def test_curves_are_ticked_compared_and_asked(open_widget, kernel_says):
@@ -135,7 +136,7 @@ def test_running_the_cell_again_shows_one_plot_again(open_widget, kernel_says):
     page = open_widget(TREND)
     page.evaluate("async () => { await jupyterapp.commands.execute('notebook:run-all-cells'); }")
     page.wait_for_function(DRAWN)
-    assert page.locator(".kit-plot .js-plotly-plot").count() == 1
+    expect(page.locator(".kit-plot .js-plotly-plot")).to_have_count(1)
     page.get_by_label("power law: ").check()
     wait_for_status(page, "One curve is shown")
     assert kernel_says(page, "fitter.models") == "('power law',)"
