@@ -1,6 +1,7 @@
 """The last stage in a real browser: claims, sound, plans; by keys; and all of it there again after a reload."""
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.in_page import seal_before
 
