@@ -1,7 +1,7 @@
-"""The README's tables, made from real output.
+"""The tables of the README and of DEVELOPERS.md, made from real output.
 
-    python3 -m tests.readme                      # the analysis of the demo lesson
-    python3 -m tests.readme benchmarks.json      # and the table of `python3 -m kit test --benchmarks --json …`
+    python3 -m tests.readme                      # README: the analysis of the demo lesson
+    python3 -m tests.readme benchmarks.json      # DEVELOPERS: `python3 -m kit test --benchmarks --json …`
 
 Each stands between two remarks, `<!-- made: NAME -->` and `<!-- end -->`. A unit test compares the first with what the
 kit gives now. The pictures are made by the browser tests, see DEVELOPERS.md.
@@ -16,14 +16,17 @@ from pathlib import Path
 
 PROJECT = Path(__file__).parents[1]
 README = PROJECT / "README.md"
+DEVELOPERS = PROJECT / "DEVELOPERS.md"
 LESSON = "datasets_demo/coasting_disc"
 
 
 def analysis_block() -> str:
-    """What `python3 -m kit analyse` prints for the demo lesson, its long sentences folded."""
+    """What `python3 -m kit analyse` prints for the demo lesson's duration, its long sentences folded."""
     import kit
 
     lines = kit.analyse(PROJECT / LESSON).summary().splitlines()
+    start, end = lines.index("duration_s:"), lines.index("turns:")
+    lines = [*lines[: start + 2], "  …", *lines[start + 4 : end], "…"]  # the best curve; turns are left out
     return "\n".join(["", "```text", *(part for line in lines for part in _folded(line)), "```", ""])
 
 
@@ -59,11 +62,14 @@ def _folded(line: str, width: int = 110) -> list[str]:
 
 
 def main(arguments: list[str]) -> None:
-    """Write the README's tables anew."""
-    text = with_block(README.read_text(encoding="utf-8"), "analysis", analysis_block())
+    """Write the tables anew."""
+    _put(README, "analysis", analysis_block())
     for path in arguments[:1]:
-        text = with_block(text, "benchmarks", benchmarks_block(path))
-    README.write_text(text, encoding="utf-8")
+        _put(DEVELOPERS, "benchmarks", benchmarks_block(path))
+
+
+def _put(page: Path, name: str, content: str) -> None:
+    page.write_text(with_block(page.read_text(encoding="utf-8"), name, content), encoding="utf-8")
 
 
 if __name__ == "__main__":
