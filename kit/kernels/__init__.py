@@ -1,4 +1,4 @@
-"""Kernels that are ready at once: a server keeps one process with the kit's libraries loaded, and forks kernels from it.
+"""Kernels that are ready at once: a server keeps one process with the kit's libraries loaded, and forks them from it.
 
 `warmed` is that process, `provisioner` the server's side of it. Where it can't be had, kernels start as always.
 """

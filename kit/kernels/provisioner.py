@@ -22,7 +22,7 @@ __all__ = ["ForkedKernel", "WarmProvisioner", "Warmed"]
 
 PATIENCE_S = 5.0  # then a kernel is started in the ordinary way
 FORKS = sys.platform == "linux"  # macOS's libraries do not survive a fork, Windows has none
-ONE_THREAD = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 class ForkedKernel:
@@ -121,7 +121,7 @@ class Warmed(SingletonConfigurable):
                 self._asked[name] = process, ended
                 self._socket.sendall(json.dumps(request).encode() + b"\n")
             return ForkedKernel(await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(process)), PATIENCE_S), ended)
-        except (OSError, asyncio.TimeoutError):
+        except (OSError, TimeoutError):
             process.add_done_callback(_unwanted)
             return None
 
@@ -158,14 +158,15 @@ def _wait_for(pid: int, ended: Future[int]) -> None:
 class WarmProvisioner(LocalProvisioner):
     """Forks the kernels of this very Python from a process that has loaded the kit; starts all others as always."""
 
+    process: Any = None  # a Popen, or as much of one as its parent class uses
+
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
         """As its parent class does, at once where it can."""
         file = _connection_file(cmd)
         kernel = None
         if FORKS and file is not None:
-            kernel = await Warmed.instance().fork(
-                f"{self.kernel_id}-{os.urandom(4).hex()}", file, dict(kwargs["env"]), str(kwargs.get("cwd") or Path.cwd())
-            )
+            name, cwd = f"{self.kernel_id}-{os.urandom(4).hex()}", str(kwargs.get("cwd") or Path.cwd())
+            kernel = await Warmed.instance().fork(name, file, dict(kwargs["env"]), cwd)
         if kernel is None:
             return await super().launch_kernel(cmd, **kwargs)
         self.process, self.pid, self.pgid = kernel, kernel.pid, kernel.pid

@@ -3,11 +3,12 @@
     python -m kit.kernels.warmed FD LIFE
 
 ``FD`` is one end of a socket pair. A line of JSON asks for a kernel: ``{"id", "connection_file", "env", "cwd"}``; lines
-answer ``{"id", "pid"}``, and later ``{"id", "exit"}``. First comes ``{"ready": true}``. ``LIFE`` is the reading end of a pipe
-that ends with the server, and with it this process and its kernels. A kernel lives on if this process dies.
+answer ``{"id", "pid"}``, later ``{"id", "exit"}``. First comes ``{"ready": true}``. ``LIFE`` is the reading end of a
+pipe that ends with the server, and with it this process and its kernels. A kernel lives on if this process dies.
 
 Forking is safe in a process of one thread only, so there is never a second one here, and no ZeroMQ context, no event
-loop and no open file. `random`, `tempfile` and `uuid` begin anew in a child by themselves; numpy's global generator does not.
+loop and no open file. `random`, `tempfile` and `uuid` begin anew in a child by themselves; numpy's global generator
+does not.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import signal
 import socket
 import sys
 from dataclasses import dataclass, field
-from importlib import import_module
+from importlib import import_module, reload
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +42,7 @@ LIBRARIES = (
     "tornado.platform.asyncio",
     "pandas",
     "scipy.optimize",
-    "plotly.graph_objects",
+    "plotly.graph_objs._figurewidget",
     "anywidget",
     "kit.analysis",
     "kit.lessons.progress",
@@ -57,11 +58,38 @@ def threads() -> int:
 
 
 def load(names: tuple[str, ...] = LIBRARIES) -> None:
-    """Import what kernels need, and keep the garbage collector off what they will share."""
+    """Import what kernels need, use it once, and keep the garbage collector off what they will share."""
     for name in names:
         import_module(name)
+    rehearse()
     gc.collect()
     gc.freeze()  # a collection in a child would write to every page that it shares with this process
+
+
+def rehearse() -> None:
+    """Analyse a few made runs and draw them: much is only imported where it is first used."""
+    import numpy as np
+
+    from kit.analysis import Analysis
+    from kit.logs.run import Run
+    from kit.plots.trend_figures import trend_figure
+    from kit.plots.trials import mean_speed_figure, trials_figure
+
+    runs = []
+    for n in (1, 2, 3, 4):
+        slowing, turns = 0.1 * n, np.arange(0.0, 40.0 / n)  # from 4 turns a second, evenly
+        for trial in (1, 2, 3):
+            times = (4 - np.sqrt(16 - 2 * slowing * turns)) / slowing
+            runs.append(Run(times * (1 + 0.002 * trial) + 1e-4 * np.sin(9 * turns), {"n": float(n)}, trial=trial))
+    analysis = Analysis(runs)
+    averages, counted = analysis.averages(), analysis.counted
+    analysis.verdict(), analysis.same_shape, analysis.drag, analysis.next_condition
+    for figure in (
+        trials_figure(analysis.results, averages, "n", "duration_s"),
+        mean_speed_figure(analysis.results, "n"),
+        trend_figure(counted["n"], counted["duration_s"], analysis.trends()),
+    ):
+        figure.to_dict()
 
 
 @dataclass
@@ -144,6 +172,8 @@ def become_kernel(request: dict[str, Any], life: int) -> None:
     app = IPKernelApp.instance(parent_handle=1)  # its own watch over its parent would end it with this one's
     app.initialize(sys.argv[1:])
     ipywidgets.register_comm_target()  # at their import there was no kernel yet
+    if "plotly.io._renderers" in sys.modules:
+        reload(sys.modules["plotly.io._renderers"])  # it has chosen how to show figures, by the shell there was
     app.start()
 
 

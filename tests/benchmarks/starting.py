@@ -1,14 +1,18 @@
-"""What it takes until something is there: `import kit`, and the first widget of a fresh kernel."""
+"""What it takes until something is there: `import kit`, the first widget of a fresh kernel, a whole page."""
 
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 from statistics import median
 
 from kit.launcher import PROJECT, project_environment
 from tests.benchmarks.race import Row
+from tests.load.student import HUB, Student
 
 __all__ = ["ITEMS"]
 
@@ -51,4 +55,38 @@ def _fresh(code: str) -> float:
     return 1000 * float(done.stdout.split()[-1])
 
 
-ITEMS = {"start": start}
+def kernel(small: bool) -> list[Row]:
+    """A page from the click to its last cell, its kernel forked or started, each on a server of its own."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as place:
+        took = asyncio.run(_pages(Path(place), 1 if small else 5))
+    goal = "≤ 1,000 ms"
+    return [
+        Row("stage 2 on a running server, to the first widget", took["forked", "first"], "ms", took["started", "first"],
+            "a kernel started anew", goal=goal),
+        Row("stage 2 on a running server, to the last cell", took["forked", "whole"], "ms", took["started", "whole"],
+            "a kernel started anew", goal=goal),
+    ]  # fmt: skip
+
+
+async def _pages(place: Path, times: int) -> dict[tuple[str, str], float]:
+    lessons = place / "lessons"
+    subprocess.run(["sh", str(HUB / "for_students"), str(lessons)], check=True, stdout=subprocess.DEVNULL)
+    students = {"forked": Student(place / "a", lessons), "started": Student(place / "b", lessons, settings=None)}
+    samples: dict[tuple[str, str], list[float]] = {}
+    try:
+        for student in students.values():
+            await student.log_in()
+        await asyncio.sleep(5)  # as long before the lesson as you like: the libraries are loaded
+        for _ in range(times):
+            for way, student in students.items():
+                page = await student.open("2_measure.ipynb")
+                for name, seconds in (("first", page.first_s), ("whole", page.whole_s)):
+                    samples.setdefault((way, name), []).append(1000 * (seconds or float("nan")))
+                await student.close(page)
+    finally:
+        for student in students.values():
+            student.log_out()
+    return {key: median(found) for key, found in samples.items()}
+
+
+ITEMS = {"start": start, "kernel": kernel}

@@ -1,0 +1,203 @@
+"""One student: a session of a server, a page's kernel, and what the page does with both."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import uuid
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tornado.httpclient import AsyncHTTPClient, HTTPClientError, HTTPRequest
+from tornado.websocket import WebSocketClientConnection, websocket_connect
+
+from kit.launcher import PROJECT
+from kit.lessons.lesson import load_lesson
+from kit.record.workbook import Workbook, default_path
+from tests.browser.in_page import seal_predictions
+
+__all__ = ["HUB", "LESSON", "Page", "Student"]
+
+HUB = PROJECT / "binder" / "hub"
+LESSON = "coasting_disc"
+WIDGET = "application/vnd.jupyter.widget-view+json"
+PATIENCE_S = 300.0
+
+
+@dataclass
+class Page:
+    """An open notebook: its kernel and the channel to it."""
+
+    session: str
+    channel: WebSocketClientConnection
+    first_s: float | None = None  # from the click to the first widget
+    whole_s: float | None = None  # to the end of the last cell
+    models: dict[str, dict] = field(default_factory=dict)  # comm → state
+
+
+class Student:
+    """A home with the lessons, a server below it, and a click on a page now and then."""
+
+    def __init__(self, home: Path, lessons: Path, settings: Path | None = HUB):
+        self.home, self.settings = home, settings
+        shutil.copytree(lessons, home)
+        workbook = Workbook(default_path(LESSON, home / "notebooks" / LESSON))
+        seal_predictions(workbook, load_lesson(home / "datasets_demo" / LESSON))
+        self.token = uuid.uuid4().hex
+        self.server: subprocess.Popen[bytes] | None = None
+        self.url = ""
+
+    async def log_in(self) -> None:
+        """Start the server as a hub does, and wait until it answers."""
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{port}"
+        environment = {
+            **os.environ,
+            "HOME": str(self.home),
+            "JUPYTER_TOKEN": self.token,
+            "JUPYTER_PREFER_ENV_PATH": "1",
+            "JUPYTER_RUNTIME_DIR": str(self.home / ".runtime"),
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
+        }
+        if self.settings:
+            environment["JUPYTER_CONFIG_PATH"] = str(self.settings)
+        self.server = subprocess.Popen(
+            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--ServerApp.port={port}",
+             "--ServerApp.port_retries=0", f"--ServerApp.root_dir={self.home}"],
+            cwd=self.home, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        deadline = time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            with suppress(OSError, HTTPClientError):
+                await self._ask("GET", "api")
+                return
+            await asyncio.sleep(0.1)
+        raise TimeoutError("a server did not start")
+
+    async def open(self, name: str) -> Page:
+        """Click on a page and run all its cells."""
+        path = f"notebooks/{LESSON}/{name}"
+        clicked = time.monotonic()
+        await self._ask("GET", f"lab/tree/{path}")
+        notebook = json.loads(await self._ask("GET", f"api/contents/{path}"))["content"]
+        body = {"path": path, "name": name, "type": "notebook", "kernel": {"name": "python3"}}
+        session = json.loads(await self._ask("POST", "api/sessions", body))
+        address = f"{self.url.replace('http', 'ws')}/api/kernels/{session['kernel']['id']}/channels"
+        channel = await websocket_connect(HTTPRequest(address, headers=self._rights), max_message_size=1 << 28)
+        page = Page(session["id"], channel)
+        asked = [
+            await self._send(page, "execute_request", {"code": "".join(cell["source"]), "store_history": True})
+            for cell in notebook["cells"]
+            if cell["cell_type"] == "code"
+        ]
+        await self._hear(page, asked[-1], clicked)
+        page.whole_s = time.monotonic() - clicked
+        return page
+
+    async def close(self, page: Page) -> None:
+        """Leave a page: its kernel ends."""
+        page.channel.close()
+        await self._ask("DELETE", f"api/sessions/{page.session}")
+
+    async def move_threshold(self, page: Page, period_s: float) -> float:
+        """Move the start threshold as a drag does; the time (s) until the kernel has answered."""
+        model = next(name for name, state in page.models.items() if "start_period_s" in state)
+        moved = time.monotonic()
+        data = {"method": "update", "state": {"start_period_s": period_s}, "buffer_paths": []}
+        content = {"comm_id": model, "data": data}
+        await self._hear(page, await self._send(page, "comm_msg", content), moved)
+        return time.monotonic() - moved
+
+    def memory_mib(self) -> float:
+        """Proportional memory of the server and all its kernels."""
+        return sum(_proportional_kib(pid) for pid in _tree(self.server.pid)) / 1024 if self.server else 0.0
+
+    def log_out(self) -> None:
+        """End the server, and with it its kernels."""
+        if self.server:
+            self.server.terminate()
+            try:
+                self.server.wait(20)
+            except subprocess.TimeoutExpired:
+                self.server.kill()
+                self.server.wait()
+
+    @property
+    def _rights(self) -> dict[str, str]:
+        return {"Authorization": f"token {self.token}"}
+
+    async def _ask(self, method: str, what: str, body: Any = None) -> bytes:
+        request = HTTPRequest(
+            f"{self.url}/{what}",
+            method=method,
+            headers=self._rights,
+            body=None if body is None else json.dumps(body),
+            request_timeout=PATIENCE_S,
+        )
+        return (await AsyncHTTPClient().fetch(request)).body
+
+    async def _send(self, page: Page, kind: str, content: dict) -> str:
+        number = uuid.uuid4().hex
+        header = {
+            "msg_id": number,
+            "msg_type": kind,
+            "username": "",
+            "session": self.token,
+            "version": "5.3",
+            "date": "",
+        }
+        message = {"header": header, "parent_header": {}, "metadata": {}, "content": content, "channel": "shell"}
+        await page.channel.write_message(json.dumps(message))
+        return number
+
+    async def _hear(self, page: Page, last: str, since: float) -> None:
+        """Take messages until the kernel is idle after the last request; note what appears."""
+        while True:
+            text = await asyncio.wait_for(page.channel.read_message(), PATIENCE_S)
+            if text is None:
+                raise ConnectionError("a kernel's channel has closed")
+            if isinstance(text, bytes):  # a message with buffers: its JSON comes first
+                start, end = (int.from_bytes(text[4 * n : 4 * n + 4], "big") for n in (1, 2))
+                text = text[start : end if int.from_bytes(text[:4], "big") > 1 else None].decode()
+            message = json.loads(text)
+            kind, content = message["header"]["msg_type"], message["content"]
+            if kind == "error":
+                raise RuntimeError("\n".join(content["traceback"]))
+            if kind == "comm_open":
+                page.models[content["comm_id"]] = content["data"].get("state", {})
+            if page.first_s is None and WIDGET in content.get("data", {}):
+                page.first_s = time.monotonic() - since
+            if kind == "status" and content["execution_state"] == "idle" and message["parent_header"]["msg_id"] == last:
+                return
+
+
+def _tree(root: int) -> set[int]:
+    """A process and all below it, those of a session of their own included."""
+    parents = {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError, ValueError):
+            parents[int(folder.name)] = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+    found, new = set(), {root}
+    while new:
+        found |= new
+        new = {pid for pid, parent in parents.items() if parent in new} - found
+    return found
+
+
+def _proportional_kib(pid: int) -> int:
+    with suppress(OSError):
+        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+            if line.startswith("Pss:"):
+                return int(line.split()[1])
+    return 0
