@@ -35,7 +35,7 @@ ROOMS: dict[str, set[str]] = {
     "widgets": {
         "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis", "report",
     },
-    "kernels": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
+    "server": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
     "launcher": set(),
     "lab": {"launcher"},
     "__init__": set(),

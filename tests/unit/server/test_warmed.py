@@ -17,8 +17,8 @@ from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import KernelManager
 from jupyter_client.provisioning import KernelProvisionerFactory
 
-from kit.kernels import provisioner
-from kit.kernels.provisioner import ForkedKernel, Warmed, WarmProvisioner
+from kit.server import provisioner
+from kit.server.provisioner import ForkedKernel, Warmed, WarmProvisioner
 
 pytestmark = [
     pytest.mark.slow,  # each starts the process anew or a kernel or two
@@ -162,7 +162,7 @@ def test_kernels_end_with_a_server_that_is_killed(tmp_path):
 import asyncio, sys, time
 from pathlib import Path
 from jupyter_client import KernelManager
-from kit.kernels.provisioner import Warmed
+from kit.server.provisioner import Warmed
 import json, os
 async def main():
     kernel = await Warmed.instance().fork("a", sys.argv[1], dict(os.environ), os.getcwd())

@@ -56,7 +56,7 @@ class ForkedKernel:
 
 
 class Warmed(SingletonConfigurable):
-    """The process of `kit.kernels.warmed`, started again when it is found dead."""
+    """The process of `kit.server.warmed`, started again when it is found dead."""
 
     def __init__(self, **traits: Any):
         super().__init__(**traits)
@@ -78,7 +78,7 @@ class Warmed(SingletonConfigurable):
             ours, theirs = socket.socketpair()
             self._ready, self._asked = Future(), {}
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "kit.kernels.warmed", str(theirs.fileno()), str(self._reading)],
+                [sys.executable, "-m", "kit.server.warmed", str(theirs.fileno()), str(self._reading)],
                 stdin=subprocess.DEVNULL,
                 pass_fds=(theirs.fileno(), self._reading),
                 env={**os.environ, **ONE_THREAD},

@@ -1,6 +1,6 @@
 """The process kernels are forked from: it loads what the kit's pages need, once, and then waits.
 
-    python -m kit.kernels.warmed FD LIFE
+    python -m kit.server.warmed FD LIFE
 
 ``FD`` is one end of a socket pair. A line of JSON asks for a kernel: ``{"id", "connection_file", "env", "cwd"}``; lines
 answer ``{"id", "pid"}``, later ``{"id", "exit"}``. First comes ``{"ready": true}``. ``LIFE`` is the reading end of a

@@ -1,0 +1,57 @@
+"""What the kit adds to a Jupyter server: kernels that are ready at once, and a page with room for the lesson.
+
+`warmed` is a process with the kit's libraries loaded, from which kernels are forked; `provisioner` is the server's side
+of it. Where that can't be had, kernels start as always.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import suppress
+from typing import Any
+
+SIDE_BAR = "KIT_SIDE_BAR"  # set to open: pages start with the list of files beside them, as JupyterLab usually does
+
+
+def _jupyter_server_extension_points() -> list[dict[str, str]]:
+    return [{"module": "kit.server"}]
+
+
+def _load_jupyter_server_extension(server: Any) -> None:
+    """Load the libraries while nobody waits yet, unless this server starts its kernels in another way."""
+    from jupyter_client.provisioning import KernelProvisionerFactory
+
+    from .provisioner import Warmed
+
+    if KernelProvisionerFactory.instance(parent=server).default_provisioner_name == "spin-down-kit-warm":
+        Warmed.instance(parent=server).start()
+    if os.environ.get(SIDE_BAR) != "open":
+        close_side_bar(server)
+
+
+def close_side_bar(server: Any) -> None:
+    """Let JupyterLab begin with its list of files folded: it takes a fifth of a small screen.
+
+    Only where nobody has used this JupyterLab yet; a click opens the list, and it stays as it was left.
+    """
+    from jupyterlab.commands import get_workspaces_dir
+    from jupyterlab_server.workspaces_handler import WorkspacesManager
+
+    folder = server.config.get("LabApp", {}).get("workspaces_dir") or get_workspaces_dir()
+    with suppress(OSError):  # a home that is full: the page then has its list
+        workspaces = WorkspacesManager(folder)
+        if not workspaces.list_workspaces():
+            workspaces.save(
+                "default", json.dumps({"data": {"layout-restorer:data": FOLDED}, "metadata": {"id": "default"}})
+            )
+
+
+FOLDED = {
+    "main": {"dock": None, "current": None},
+    "down": {"size": 0, "widgets": []},
+    "left": {"collapsed": True, "visible": True, "widgets": []},
+    "right": {"collapsed": True, "visible": True, "widgets": []},
+    "relativeSizes": [0, 1, 0],
+    "top": {"simpleVisibility": True},
+}
