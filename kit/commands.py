@@ -280,6 +280,9 @@ def _add_bench(commands) -> argparse.ArgumentParser:
     command.add_argument("apparatus", metavar="APPARATUS", help="which apparatus, for example coasting_disc")
     command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the files go")
     command.add_argument("--seed", type=int, required=True, metavar="N", help="the same number, the same files")
+    command.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="spoil one run by this; may be repeated"
+    )
     command.set_defaults(run=make_bench_data)
     return command
 
@@ -290,7 +293,7 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
     from .sources.demo_data import write_claim_data, write_lesson_data
 
     with writing(chosen.out) as folder:
-        paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
+        paths = write_lesson_data(chosen.apparatus, folder, chosen.seed, chosen.fault)
         paths += write_claim_data(chosen.apparatus, folder, chosen.seed)
     print(f"{len(paths)} files written to {folder}.")
     return DONE
