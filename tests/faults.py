@@ -24,7 +24,8 @@ from tests.reference.faults import atlas, coverage
 
 __all__ = ["as_markdown", "measured"]
 
-COUNT = 10
+COUNT = 6  # a few minutes
+CLEAN = 60  # clean runs for each of `--count`
 SHOWN = ("right", "marked", "noted", "refused", "silent")
 COVERED = ("duration in 2u %", "turns in 2u %")
 
@@ -34,8 +35,8 @@ def measured(count: int, jobs: int) -> dict:
     _say(f"counting {len(atlas.all_cells())} kinds of runs with a fault ...")
     rows = atlas.runs(atlas.all_cells(), count, jobs)
     _say("counting clean runs ...")
-    clean = coverage.some_cells(60 * count)
-    covered = coverage.runs(clean, -(-60 * count // len(clean)), jobs)
+    clean = coverage.some_cells(CLEAN * count)
+    covered = coverage.runs(clean, -(-CLEAN * count // len(clean)), jobs)
     _say("judging curves ...")
     cells = false_verdicts.shares_of_cells(max(count // 2, 1), jobs)
     return {

@@ -367,8 +367,15 @@ class MakeRuns:
 
     def _keep_file(self, run: Run) -> Run:
         words = f"from the file {run.source}"
-        how = {"read_as": run.read_as, "timing_u_s": run.timing_u_s}
-        kept = self.own.add(run.pass_times_s, run.conditions, "file", run.flags_per_turn, words, **how)
+        kept = self.own.add(
+            run.pass_times_s,
+            run.conditions,
+            "file",
+            run.flags_per_turn,
+            words,
+            read_as=run.read_as,
+            timing_u_s=run.timing_u_s,
+        )
         self._kept(kept)
         return kept
 

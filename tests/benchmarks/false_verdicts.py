@@ -126,14 +126,21 @@ def shares_of_cells(sets: int, processes: int, few: bool = False, every: bool = 
 
     few : the first scatter and design only. every : print each cell as it is done.
     """
-    shares, cells = {}, list(_cells(sets, few))
+    cells = list(_cells(sets, few))
+    tasks = [task for _, some in cells for task in some]
+    if processes == 1:
+        return _shares(cells, map(one_table, tasks), every)
     with ProcessPoolExecutor(processes, initializer=os.nice, initargs=(10,)) as pool:
-        judged = pool.map(one_table, [task for _, tasks in cells for task in tasks], chunksize=5)
-        for cell, tasks in cells:
-            tables = list(islice(judged, len(tasks)))
-            shares[cell] = {name: float(np.mean([table[name] for table in tables])) for name in COLUMNS}
-            if every:
-                print(_line(" · ".join(map(str, cell)), shares[cell]), flush=True)
+        return _shares(cells, pool.map(one_table, tasks, chunksize=5), every)
+
+
+def _shares(cells: list, judged: Iterator[dict[str, bool]], every: bool) -> dict[tuple, dict[str, float]]:
+    shares = {}
+    for cell, tasks in cells:
+        tables = list(islice(judged, len(tasks)))
+        shares[cell] = {name: float(np.mean([table[name] for table in tables])) for name in COLUMNS}
+        if every:
+            print(_line(" · ".join(map(str, cell)), shares[cell]), flush=True)
     return shares
 
 

@@ -208,10 +208,11 @@ def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
 
 
 def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path):
-    done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", cwd=tmp_path)
+    done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", "--fault", "thread", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     written = [path for path in (tmp_path / "lesson").rglob("*") if path.is_file()]
     assert done.stdout == f"{len(written)} files written to lesson.\n"
+    assert (tmp_path / "lesson" / "runs.csv").read_text(encoding="utf-8").count("a loose thread in the beam") == 1
     again = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "6", cwd=tmp_path)
     assert again.returncode == 1
     assert "What to do:" in again.stderr
