@@ -52,18 +52,20 @@ def coverage_by(rows: pd.DataFrame) -> list[str]:
     return [by for by in ("jitter", "flags", "law", "modulation", "length", "release_s") if len(rows[by].unique()) > 1]
 
 
-def as_markdown(found: Mapping) -> str:
-    """The tables of `measured`, and below each what they come to."""
-    rows = pd.DataFrame(found["runs"])
+def as_markdown(found: Mapping, short: bool = False) -> str:
+    """The tables of `measured`, and what they come to; `short`: of the last two the most important lines."""
+    rows, covered = pd.DataFrame(found["runs"]), found["coverage"]
+    if short:
+        covered = {by: table for by, table in covered.items() if by in ("rule", "jitter", "modulation")}
     return "\n\n".join(
-        (fault_table(rows), fault_words(rows), coverage_table(found["coverage"]), verdict_table(found["verdicts"]))
+        (fault_table(rows), fault_words(rows), coverage_table(covered), verdict_table(found["verdicts"], short))
     )
 
 
 def fault_table(rows: pd.DataFrame) -> str:
     """One line a fault: per cent of each outcome, and of silent ones by length."""
     lengths = sorted(rows["length"].unique())
-    heads = ("fault", "runs", *SHOWN, *(f"silent at {turns:,.0f} turns" for turns in lengths))
+    heads = ("fault", "runs", *SHOWN, *(f"at {turns:,.0f} turns" for turns in lengths))
     whole = atlas.summary(rows, ["fault"]).set_index("fault")
     silent = atlas.summary(rows, ["fault", "length"]).set_index(["fault", "length"])["silent"]
     lines = []
@@ -106,7 +108,7 @@ def coverage_table(tables: Mapping[str, Sequence[Mapping]]) -> str:
     return _markdown(heads, lines)
 
 
-def verdict_table(verdicts: Mapping) -> str:
+def verdict_table(verdicts: Mapping, short: bool = False) -> str:
     """Per cent of verdicts that claim something false, by curve and world; below, in which words."""
     cells = {tuple(cell[:4]): cell[4] for cell in verdicts["cells"]}
 
@@ -116,11 +118,11 @@ def verdict_table(verdicts: Mapping) -> str:
 
     heads = ("false verdicts", *false_verdicts.WORLDS)
     lines = []
-    for place, title in ((0, ""), (1, "scatter "), (2, "runs ")):
+    for place, title in ((0, ""), (1, "scatter "), (2, "runs "))[: 1 if short else 3]:
         for value in dict.fromkeys(key[place] for key in cells):
             lines.append((f"{title}{value}", *(mean("false", world, place, value) for world in false_verdicts.WORLDS)))
     words = {"false": "all", "set-ups": "leaves open that set-ups differed", "named": "names a run as far off"}
-    for name in ("false", *false_verdicts.WRONG, "set-ups", "named"):
+    for name in ("false", *(() if short else false_verdicts.WRONG), "set-ups", "named"):
         told = words.get(name, f"of these: {name}")
         lines.append((told, *(mean(name, world) for world in false_verdicts.WORLDS)))
     return _markdown(heads, lines) + f"\n\n{verdicts['tables'] * len(cells):,} tables of trials."
