@@ -72,7 +72,7 @@ function render({ model, el }) {
     make("span", { class: "bench-values", role: "group", "aria-label": told.label }, make("span", { class: "bench-chips" }, ...chips), make("span", { "aria-hidden": "true" }, "or"), typed, problem),
     ...strength.row, ...(has("tilt") ? tilt.row : []),
     ...(has("hub") ? [make("span", { "aria-hidden": "true" }, "Hub"), make("span", { role: "radiogroup", "aria-label": "Hub" }, ...hubs.map((h) => h.label))] : []),
-    ...(told.faults.length ? [make("span", { "aria-hidden": "true" }, "What may go wrong today?"), fault] : []));
+    ...(told.faults.length ? [make("span", { class: "bench-ask", "aria-hidden": "true" }, "What may go wrong today?"), fault] : []));
 
   // ---- running it -------------------------------------------------------------------------------------------
   const stage = makeStage(told.drawing), clicker = makeClicker(), lamp = makeLamp();

@@ -227,18 +227,18 @@ class Bench(anywidget.AnyWidget):
             "angles": angles.astype("<f8").tobytes(),
             "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
             "at_gate": (at_gate_s - spin.pushed_at_s).astype("<f8").tobytes(),
-            "outcome": self._outcome(spin) + told,
+            "outcome": self._outcome(spin, disturbed=bool(fault)) + told,
         }
 
-    def _outcome(self, spin: Spin) -> str:
-        """What to say when it has come to rest."""
+    def _outcome(self, spin: Spin, disturbed: bool = False) -> str:
+        """What to say when it has come to rest; of a run that something disturbed, not what its push was like."""
         run = spin.run
         spun_s = float(run.pass_times_s[-1] - run.pass_times_s[0])
         text = (
             f"Run {run.order}: the gate logged {count_of(len(run.pass_times_s), 'pass', 'passes')} in {spun_s:.0f} s."
         )
         start, stop = self._thresholds
-        if start is None:
+        if start is None or disturbed:
             return text
         status = measure([with_repairs(run)], start, stop)["status"].iloc[0]
         if status == ALREADY_SLOWER:

@@ -206,8 +206,9 @@ def test_a_fault_that_is_chosen_happens_and_is_named_when_it_is_kept(bench, kept
     assert bench._spin["outcome"].endswith("In this run: a hand in the beam during the push.")
     ask(bench, "keep", number=1)
     assert kept[0][2] == "simulated; push 85%; went wrong: a hand in the beam during the push"
-    bench.set_state({"fault": ""})
+    bench.set_state({"fault": "pushed again"})  # then no turn before the last push counts: this one was not too weak
     ask(bench, "push")
+    assert "too weak" not in bench._spin["outcome"]
     assert [row["trial"] for row in bench._runs] == [1, 2]  # the same condition all the same
 
 
