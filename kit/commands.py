@@ -150,21 +150,28 @@ def _add_test(commands) -> argparse.ArgumentParser:
     part.add_argument(
         "--fuzz", action="store_true", help="no tests: 100,000 broken files, each refused or read soundly"
     )
+    part.add_argument(
+        "--faults", action="store_true", help="no tests: the tables of how often faulty logs and claims go wrong"
+    )
     command.add_argument(
         "--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated"
     )
-    command.add_argument("--json", metavar="FILE", help="with --benchmarks: write the table here too")
-    command.add_argument("--count", type=_count, metavar="N", help="with --fuzz: so many cases")
+    command.add_argument("--json", metavar="FILE", help="with --benchmarks or --faults: write the tables here too")
+    command.add_argument(
+        "--count", type=_count, metavar="N", help="with --fuzz: so many cases; with --faults: so many runs of each kind"
+    )
     command.set_defaults(run=run_tests, usage_error=command.error)
     return command
 
 
 def run_tests(chosen: argparse.Namespace) -> int:
     """Linters, formatter, then every test, on all processors; those in a browser beside the others."""
-    if (chosen.only or chosen.json) and not chosen.benchmarks:
-        chosen.usage_error("--only and --json go with --benchmarks")
-    if chosen.count and not chosen.fuzz:
-        chosen.usage_error("--count goes with --fuzz")
+    if chosen.only and not chosen.benchmarks:
+        chosen.usage_error("--only goes with --benchmarks")
+    if chosen.json and not (chosen.benchmarks or chosen.faults):
+        chosen.usage_error("--json goes with --benchmarks or --faults")
+    if chosen.count and not (chosen.fuzz or chosen.faults):
+        chosen.usage_error("--count goes with --fuzz or --faults")
     _set_up(chosen, extras=("test",))
     checks = {
         "ruff check": ["ruff", "check", "."],
@@ -172,11 +179,15 @@ def run_tests(chosen: argparse.Namespace) -> int:
         "JavaScript": ["tests.scripts"],
         "types": ["mypy"],
     }
+    size = [f"--count={chosen.count}"] if chosen.count else []
+    written = ["--json", chosen.json] if chosen.json else []
     if chosen.benchmarks:
         only = [part for name in chosen.only or () for part in ("--only", name)]
-        checks = {"benchmarks": ["tests.benchmarks", *only, *(["--json", chosen.json] if chosen.json else [])]}
+        checks = {"benchmarks": ["tests.benchmarks", *only, *written]}
+    elif chosen.faults:
+        checks = {"faults": ["tests.faults", *size, *written]}
     elif chosen.fuzz:
-        checks = {"fuzzing": ["tests.fuzz", *([f"--count={chosen.count}"] if chosen.count else [])]}
+        checks = {"fuzzing": ["tests.fuzz", *size]}
     elif chosen.browser:
         checks = {"tests in a browser": [*PYTEST, "-n", "2", "tests/browser"]}  # whatever the machine: pages wait a lot
     elif chosen.quick:
@@ -197,7 +208,7 @@ def run_tests(chosen: argparse.Namespace) -> int:
     if failed:
         print(f"test: not passed: {', '.join(failed)}", file=sys.stderr)
         return BAD_INPUT
-    print(f"{'Done' if chosen.benchmarks else 'All passed'}, {launcher.seconds_since_start():.0f} s.")
+    print(f"{'Done' if chosen.benchmarks or chosen.faults else 'All passed'}, {launcher.seconds_since_start():.0f} s.")
     return DONE
 
 
@@ -269,6 +280,9 @@ def _add_bench(commands) -> argparse.ArgumentParser:
     command.add_argument("apparatus", metavar="APPARATUS", help="which apparatus, for example coasting_disc")
     command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the files go")
     command.add_argument("--seed", type=int, required=True, metavar="N", help="the same number, the same files")
+    command.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="spoil one run by this; may be repeated"
+    )
     command.set_defaults(run=make_bench_data)
     return command
 
@@ -279,7 +293,7 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
     from .sources.demo_data import write_claim_data, write_lesson_data
 
     with writing(chosen.out) as folder:
-        paths = write_lesson_data(chosen.apparatus, folder, chosen.seed)
+        paths = write_lesson_data(chosen.apparatus, folder, chosen.seed, chosen.fault)
         paths += write_claim_data(chosen.apparatus, folder, chosen.seed)
     print(f"{len(paths)} files written to {folder}.")
     return DONE

@@ -2,6 +2,7 @@
 
     python3 -m tests.readme                      # README: the analysis of the demo lesson
     python3 -m tests.readme benchmarks.json      # DEVELOPERS: `python3 -m kit test --benchmarks --json …`
+    python3 -m tests.readme --faults faults.json # DEVELOPERS: `python3 -m kit test --faults --json …`
 
 Each stands between two remarks, `<!-- made: NAME -->` and `<!-- end -->`. A unit test compares the first with what the
 kit gives now. The pictures are made by the browser tests, see DEVELOPERS.md.
@@ -15,8 +16,7 @@ import sys
 from pathlib import Path
 
 PROJECT = Path(__file__).parents[1]
-README = PROJECT / "README.md"
-DEVELOPERS = PROJECT / "DEVELOPERS.md"
+README, DEVELOPERS = PROJECT / "README.md", PROJECT / "DEVELOPERS.md"
 LESSON = "datasets_demo/coasting_disc"
 
 
@@ -44,6 +44,15 @@ def benchmarks_block(path: str | Path) -> str:
     return "\n".join([*lines, ""])
 
 
+def faults_block(path: str | Path) -> str:
+    """How often the kit is wrong, as Markdown, below the command that found it."""
+    from tests.faults import as_markdown
+
+    found = json.loads(Path(path).read_text(encoding="utf-8"))
+    command = f"    python3 -m kit test --faults --count {found['count']} --json FILE"
+    return f"\n{command}\n\n{as_markdown(found, short=True)}\n\n"
+
+
 def block(text: str, name: str) -> str:
     """What stands in a README between the remarks of this name."""
     return re.search(rf"<!-- made: {name} -->\n(.*?)<!-- end -->", text, flags=re.S)[1]
@@ -63,6 +72,9 @@ def _folded(line: str, width: int = 110) -> list[str]:
 
 def main(arguments: list[str]) -> None:
     """Write the tables anew."""
+    if arguments[:1] == ["--faults"]:
+        _put(DEVELOPERS, "faults", faults_block(arguments[1]))
+        return
     _put(README, "analysis", analysis_block())
     for path in arguments[:1]:
         _put(DEVELOPERS, "benchmarks", benchmarks_block(path))

@@ -67,6 +67,9 @@ class OwnRuns:
         origin: str,
         flags_per_turn: int = 1,
         note: str = "",
+        *,
+        read_as: str = "",
+        timing_u_s: float = 0.0,
     ) -> Run:
         """Keep a run; return it with its trial number and its repairs once it is on the disk.
 
@@ -74,6 +77,7 @@ class OwnRuns:
         ----------
         pass_times_s : (n,) strictly increasing, s; kept exactly as they are.
         origin : one of `ORIGINS`.
+        read_as, timing_u_s : how its log was understood, and the uncertainty of a pass (s) that comes of it.
 
         Raises
         ------
@@ -91,6 +95,7 @@ class OwnRuns:
             "note": note,
             "pass_times_s": run.pass_times_s,
         }
+        value |= {name: told for name, told in (("read_as", read_as), ("timing_u_s", float(timing_u_s))) if told}
         entry = self.workbook.add(self.stage, Kind.RUN, value)
         return self._run(entry)
 
@@ -117,6 +122,8 @@ class OwnRuns:
                     source=f"{origin}-{entry.n}",
                     note=value["note"],
                     origin=origin,
+                    timing_u_s=value.get("timing_u_s", 0.0),  # older entries have neither
+                    read_as=value.get("read_as", ""),
                 )
                 # a shaky tap is no missed turn: timing by hand has a rule of its own for what to accept
                 repairs = tapped_run(run.pass_times_s).repairs if origin == "taps" else with_repairs(run).repairs

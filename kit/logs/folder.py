@@ -43,6 +43,7 @@ NOT_CONDITIONS = (
     "flags_per_turn",
     "sound",
     "sound_start_s",
+    "timing_u_s",
     "set_aside",
     "note",
 )
@@ -53,6 +54,7 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
 
     With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session), `origin` (how
     the run was made), `flags_per_turn`, `sound` (a recording), `sound_start_s` (when it begins, on the log's clock),
+    `timing_u_s` (the standard uncertainty of a pass that its scatter can't show),
     `set_aside` (the reason), `note`; every other column is a condition (a float where it is a number). Files it does
     not name are not read. Without it, every .csv, .tsv and .txt file in the folder must be named like
     `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
@@ -196,21 +198,22 @@ def _listed(folder: Path, how: dict) -> Iterator[Pending]:
                 raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
             numbers[column] = int(text) if text else default
         order = numbers.pop("order") or 0
-        start_s = number_or_word(cells.get("sound_start_s", "") or "0", decimal)
-        if isinstance(start_s, str) or not isfinite(start_s):
-            raise wrong(
-                "sound_start_s must be a number of seconds", "sound_start_s", "write seconds, or leave it empty"
-            )
+        seconds = {c: number_or_word(cells.get(c, "") or "0", decimal) for c in ("sound_start_s", "timing_u_s")}
+        for column, value in seconds.items():
+            if isinstance(value, str) or not isfinite(value) or (column == "timing_u_s" and value < 0):
+                raise wrong(f"{column} must be a number of seconds", column, "write seconds, or leave it empty")
         given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
         about = {
             "order": order,
             "origin": cells.get("origin", ""),
             "sound": cells.get("sound", ""),
-            "sound_start_s": start_s,
+            "sound_start_s": seconds["sound_start_s"],
             "set_aside": cells.get("set_aside", ""),
         }
         if cells.get("note"):
             about["note"] = cells["note"]  # else what the reader noted itself
+        if seconds["timing_u_s"]:
+            about["timing_u_s"] = seconds["timing_u_s"]  # the same
         yield look_at(folder / inside, source=name, conditions=conditions, **given), about
 
 
@@ -320,7 +323,8 @@ def write_folder(runs: Sequence[Run], folder: str | Path) -> list[Path]:
         replace(run, source=f"passes/{number:03d}.csv", order=run.order or number) for number, run in enumerate(runs, 1)
     ]
     files = {run.source: log_text(run) for run in named}
-    columns = ("trial", "order", "origin", "flags_per_turn", "set_aside", "note")
+    unsure = ("timing_u_s",) if any(run.timing_u_s for run in named) else ()
+    columns = ("trial", "order", "origin", "flags_per_turn", *unsure, "set_aside", "note")
     # the list last: without it the logs are not read
     return write_files(folder, {**files, LIST_NAME: runs_list(named, columns=columns)})
 
@@ -337,7 +341,7 @@ def runs_list(
     runs : `source` is the file's path from the folder.
     notice : a remark above the list.
     columns : which of `trial`, `order`, `origin`, `flags_per_turn`, `sound`, `sound_start_s` (to the millisecond),
-        `set_aside` and `note` it has.
+        `timing_u_s`, `set_aside` and `note` it has.
 
     Raises
     ------
@@ -365,6 +369,8 @@ def _cell(value: float | str) -> str:
 def _about(run: Run, column: str) -> str:
     if column == "sound_start_s":
         return f"{run.sound_start_s:.3f}" if run.sound else ""
+    if column == "timing_u_s":
+        return f"{run.timing_u_s:.6g}" if run.timing_u_s else ""
     return str(getattr(run, column))
 
 

@@ -7,6 +7,7 @@ passes of the gate. Everything is invented, and every file made here says so.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ __all__ = [
     "Motion",
     "Spin",
     "Torque",
+    "Touch",
     "simulate",
     "simulate_run",
     "true_stretch",
@@ -39,6 +41,15 @@ def true_stretch(law: DragLaw, start_period_s: float, stop_period_s: float) -> t
 
 
 @dataclass(frozen=True)
+class Touch:
+    """A hand on the coasting disc: all at once another speed, and from then on perhaps another law of drag."""
+
+    at_s: float  # since the beginning of the push, after the release and before rest
+    factor: float = 1.0  # what the speed is multiplied by
+    law: DragLaw | None = None  # None: as before
+
+
+@dataclass(frozen=True)
 class Motion:
     """One push and what follows: a disc at rest is sped up evenly, then let go, then coasts by a law of drag.
 
@@ -48,6 +59,7 @@ class Motion:
     law: DragLaw
     release_turns_per_s: float
     push_s: float  # how long the hand pushes
+    touch: Touch | None = None  # what a hand does later
 
     @property
     def push_turns(self) -> float:
@@ -57,13 +69,36 @@ class Motion:
     @property
     def rest_s(self) -> float:
         """When it comes to rest; infinite without constant drag."""
+        if self.touch:
+            law, speed, _ = self._touched(self.touch)
+            return self.touch.at_s + float(law.time_to_rest(speed))
         return self.push_s + float(self.law.time_to_rest(TURN * self.release_turns_per_s))
+
+    def _touched(self, touch: Touch) -> tuple[DragLaw, float, float]:
+        """The law of drag, the speed (rad/s) and the angle since the release (rad) right after a touch."""
+        speed, angle = self.law.state_at(np.array(touch.at_s - self.push_s), TURN * self.release_turns_per_s)
+        return touch.law or self.law, float(speed) * touch.factor, float(angle)
+
+    def coasting_turns(self, slowest_period_s: float, longest_s: float) -> float:
+        """Turns from the release until a turn takes `slowest_period_s`, or for `longest_s` if that is less."""
+        if self.touch:
+            law, speed, angle = self._touched(self.touch)
+            left_s = longest_s - (self.touch.at_s - self.push_s)
+            return angle / TURN + _turns_until(law, speed, slowest_period_s, left_s)
+        return _turns_until(self.law, TURN * self.release_turns_per_s, slowest_period_s, longest_s)
 
     def state_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Speed (turns/s) and angle (turns) at times ≥ 0."""
         time_s = np.asarray(time_s, dtype=float)
         share = np.minimum(time_s / self.push_s, 1.0)
         speed, angle = self.law.state_at(np.maximum(time_s - self.push_s, 0.0), TURN * self.release_turns_per_s)
+        if self.touch:
+            law, after, before = self._touched(self.touch)
+            late, (later_speed, more) = (
+                time_s > self.touch.at_s,
+                law.state_at(np.maximum(time_s - self.touch.at_s, 0.0), after),
+            )
+            speed, angle = np.where(late, later_speed, speed), np.where(late, before + more, angle)
         pushing = share < 1
         return (
             np.where(pushing, share * self.release_turns_per_s, speed / TURN),
@@ -77,6 +112,11 @@ class Motion:
         coasting = angle > self.push_turns
         later = TURN * (angle[coasting] - self.push_turns)
         times[coasting] = self.push_s + self.law.time_at_angle(later, TURN * self.release_turns_per_s)
+        if self.touch:
+            law, speed, before = self._touched(self.touch)
+            touched = TURN * (angle - self.push_turns) > before
+            more = TURN * (angle[touched] - self.push_turns) - before
+            times[touched] = self.touch.at_s + law.time_at_angle(more, speed)
         return times
 
 
@@ -88,6 +128,7 @@ class Spin:
     first_pass_turns: float  # angle at which the first flag is in the gate
     pushed_at_s: float  # what the gate's clock shows when the push begins
     run: Run
+    at_gate_s: np.ndarray | None = None  # (n,) when the gate really triggered, where the logger wrote something else
 
     @property
     def released_at_s(self) -> float:
@@ -95,7 +136,10 @@ class Spin:
         return self.pushed_at_s + self.motion.push_s
 
     def coasting_at(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Speed (turns/s), and turns since the flag first came to the gate, at moments of coasting on its clock."""
+        """Speed (turns/s), and turns since the flag first came to the gate, at moments of coasting on its clock.
+
+        Until a hand touches it; as `when_as_slow_as`.
+        """
         motion, since_s = self.motion, np.asarray(time_s) - self.released_at_s
         peak = TURN * motion.release_turns_per_s
         turns = motion.push_turns + motion.law.angle_at(since_s, peak) / TURN - self.first_pass_turns
@@ -114,11 +158,13 @@ def simulate(
     gate: Gate | None = None,
     slowest_period_s: float = 12.0,
     longest_s: float = 3600.0,
+    touch: Callable[[Motion], Motion] | None = None,
 ) -> Spin:
     """One spin-down as a gate would log it: push, release at `push_turns_per_s`, coast until (nearly) at rest.
 
     The push speeds the disc up evenly within about a second. The log ends with the last pass, when a turn takes
-    longer than `slowest_period_s`, or after `longest_s` of coasting. The clock starts at an arbitrary moment.
+    longer than `slowest_period_s`, or after `longest_s` of coasting. The clock starts at an arbitrary moment. `touch`
+    may change the motion before the gate sees it (`kit.sources.faults`).
 
     Raises
     ------
@@ -131,8 +177,9 @@ def simulate(
     gate = gate or Gate()
     flags = len(gate.flag_offsets_turns)
     motion = Motion(law, push_turns_per_s, random.uniform(0.7, 1.3))
+    motion = touch(motion) if touch else motion
     first = random.uniform() / flags
-    coasting_turns = _turns_until(law, TURN * push_turns_per_s, slowest_period_s, longest_s)
+    coasting_turns = motion.coasting_turns(slowest_period_s, longest_s)
     even = np.arange(first, motion.push_turns + coasting_turns, 1 / flags)
     times = motion.time_at(np.maximum(even + np.resize(gate.flag_offsets_turns, even.size), 0.0))
     pushed_at_s = random.uniform(1.0, 4.0)

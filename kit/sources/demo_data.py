@@ -6,7 +6,7 @@ order. The same seed makes the same bytes, and every file says that it is invent
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
@@ -21,7 +21,8 @@ from ..logs.run import Run
 from ..motion.drag import TURN
 from ..sound.level import weighting_dB
 from ..sound.recording import write_wav
-from .bench import INVENTED, Spin, simulate, simulate_run, true_stretch
+from .bench import INVENTED, Spin, simulate, true_stretch
+from .faults import simulate_with_fault
 from .setup import APPARATUS, Apparatus, Gate
 
 __all__ = [
@@ -46,35 +47,46 @@ def session(
     trials: int = 3,
     values: tuple[float, ...] | None = None,
     gate: Gate | None = None,
+    faults: Sequence[str] = (),
 ) -> list[Run]:
     """All runs of a lesson: every condition once a round, each round in a new random order.
 
     Run-to-run spread multiplies the whole drag by a log-normal factor; over the session the spindle warms, so that
-    the last run lasts `apparatus.warm_up` longer than it would have at first. Returned in the order they were made.
+    the last run lasts `apparatus.warm_up` longer than it would have at first. Each of `faults` (keys of
+    `kit.sources.setup.FAULTS`) spoils one run, whose note says so. Returned in the order they were made.
+
+    Raises
+    ------
+    KitError : an unknown fault, or more of them than runs.
     """
     # RandomState: numpy promises never to change its stream, so a seed makes the same bytes for ever (NEP 19)
     random = np.random.RandomState(seed)
     values = apparatus.values if values is None else values
     order = [(value, trial) for trial in range(1, trials + 1) for value in random.permutation(values).tolist()]
+    if len(faults) > len(order):
+        raise KitError("There are fewer runs than faults", found=len(faults), fix=f"name at most {len(order)}")
+    spoiled = dict(zip(np.random.RandomState(seed + 2).permutation(len(order)).tolist(), faults, strict=False))
     runs = []
     for done, (value, trial) in enumerate(order):
         warmth = 1 + apparatus.warm_up * done / max(len(order) - 1, 1)
         factor = np.exp(apparatus.drag_scatter * random.standard_normal()) / warmth
         law = apparatus.law(value).scaled(factor)
-        run = simulate_run(law, random.uniform(*apparatus.push_turns_per_s), random, gate)
+        push, fault = random.uniform(*apparatus.push_turns_per_s), spoiled.get(done, "")
+        run = simulate_with_fault(fault, law, push, random, gate, seed=seed + 3 + done).run
         source = f"passes/{apparatus.x}-{value:02d}_trial-{trial}.csv"
         runs.append(replace(run, conditions={apparatus.x: float(value)}, trial=trial, source=source, order=done + 1))
     return runs
 
 
-def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Path]:
+def write_lesson_data(apparatus: str, folder: str | Path, seed: int, faults: Sequence[str] = ()) -> list[Path]:
     """Write a lesson's invented data: `runs.csv`, `passes/*.csv` and `hand_counts.csv`; return the paths.
 
-    The same seed writes the same bytes. Files that are there already are never overwritten.
+    The same seed writes the same bytes. Files that are there already are never overwritten. Each of `faults`, such as
+    "hand in push" (`kit.sources.setup.FAULTS`), spoils one run, whose note in `runs.csv` says so.
 
     Raises
     ------
-    KitError : an unknown apparatus, or a file that would be overwritten.
+    KitError : an unknown apparatus or fault, or a file that would be overwritten.
 
     >>> import kit, tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -85,7 +97,7 @@ def write_lesson_data(apparatus: str, folder: str | Path, seed: int) -> list[Pat
     if apparatus not in APPARATUS:
         raise KitError("The bench has no such apparatus", found=apparatus, fix=f"choose one of: {', '.join(APPARATUS)}")
     kind = APPARATUS[apparatus]
-    runs = session(kind, seed)
+    runs = session(kind, seed, faults=faults)
     notice = INVENTED.format(seed=seed)
     files = {run.source: log_text(run, notice, places=5) for run in runs}
     files[LIST_NAME] = runs_list(runs)

@@ -15,7 +15,8 @@ import numpy as np
 
 from ..errors import KitError
 from ..logs.log import log_text
-from .bench import Spin, simulate
+from .bench import Spin
+from .faults import simulate_with_fault
 from .setup import BenchSetup
 
 __all__ = [
@@ -45,6 +46,7 @@ def push(
     code: str = "",
     number: int = 1,
     trial: int = 1,
+    fault: str = "",
 ) -> Spin:
     """Give the disc a push and log it: the motion, and in `.run` what the gate made of it.
 
@@ -57,6 +59,8 @@ def push(
     code, number : whose run, and its place in the session, from 1. Both seed what scatters: the same settings,
         code and number give the same run for ever (numpy keeps RandomState's stream, NEP 19).
     trial : noted in the run.
+    fault : what goes wrong, a key of `kit.sources.setup.FAULTS`; "" for nothing. The run's note says so. Push, drag and
+        the gate's scatter are those of the run without it.
 
     What scatters, all of it invented: the push lets go at `strength` × the fastest speed × exp(−σG/2) with G from a
     gamma distribution of shape 4 (σ = `push_scatter`; it falls short by 2σ on average and is never faster than meant);
@@ -65,7 +69,7 @@ def push(
 
     Raises
     ------
-    KitError : a setting outside its range, or a push so weak that the flag never came to the gate.
+    KitError : a setting outside its range, an unknown fault, or a push so weak that the flag never came to the gate.
     """
     value, tilt_deg, strength = _checked(setup, value, tilt_deg, strength)
     if isinstance(number, bool) or not isinstance(number, int) or number < 1:
@@ -80,13 +84,14 @@ def push(
     law = kind.law(value, tilt_deg, dry_hub).scaled(factor)
     if not law.terms:
         raise KitError("With this setting nothing would slow it down", found=value, fix="set a value above 0")
-    spin = simulate(law, strength * setup.fastest_turns_per_s * short, random, setup.gate)
+    fastest = strength * setup.fastest_turns_per_s * short
+    spin = simulate_with_fault(fault, law, fastest, random, setup.gate, seed=run_seed(setup, f"{code} {fault}", number))
     run = replace(
         spin.run,
         conditions=conditions_of(setup, value, tilt_deg, dry_hub),
         trial=trial,
         source=f"bench run {number}",
-        note=f"simulated; push {strength:.0%}",
+        note=f"simulated; push {strength:.0%}" + (f"; went wrong: {spin.run.note}" if fault else ""),
         order=number,
     )
     return replace(spin, run=run)

@@ -17,6 +17,7 @@ __all__ = [
     "APPARATUS",
     "CONTROLS",
     "DRAWINGS",
+    "FAULTS",
     "Apparatus",
     "BenchSetup",
     "Gate",
@@ -98,6 +99,20 @@ class Gate:
 
 DRAWINGS = ("disc", "turntable", "vanes", "plain")
 CONTROLS = ("tilt", "hub")
+#: What can go wrong with a run besides jitter, bounces and misses, in words for the page (`faults` makes it happen).
+FAULTS: Mapping[str, str] = MappingProxyType(
+    {
+        "hand in push": "a hand in the beam during the push",
+        "thread": "a loose thread in the beam",
+        "pushed again": "a second push while it coasts",
+        "touched": "a sleeve that touches it",
+        "stopped": "a hand that stops it",
+        "second triggers": "a gate that triggers twice",
+        "uneven flags": "a second flag that nobody counted",
+        "stall": "a logger that stalls",
+        "clock jump": "a clock that jumps",
+    }
+)
 _DRAWING_OF = {"coasting_disc": "disc", "felt_brake": "turntable", "card_vanes": "vanes"}
 
 #: key: lowest and highest value, and an example. Wider than any real apparatus, narrow enough to catch a slip.
@@ -113,7 +128,7 @@ _NUMBERS = {
     "misses": (0.0, 0.3, 0.005),
 }
 
-_KEYS = ("drawing", "controls", "drag_alone", "drag_each", *_NUMBERS)
+_KEYS = ("drawing", "controls", "faults", "drag_alone", "drag_each", *_NUMBERS)
 
 
 @dataclass(frozen=True)
@@ -127,6 +142,7 @@ class BenchSetup:
     push_scatter: float = 0.06  # relative standard deviation of the speed at which a push lets go
     x_words: str = ""
     x_unit: str = ""
+    faults: tuple[str, ...] = tuple(FAULTS)  # those that a student may choose from; without a choice none happens
 
     @property
     def fastest_turns_per_s(self) -> float:
@@ -204,6 +220,7 @@ def bench_setup(
         numbers.get("push_scatter", 0.06),
         x_words,
         x_unit,
+        checked.some_of("faults", tuple(FAULTS)),
     )
 
 

@@ -63,12 +63,16 @@ function render({ model, el }) {
     const radio = make("input", { type: "radio", name: `hub-${unique}`, onchange: () => choose("dry_hub", dry) });
     return { dry, radio, label: make("label", { class: "bench-choice" }, radio, text) };
   });
+  const chance = [["", "nothing special"], ...told.faults, [told.surprise, "something, or nothing: find out"]];
+  const fault = make("select", { class: "bench-fault", "aria-label": "What may go wrong today?", onchange: () => choose("fault", fault.value) },
+    ...chance.map(([value, text]) => make("option", { value }, text)));
   const has = (control) => told.controls.includes(control);
   const setting = make("fieldset", { class: "bench-setting" }, make("legend", {}, "Set it up"),
     make("span", { "aria-hidden": "true" }, told.label),
     make("span", { class: "bench-values", role: "group", "aria-label": told.label }, make("span", { class: "bench-chips" }, ...chips), make("span", { "aria-hidden": "true" }, "or"), typed, problem),
     ...strength.row, ...(has("tilt") ? tilt.row : []),
-    ...(has("hub") ? [make("span", { "aria-hidden": "true" }, "Hub"), make("span", { role: "radiogroup", "aria-label": "Hub" }, ...hubs.map((h) => h.label))] : []));
+    ...(has("hub") ? [make("span", { "aria-hidden": "true" }, "Hub"), make("span", { role: "radiogroup", "aria-label": "Hub" }, ...hubs.map((h) => h.label))] : []),
+    ...(told.faults.length ? [make("span", { class: "bench-ask", "aria-hidden": "true" }, "What may go wrong today?"), fault] : []));
 
   // ---- running it -------------------------------------------------------------------------------------------
   const stage = makeStage(told.drawing), clicker = makeClicker(), lamp = makeLamp();
@@ -114,6 +118,7 @@ function render({ model, el }) {
     strength.show();
     tilt.show();
     hubs.forEach((h) => { h.radio.checked = h.dry === get("dry_hub"); });
+    fault.value = get("fault");
     if (!play) stage.show({ value: get("value"), tilt_deg: get("tilt_deg"), dry_hub: get("dry_hub") });
   }
   function showButtons() {
@@ -137,11 +142,11 @@ function render({ model, el }) {
 
   // ---- playing a run ----------------------------------------------------------------------------------------
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
-  const unpacked = (spin) => ({ ...spin, angles: doubles(spin.angles), speeds: doubles(spin.speeds), passes: doubles(spin.passes) });
+  const unpacked = (spin) => ({ ...spin, angles: doubles(spin.angles), speeds: doubles(spin.speeds), passes: doubles(spin.passes), at_gate: doubles(spin.at_gate) });
   const clock = (now) => Math.min(play.base + ((now - play.mark) / 1000) * rate, play.spin.end_s);
   function start() {
     answered();
-    play = { spin: unpacked(get("_spin")), base: 0, mark: performance.now(), seen: 0, texts: -Infinity, plots: -Infinity };
+    play = { spin: unpacked(get("_spin")), base: 0, mark: performance.now(), seen: 0, lit: 0, texts: -Infinity, plots: -Infinity };
     finished = null;
     lamp.off();
     noteField.value = "";
@@ -160,9 +165,9 @@ function render({ model, el }) {
     undo.loop = () => { cancelAnimationFrame(frame); clearInterval(timer); };
   }
   function step(now) {
-    const { spin } = play, time = Math.max(clock(now), 0), seen = countUntil(spin.passes, time), passed = seen > play.seen;
+    const { spin } = play, time = Math.max(clock(now), 0), seen = countUntil(spin.passes, time), lit = countUntil(spin.at_gate, time), passed = lit > play.lit;
     if (passed && sound.checked) clicker.click(now);
-    play.seen = seen;
+    [play.seen, play.lit] = [seen, lit];
     if (calm.matches) stage.light(passed);
     else {
       const { angle, speed } = motionAt(spin, time);
@@ -262,7 +267,7 @@ function render({ model, el }) {
   });
   watch("_log", download);
   watch("_said", () => { const said = get("_said"); if (!said.text) return; answered(); showButtons(); say(said.text, said.problem); });
-  watch("value tilt_deg dry_hub strength", showSetting);
+  watch("value tilt_deg dry_hub strength fault", showSetting);
   const redraw = () => { if (!play) drawTurns(plot, finished?.passes ?? [], finished?.passes.length ?? 0, finished?.end_s ?? 0, told.start_period_s); };
   followPage([plot], undo, redraw);
   calm.addEventListener("change", loop);

@@ -17,13 +17,16 @@ from ..errors import KitError
 from ..logs.run import Run, with_repairs
 from ..motion.threshold import ALREADY_SLOWER, NEVER_SLOW_ENOUGH, measure
 from ..sources.bench import Spin
-from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, motion_samples, push, simulated_log
-from ..sources.setup import BenchSetup
+from ..sources.faults import surprise
+from ..sources.push import MAX_TILT_DEG, SIMULATED, WEAKEST, motion_samples, push, run_seed, simulated_log
+from ..sources.setup import FAULTS, BenchSetup
 from ..wording import count_of
 from .parts import front_end
 
 __all__ = ["Bench"]
 
+
+SURPRISE = "surprise"
 
 #: Called to keep a run: pass times (s), conditions, note. What it returns, if a text, is shown.
 OnKeep = Callable[[np.ndarray, Mapping[str, float | str], str], object]
@@ -39,12 +42,14 @@ class Bench(anywidget.AnyWidget):
     on_keep : called as on_keep(pass_times_s, conditions, note) when a run is kept. A text it returns is shown, and so
         is a KitError it raises; then the run is not kept. None: runs can't be kept, only downloaded.
     on_push : called after each push with its settings, a dict that `earlier` takes again.
-    earlier : settings of earlier pushes, in order: `number, value, tilt_deg, dry_hub, strength`. Their runs are made
-        again, byte for byte, and the numbering goes on after them.
+    earlier : settings of earlier pushes, in order: `number, value, tilt_deg, dry_hub, strength, fault`. Their runs are
+        made again, byte for byte, and the numbering goes on after them.
     kept_runs : runs kept before, from here or from elsewhere; those of this bench are known by their pass times.
     start_period_s, stop_period_s : the lesson's thresholds: a line in the plot, and a hint after a run too slow for it.
 
-    `spins` holds all runs by number, `kept` the numbers of those kept. Without the widget: `kit.sources.push.push`.
+    `fault` is what goes wrong with the next pushes, of `setup.faults`: "" for nothing, "surprise" for one of them or
+    none. `spins` holds all runs by number, `kept` the numbers of those kept. Without the widget:
+    `kit.sources.push.push`.
 
     Raises
     ------
@@ -60,6 +65,7 @@ class Bench(anywidget.AnyWidget):
     tilt_deg = t.Float(0.0).tag(sync=True)
     dry_hub = t.Bool(False).tag(sync=True)
     strength = t.Float(0.85).tag(sync=True)
+    fault = t.Unicode("").tag(sync=True)
 
     _setup = t.Dict().tag(sync=True)
     # The latest requests: {"do": "push", "keep" or "log", "id", "number", "note"}. A list, because a page merges what
@@ -100,9 +106,12 @@ class Bench(anywidget.AnyWidget):
     def push(self) -> Spin:
         """Give it a push as it is set up now. The page, if there is one, plays it."""
         number = max(self.spins, default=0) + 1
-        spin = self._make(number, self.value, self.tilt_deg, self.dry_hub, self.strength)
+        fault = self.fault
+        if fault == SURPRISE:  # settled now: what a teacher offers later must not change a run made today
+            fault = surprise(self.setup.faults, run_seed(self.setup, f"{self.code} {SURPRISE}", number))
+        spin = self._make(number, self.value, self.tilt_deg, self.dry_hub, self.strength, fault)
         with self.hold_sync():
-            self._spin = self._shown(number)
+            self._spin = self._shown(number, secret=self.fault == SURPRISE)
             self._runs = self._rows()
             self._said = {}
         if self._on_push:
@@ -137,6 +146,12 @@ class Bench(anywidget.AnyWidget):
             raise t.TraitError(f"{proposal['trait'].name} must lie between {low:g} and {high:g}")
         return proposal["value"]
 
+    @t.validate("fault")
+    def _offered(self, proposal):
+        if proposal["value"] not in ("", *self.setup.faults, *([SURPRISE] if self.setup.faults else [])):
+            raise t.TraitError("fault must be one that the bench offers")
+        return proposal["value"]
+
     @t.observe("_asked")
     def _answer(self, change) -> None:
         for request in change["new"]:
@@ -160,9 +175,9 @@ class Bench(anywidget.AnyWidget):
 
     # --- for the page ----------------------------------------------------------------------------------------------
 
-    def _make(self, number, value, tilt_deg=0.0, dry_hub=False, strength=0.85) -> Spin:
-        settings = dict(zip(_SETTINGS, (number, value, tilt_deg, dry_hub, strength), strict=True))
-        same = {"number": 0, "strength": 0.0}
+    def _make(self, number, value, tilt_deg=0.0, dry_hub=False, strength=0.85, fault="") -> Spin:
+        settings = dict(zip(_SETTINGS, (number, value, tilt_deg, dry_hub, strength, fault), strict=True))
+        same = {"number": 0, "strength": 0.0, "fault": ""}
         trial = 1 + sum({**old, **same} == {**settings, **same} for old in self._settings.values())
         self.spins[number] = push(self.setup, code=self.code, trial=trial, **settings)
         self._settings[number] = settings
@@ -182,6 +197,8 @@ class Bench(anywidget.AnyWidget):
             "top": max(kind.values),
             "whole": self.setup.whole,
             "controls": list(self.setup.controls),
+            "faults": [[name, FAULTS[name]] for name in self.setup.faults],
+            "surprise": SURPRISE,
             "max_tilt_deg": MAX_TILT_DEG,
             "weakest": WEAKEST,
             "start_period_s": start,
@@ -189,8 +206,12 @@ class Bench(anywidget.AnyWidget):
             "can_keep": can_keep,
         }
 
-    def _shown(self, number: int) -> dict:
-        spin = self.spins[number]
+    def _shown(self, number: int, secret: bool = False) -> dict:
+        spin, fault = self.spins[number], self._settings[number]["fault"]
+        told = f" In this run: {FAULTS[fault]}." if fault else ""
+        if secret:
+            told = " Did something go wrong? Look at the plot. The run's note and its log tell you."
+        at_gate_s = spin.run.pass_times_s if spin.at_gate_s is None else spin.at_gate_s
         end_s, speeds, angles = motion_samples(spin)
         settings = self._settings[number]
         return {
@@ -205,18 +226,19 @@ class Bench(anywidget.AnyWidget):
             "speeds": speeds.astype("<f8").tobytes(),
             "angles": angles.astype("<f8").tobytes(),
             "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
-            "outcome": self._outcome(spin),
+            "at_gate": (at_gate_s - spin.pushed_at_s).astype("<f8").tobytes(),
+            "outcome": self._outcome(spin, disturbed=bool(fault)) + told,
         }
 
-    def _outcome(self, spin: Spin) -> str:
-        """What to say when it has come to rest."""
+    def _outcome(self, spin: Spin, disturbed: bool = False) -> str:
+        """What to say when it has come to rest; of a run that something disturbed, not what its push was like."""
         run = spin.run
         spun_s = float(run.pass_times_s[-1] - run.pass_times_s[0])
         text = (
             f"Run {run.order}: the gate logged {count_of(len(run.pass_times_s), 'pass', 'passes')} in {spun_s:.0f} s."
         )
         start, stop = self._thresholds
-        if start is None:
+        if start is None or disturbed:
             return text
         status = measure([with_repairs(run)], start, stop)["status"].iloc[0]
         if status == ALREADY_SLOWER:
@@ -241,4 +263,4 @@ class Bench(anywidget.AnyWidget):
         ]
 
 
-_SETTINGS = ("number", "value", "tilt_deg", "dry_hub", "strength")
+_SETTINGS = ("number", "value", "tilt_deg", "dry_hub", "strength", "fault")

@@ -367,7 +367,15 @@ class MakeRuns:
 
     def _keep_file(self, run: Run) -> Run:
         words = f"from the file {run.source}"
-        kept = self.own.add(run.pass_times_s, run.conditions, "file", run.flags_per_turn, words)
+        kept = self.own.add(
+            run.pass_times_s,
+            run.conditions,
+            "file",
+            run.flags_per_turn,
+            words,
+            read_as=run.read_as,
+            timing_u_s=run.timing_u_s,
+        )
         self._kept(kept)
         return kept
 

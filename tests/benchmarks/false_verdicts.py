@@ -29,7 +29,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from inspect import signature
-from itertools import product
+from itertools import islice, product
 from zlib import crc32
 
 import numpy as np
@@ -39,7 +39,7 @@ from kit.stats.trend_models import get_model
 from kit.stats.verdict import verdict
 from tests.benchmarks.race import Row
 
-__all__ = ["ITEMS", "one_table"]
+__all__ = ["ITEMS", "one_table", "shares_of_cells"]
 
 CURVES = {
     "constant": (20.0,),
@@ -121,18 +121,32 @@ def _cells(sets: int, few: bool) -> Iterator[tuple[tuple[str, float, str, str], 
         yield cell, [(*cell, seed) for seed in range(sets)]
 
 
-def main(sets: int = SETS, processes: int = 2, every: bool = False, few: bool = False) -> None:
-    """Print shares over all else for each curve and world, scatter and world, design and world.
+def shares_of_cells(sets: int, processes: int, few: bool = False, every: bool = False) -> dict[tuple, dict[str, float]]:
+    """Share of `sets` tables in which each of `COLUMNS` holds, by (curve, scatter, design, world).
 
-    every : print each cell too. few : the first scatter and design only.
+    few : the first scatter and design only. every : print each cell as it is done.
     """
-    shares: dict[tuple, dict[str, float]] = {}
+    cells = list(_cells(sets, few))
+    tasks = [task for _, some in cells for task in some]
+    if processes == 1:
+        return _shares(cells, map(one_table, tasks), every)
     with ProcessPoolExecutor(processes, initializer=os.nice, initargs=(10,)) as pool:
-        for cell, tasks in _cells(sets, few):
-            tables = list(pool.map(one_table, tasks, chunksize=10))
-            shares[cell] = {name: float(np.mean([table[name] for table in tables])) for name in COLUMNS}
-            if every:
-                print(_line(" · ".join(map(str, cell)), shares[cell]), flush=True)
+        return _shares(cells, pool.map(one_table, tasks, chunksize=5), every)
+
+
+def _shares(cells: list, judged: Iterator[dict[str, bool]], every: bool) -> dict[tuple, dict[str, float]]:
+    shares = {}
+    for cell, tasks in cells:
+        tables = list(islice(judged, len(tasks)))
+        shares[cell] = {name: float(np.mean([table[name] for table in tables])) for name in COLUMNS}
+        if every:
+            print(_line(" · ".join(map(str, cell)), shares[cell]), flush=True)
+    return shares
+
+
+def main(sets: int = SETS, processes: int = 2, every: bool = False, few: bool = False) -> None:
+    """Print shares over all else for each curve and world, scatter and world, design and world."""
+    shares = shares_of_cells(sets, processes, few, every)
     print(f"{sets} tables a cell, {len(shares)} cells; shares in %\n")
     for world in WORLDS:
         print(f"{world:34}" + "".join(f"{name:>11}" for name in COLUMNS))

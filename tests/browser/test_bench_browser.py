@@ -120,9 +120,11 @@ def test_a_push_by_keyboard_is_played_by_the_page_alone_and_kept(open_bench, ker
     page.get_by_text("The plot in numbers").click()
     expect(page.locator(".kit-details tbody tr")).to_have_count(len(times))
     # a second run, not kept, is listed, can be downloaded and kept later
+    page.get_by_role("combobox", name="What may go wrong today?").select_option("a hand in the beam during the push")
     page.get_by_role("radio", name="20 ×").check()
     push_it(page)
     page.get_by_role("status").filter(has_text="It is at rest. Run 2").wait_for()
+    expect(page.get_by_role("status").filter(has_text="In this run: a hand in the beam")).to_be_visible()
     assert page.get_by_role("cell", name="not kept").is_visible()
     with page.expect_download() as download:
         page.get_by_role("button", name="Download the log of run 2").click()
@@ -182,13 +184,13 @@ def test_typing_names_sizes_keys_and_a_narrow_window(open_bench, kernel_says):
     for key in ("a", "b", "d", "d", "x"):
         page.keyboard.press(key)
     expect(page.locator(".jp-Cell")).to_have_count(cells)
-    small = page.locator(".kit-bench :is(button, input)").evaluate_all(
+    small = page.locator(".kit-bench :is(button, input, select)").evaluate_all(
         "nodes => nodes.map(n => [(n.closest('label') ?? n).getBoundingClientRect(), n.outerHTML.slice(0, 80)])"
         ".filter(([box]) => box.width && Math.min(box.width, box.height) < 24)"
     )
     assert small == []
     unnamed = page.locator(".kit-bench").evaluate(
-        "root => [...root.querySelectorAll('input, canvas')].filter(n => !(n.ariaLabel || n.closest('label')))"
+        "root => [...root.querySelectorAll('input, select, canvas')].filter(n => !(n.ariaLabel || n.closest('label')))"
         ".map(n => n.outerHTML)"
     )
     assert unnamed == []

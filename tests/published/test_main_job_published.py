@@ -17,6 +17,8 @@ from scipy import stats
 
 import kit
 from kit.stats.least_squares import aicc, evidence_weights
+from tests.published.test_trials_published import CONSTRUCTED, GUM_TEMPERATURES
+from tests.reference.faults.worlds import Wheel
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 TURN = 2 * np.pi
@@ -105,6 +107,27 @@ def test_thresholds_against_the_closed_forms(case):
     assert table["turns"].iloc[0] == pytest.approx(row["angle_rad"] / TURN, rel=2e-4)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("rule", ["interpolated", "law"])
+def test_every_kind_of_drag_against_the_closed_forms(tmp_path, rule):
+    """All cases of that table with a stop at 10 rad/s, as logs in a folder; passes by tests/reference/faults.
+
+    Constant, linear and quadratic drag (OpenStax 10.2; Taylor 2.2, 2.4) and their mixtures (Gradshteyn & Ryzhik 2.172).
+    """
+    table = pd.read_csv(REFERENCE / "spin_down_closed_forms.csv", comment="#")
+    table = table[(table["w1"] == 60) & (table["w2"] == 10)].reset_index(drop=True)
+    assert len(table) == 9
+    runs = {}
+    for row in table.itertuples():
+        path = Wheel(row.T0 / row.J, row.b / row.J, row.c / row.J).path(66.0, TURN / 8.0)
+        runs[row.case.replace("<", "-").replace(">", "+")] = path.time_at(TURN * np.arange(path.angle[-1] // TURN))
+    found = kit.analyse(folder_of(tmp_path, runs), start_period_s=TURN / 60, stop_period_s=TURN / 10, rule=rule).results
+    assert list(found["status"]) == ["counted"] * 9
+    assert found["duration_s"].to_numpy() == pytest.approx(table["time_s"].to_numpy(), rel=2e-4)
+    assert found["turns"].to_numpy() == pytest.approx(table["angle_rad"].to_numpy() / TURN, rel=2e-4)
+    assert (np.abs(found["duration_s"] - table["time_s"]) <= 3 * found["duration_u_s"] + 1e-6).all()
+
+
 # --- averages
 
 
@@ -121,10 +144,53 @@ def test_nist_univariate_sets_through_average(name):
     assert (found["low"], found["high"]) == pytest.approx(by_scipy, rel=1e-12)
 
 
+@pytest.mark.parametrize("name", CONSTRUCTED)
+def test_nist_constructed_sets_through_average(name):
+    """NIST/ITL StRD, univariate, NumAcc1-4: a mean far larger than the spread, where a one-pass formula fails."""
+    values, mean, sd, tolerance = CONSTRUCTED[name]
+    found = averaged(values, pooled="absolute")
+    assert found["mean"] == pytest.approx(mean, rel=1e-15)
+    assert found["sd"] == pytest.approx(sd, rel=tolerance)
+    reach = stats.t.ppf(0.975, len(values) - 1) * sd / np.sqrt(len(values))
+    assert found["high"] - found["low"] == pytest.approx(2 * reach, rel=1e-6)
+
+
+def test_taylors_weighted_resistance_through_average():
+    """J. R. Taylor, An Introduction to Error Analysis, 2nd ed. (1997), 7.3: 11 ± 1, 12 ± 1, 10 ± 3 Ω give 11.42 ± 0.69.
+
+    From memory. They scatter less than their uncertainties say, so that none is added for the spread.
+    """
+    table = pd.DataFrame({"x": 1, "duration_s": [11.0, 12.0, 10.0], "duration_u_s": [1.0, 1.0, 3.0]})
+    found = kit.average(table, "x")
+    assert found.attrs["weighted"] == [1]
+    assert (found["mean"].iloc[0], found["u"].iloc[0]) == (
+        pytest.approx(11.42, abs=5e-3),
+        pytest.approx(0.69, abs=5e-3),
+    )
+
+
+def test_thirteen_trials_of_a_vaccine_through_average():
+    """Thirteen trials that differ by more than their own u: BCG against tuberculosis (Colditz et al. 1994, JAMA 271).
+
+    Viechtbauer (2010), J. Stat. Softw. 36(3), and the manual of his metafor: log relative risk −0.7145, with the
+    adjustment of Knapp & Hartung u 0.1807 and 95 % from −1.1082 to −0.3208 (all from memory). He estimates the variance
+    between trials by REML, 0.313, and Paule & Mandel, as here, come to 0.318: that moves the third decimal.
+    """
+    ill, well, ill_0, well_0 = np.array(
+        [(4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619), (33, 5036, 47, 5761),
+         (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892), (29, 7470, 45, 7232),
+         (17, 1699, 65, 1600), (186, 50448, 141, 27197), (5, 2493, 3, 2338), (27, 16886, 29, 17825)]
+    ).T  # fmt: skip
+    ratio = np.log(ill / (ill + well) / (ill_0 / (ill_0 + well_0)))
+    u = np.sqrt(1 / ill - 1 / (ill + well) + 1 / ill_0 - 1 / (ill_0 + well_0))
+    found = kit.average(pd.DataFrame({"x": 1, "duration_s": ratio, "duration_u_s": u}), "x", pooled="absolute").iloc[0]
+    assert found["mean"] == pytest.approx(-0.7145, abs=1e-3)
+    assert found["u"] == pytest.approx(0.1807, abs=1e-3)
+    assert (found["low"], found["high"]) == pytest.approx((-1.1082, -0.3208), abs=2e-3)
+
+
 def test_gum_temperatures_through_average():
     """JCGM 100:2008, 4.4.3, Table 1: mean 100.145 °C, s 1.489, s/√20 0.333; t₀.₉₅(19) = 2.09 from Table G.2."""
-    from tests.published.test_trials_published import GUM_TEMPERATURES
-
     found = averaged(GUM_TEMPERATURES)
     assert round(found["mean"], 3) == 100.145 and round(found["sd"], 3) == 1.489 and round(found["u"], 3) == 0.333
     assert found["high"] - found["mean"] == pytest.approx(2.09 * 0.333, abs=2e-3)
@@ -200,6 +266,28 @@ def test_trends_beside_lmfit(model):
         assert found.u == pytest.approx(fitted.stderr, rel=2e-3)
         low, high = limits[name][0][1], limits[name][-1][1]
         assert (found.low, found.high) == pytest.approx((low, high), abs=0.02 * found.u)
+
+
+def test_evidence_of_all_curves_beside_lmfit():
+    """The weights of `fit_trends` from lmfit's own chi-squared, by Burnham & Anderson (2002), 2.4 and 2.9.
+
+    AICc = n ln(χ²/n) + 2K + 2K(K + 1)/(n − K − 1), where K counts the scatter too.
+    """
+    rng = np.random.default_rng(11)
+    y = LMFIT["inverse plus constant"][0](X, 40.0, 4.0) + 0.8 * rng.standard_normal(len(X))
+    fits = kit.fit_trends(X, y, models=list(LMFIT), errors="absolute")
+    n, found = len(X), {}
+    for model, (curve, true) in LMFIT.items():
+        parameters = lmfit.create_params(**true)
+        theirs = lmfit.minimize(lambda p, f=curve: f(X, **p.valuesdict()) - y, parameters, xtol=1e-14, ftol=1e-14)
+        k = len(true) + 1
+        found[model] = n * np.log(theirs.chisqr / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+    best = min(found.values())
+    weights = {model: np.exp((best - value) / 2) for model, value in found.items()}
+    assert fits[0].model == min(found, key=found.get)
+    for fit in fits:
+        assert fit.aicc - fits[0].aicc == pytest.approx(found[fit.model] - best, abs=1e-5)
+        assert fit.weight == pytest.approx(weights[fit.model] / sum(weights.values()), rel=1e-4)
 
 
 def test_aicc_weights_of_burnham_and_anderson():

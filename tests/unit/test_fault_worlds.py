@@ -1,6 +1,7 @@
 """The second, independent simulator: its worlds against textbook integrals and scipy, its faults against their word."""
 
 import csv
+import json
 import math
 from pathlib import Path
 
@@ -8,6 +9,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from tests import faults as how_often_wrong
+from tests.benchmarks import false_verdicts
 from tests.reference.faults import atlas, coverage, faults, setups, worlds
 from tests.reference.faults.worlds import TAU, Wheel
 
@@ -362,6 +365,54 @@ def test_a_count_that_ignores_the_fault_would_be_silently_wrong():
     assert atlas.outcome(log, count) in ("right", "marked")
     doubled = atlas.Count(True, "", 0, 2 * count.duration_s, count.duration_u_s, count.turns, count.turns_u)
     assert atlas.outcome(log, doubled) == "silent"
+
+
+@pytest.fixture(scope="module")
+def one_run_of_each():
+    """One run of every fault and rate at 12 and at 60 turns, by the rule that is used: the same each time."""
+    return atlas.runs(atlas.all_cells(lengths=(12.0, 60.0)), 1)
+
+
+@pytest.mark.slow
+def test_no_fault_that_leaves_a_trace_is_silently_wrong(one_run_of_each):
+    rows = one_run_of_each
+    assert not len(rows[rows["outcome"] == "crash"]), rows[rows["outcome"] == "crash"][["fault", "rate", "said"]]
+    silent = rows[(rows["outcome"] == "silent") & ~rows["fault"].map(lambda name: faults.FAULTS[name].hidden)]
+    assert not len(silent), silent[["fault", "rate", "length", "done", "off_s", "u_s"]]
+    clean = rows[rows["fault"] == "none"]
+    assert (clean["outcome"] == "right").all()
+    # and it is not by refusing everything: a hand in the beam is seen through
+    assert (rows[rows["fault"].isin(["extra pass", "hand in push"])]["outcome"] == "right").mean() >= 0.75
+
+
+@pytest.mark.slow
+def test_without_its_doubts_the_kit_would_be_silently_wrong_about_many_faults(one_run_of_each):
+    """The control: what is told apart by nothing but a note or a doubt, and would be lost with it."""
+    noted = one_run_of_each[one_run_of_each["outcome"] == "noted"]
+    assert noted["said"].str.len().min() > 0
+    assert noted["fault"].nunique() >= 6
+
+
+@pytest.mark.slow
+def test_the_tables_of_how_often_it_is_wrong_can_be_made(monkeypatch, capsys, tmp_path):
+    """`test --faults` at its smallest: every fault is a row, shares add up, the JSON holds each run."""
+    few = [
+        cell for cell in atlas.all_cells(lengths=(12.0,)) if cell.rate == next(iter(faults.FAULTS[cell.fault].rates))
+    ]
+    monkeypatch.setattr(atlas, "all_cells", lambda *_: few[::6])
+    monkeypatch.setattr(how_often_wrong, "CLEAN", 4)
+    monkeypatch.setattr(false_verdicts, "DESIGNS", {"4 × 3": np.repeat([1.0, 2.0, 4.0, 8.0], 3)})
+    monkeypatch.setattr(false_verdicts, "SCATTERS", (0.02,))
+    monkeypatch.setattr(false_verdicts, "CURVES", {"inverse": (40.0,)})
+    assert how_often_wrong.main(["--count", "1", "--jobs", "1", "--json", str(tmp_path / "faults.json")]) == 0
+    printed = capsys.readouterr().out
+    for cell in few[::6]:
+        (line,) = (line for line in printed.splitlines() if line.startswith(f"| {cell.fault}"))
+        assert sum(float(share) for share in line.split("|")[3:8]) == pytest.approx(100)
+    written = json.loads((tmp_path / "faults.json").read_text(encoding="utf-8"))
+    assert [run["fault"] for run in written["runs"]] == [cell.fault for cell in few[::6]]
+    assert "| rule best |" in printed and "| inverse |" in printed
+    assert how_often_wrong.as_markdown(written) in printed
 
 
 def test_coverage_counts_intervals_that_hold_the_truth():

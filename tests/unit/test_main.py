@@ -74,8 +74,9 @@ def test_the_rules_offered_are_the_rules_there_are():
         (["open", "--port", "70000"], "'70000' is not a port number from 1 to 65535"),
         (["test", "--quick", "--browser"], "not allowed with argument"),
         (["test", "--benchmarks", "--fuzz"], "not allowed with argument"),
-        (["test", "--only", "sound"], "--only and --json go with --benchmarks"),
-        (["test", "--count", "5"], "--count goes with --fuzz"),
+        (["test", "--only", "sound"], "--only goes with --benchmarks"),
+        (["test", "--quick", "--json", "a.json"], "--json goes with --benchmarks or --faults"),
+        (["test", "--count", "5"], "--count goes with --fuzz or --faults"),
         (["test", "--fuzz", "--count", "0"], "'0' is not a whole number of at least 1"),
         (["analyse"], "the following arguments are required: FOLDER"),
         (["analyse", "f", "--start-period", "last"], "'last' is neither a number of seconds above 0 nor auto"),
@@ -207,10 +208,11 @@ def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
 
 
 def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path):
-    done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", cwd=tmp_path)
+    done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", "--fault", "thread", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     written = [path for path in (tmp_path / "lesson").rglob("*") if path.is_file()]
     assert done.stdout == f"{len(written)} files written to lesson.\n"
+    assert (tmp_path / "lesson" / "runs.csv").read_text(encoding="utf-8").count("a loose thread in the beam") == 1
     again = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "6", cwd=tmp_path)
     assert again.returncode == 1
     assert "What to do:" in again.stderr
@@ -257,6 +259,9 @@ def test_parts_of_the_tests_can_be_chosen(checks):
     ran.clear()
     commands.main(["test", "--fuzz", "--count", "500"])
     assert ran == [["tests.fuzz", "--count=500"]]
+    ran.clear()
+    commands.main(["test", "--faults", "--count", "50", "--json", "faults.json"])
+    assert ran == [["tests.faults", "--count=50", "--json", "faults.json"]]
 
 
 def test_a_program_run_apart_hands_back_its_exit_code():

@@ -5,7 +5,8 @@ import re
 import pytest
 
 from kit.commands import parser
-from tests.readme import PROJECT, README, analysis_block, benchmarks_block, block, with_block
+from tests.readme import DEVELOPERS, PROJECT, README, analysis_block, benchmarks_block, block, with_block
+from tests.reference.faults.faults import FAULTS
 
 TEXT = README.read_text(encoding="utf-8")
 
@@ -34,6 +35,12 @@ def test_a_block_is_replaced_and_nothing_else():
         with_block("a\n<!-- made: x -->\nold\n<!-- end -->\nb", "x", "new\n")
         == "a\n<!-- made: x -->\nnew\n<!-- end -->\nb"
     )
+
+
+def test_the_guide_tells_of_each_fault_how_often_it_is_silent():
+    shown = block(DEVELOPERS.read_text(encoding="utf-8"), "faults")
+    for name, fault in FAULTS.items():
+        assert len(re.findall(rf"^\| {name}(?: \(leaves no trace\))? \| [1-9]", shown, re.M)) == 1, fault.cause
 
 
 def test_the_benchmark_table_as_markdown(tmp_path):

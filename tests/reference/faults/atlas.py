@@ -1,18 +1,14 @@
 """The kit against the faults: over fault × rate × length, how often it is right, says something, or is silently wrong.
 
-    python -m tests.reference.faults.atlas --n 50 [--fault NAME] [--turns 12 60 300] [--jobs 2] [--json FILE]
-
-`kit_counts` is the only place that knows the kit. The words of the table are explained in README.md.
+`python3 -m kit test --faults` makes the tables (`tests/faults.py`). `kit_counts` is the only place that knows the kit.
+The words of the table are explained in README.md.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
 import warnings
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 from zlib import crc32
 
 import numpy as np
@@ -21,7 +17,8 @@ import pandas as pd
 from .faults import FAULTS, make_log
 from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup
 
-LENGTHS = (12, 60, 300)  # turns between the thresholds
+LENGTHS = (5.0, 12.0, 60.0, 300.0, 5000.0)  # turns between the thresholds
+LONG = 1000.0  # turns from which a run costs as much as ten others: a tenth as many are made
 OUTCOMES = ("right", "marked", "noted", "refused", "silent", "crash")
 FAR_U, FAR_SHARE = 5.0, 0.01  # further than both is wrong
 _SMOOTH_LAWS = LAWS[:5]  # a string remembers the release, so that a second push would start it anew
@@ -92,7 +89,11 @@ class Cell:
     law: str = ""
     modulation: str = ""
     release_s: float = 0.0  # turn period at the release; 0: 0.08 to 1.2 s
-    rule: str = "interpolated"
+    rule: str = "best"  # what is used unless one is named
+
+    def share(self, n: int) -> int:
+        """How many runs of this length are made where n are made of others."""
+        return n if self.turns < LONG else max(n // 10, 1)
 
     def logs(self, n: int):
         """n logs with their number; the same each time, whatever other cells there are."""
@@ -157,10 +158,10 @@ def _row(cell, number, log, found, count):
     }
 
 
-def all_cells(faults=None, lengths=LENGTHS) -> list[Cell]:
+def all_cells(faults=None, lengths=LENGTHS, rule: str = "best") -> list[Cell]:
     """Every fault × rate × length, or those of the named faults."""
     return [
-        Cell(name, rate, turns)
+        Cell(name, rate, turns, rule=rule)
         for name, fault in FAULTS.items()
         if not faults or name in faults
         for rate in fault.rates
@@ -169,13 +170,14 @@ def all_cells(faults=None, lengths=LENGTHS) -> list[Cell]:
 
 
 def runs(cells, n: int, jobs: int = 1) -> pd.DataFrame:
-    """One row a run of every cell."""
+    """One row a run of every cell: n of each, fewer of long ones (`Cell.share`)."""
     if jobs == 1:
-        parts = [run_cell(cell, n) for cell in cells]
-    else:
-        with ProcessPoolExecutor(jobs) as pool:
-            parts = list(pool.map(run_cell, cells, [n] * len(cells)))
-    return pd.DataFrame([row for part in parts for row in part])
+        return pd.DataFrame([row for cell in cells for row in run_cell(cell, cell.share(n))])
+    longest_first = sorted(cells, key=lambda cell: -cell.turns)  # else one process is left with them at the end
+    with ProcessPoolExecutor(jobs) as pool:
+        made = pool.map(run_cell, longest_first, [cell.share(n) for cell in longest_first])
+        by_cell = dict(zip(longest_first, made, strict=True))
+    return pd.DataFrame([row for cell in cells for row in by_cell[cell]])
 
 
 def summary(rows: pd.DataFrame, by=("fault", "rate", "length")) -> pd.DataFrame:
@@ -197,28 +199,3 @@ def silent_rate(rows: pd.DataFrame) -> float:
     """Share of silently wrong runs among those with a fault that a log can show; each cell has the same weight."""
     shown = rows[[name != "none" and not FAULTS[name].hidden for name in rows["fault"]]]
     return float((shown["outcome"] == "silent").mean()) if len(shown) else float("nan")
-
-
-def main(arguments=None) -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.reference.faults.atlas", description=__doc__.splitlines()[0])
-    parser.add_argument("--n", type=int, default=50, help="runs a cell")
-    parser.add_argument("--fault", action="append", choices=list(FAULTS), help="only this fault (may be repeated)")
-    parser.add_argument("--turns", type=float, nargs="+", default=list(LENGTHS), help="lengths of runs, turns")
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--json", type=Path, help="write every run and the table")
-    asked = parser.parse_args(arguments)
-    rows = runs(all_cells(asked.fault, asked.turns), asked.n, asked.jobs)
-    found = summary(rows)
-    with pd.option_context("display.max_rows", None, "display.width", 200):
-        print(found.round(0).astype(dict.fromkeys(found.columns[3:], int)).to_string(index=False))
-    clean = rows[rows["fault"] == "none"]
-    if len(clean):
-        print(f"clean runs marked, noted or refused: {100 * (clean['outcome'] != 'right').mean():.1f} %")
-    print(f"silently wrong, of all runs with a fault that shows: {100 * silent_rate(rows):.1f} %")
-    if asked.json:
-        whole = {"table": found.to_dict("records"), "silent_rate": silent_rate(rows), "runs": rows.to_dict("records")}
-        asked.json.write_text(json.dumps(whole, indent=0, default=float), encoding="utf-8")
-
-
-if __name__ == "__main__":
-    main()

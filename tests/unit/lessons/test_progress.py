@@ -1,5 +1,6 @@
 """Runs a group makes itself: kept exactly, counted where chosen, written as a data folder."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import kit
 from kit.errors import KitError
 from kit.lessons.progress import LESSON, OwnRuns, Progress
 from kit.record.handin import make_handin, read_handin, write_handin
@@ -31,6 +33,25 @@ def test_times_come_back_to_the_last_bit(tmp_path_factory, gaps):
     (again,) = OwnRuns(Workbook(path)).runs
     assert np.array_equal(again.pass_times_s, times)
     assert (again.origin, again.note, again.conditions, again.source) == ("taps", "slow", {"magnets": 2.0}, kept.source)
+
+
+def test_how_a_run_was_read_and_what_that_costs_in_certainty_is_kept(workbook):
+    n = np.arange(120)
+    times = 0.2 * n + 0.002 * n**2
+    kept = OwnRuns(workbook).add(times, {"magnets": 2.0}, "file", read_as="speeds in Hz against s", timing_u_s=0.004)
+    (again,) = OwnRuns(Workbook(workbook.path)).runs
+    assert (again.read_as, again.timing_u_s) == (kept.read_as, kept.timing_u_s) == ("speeds in Hz against s", 0.004)
+    sure = replace(again, timing_u_s=0.0)
+    wide, narrow = (kit.measure([run], 0.25, 0.5)["duration_u_s"].iloc[0] for run in (again, sure))
+    assert wide > 2 * narrow
+
+
+def test_an_entry_of_before_that_was_kept_stays_readable(workbook):
+    OwnRuns(workbook).add(TIMES, {"magnets": 2.0}, "file")
+    (entry,) = workbook.entries
+    assert set(entry.value) == {"origin", "conditions", "trial", "flags_per_turn", "note", "pass_times_s"}
+    (run,) = OwnRuns(Workbook(workbook.path)).runs
+    assert (run.read_as, run.timing_u_s) == ("", 0.0)
 
 
 def test_trials_are_numbered_within_a_condition(workbook):

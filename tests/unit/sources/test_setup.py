@@ -45,7 +45,8 @@ def test_a_lesson_of_another_apparatus_has_no_bench_unless_it_says_so():
 
 def test_the_table_changes_what_it_names_and_nothing_else():
     table = {"scatter": 0.05, "warm_up": 0, "jitter_ms": 2, "bounces": 0.2, "misses": 0, "push_scatter": 0.1,
-             "fastest_turns_per_s": 5, "controls": ["tilt"], "drawing": "plain", "dry_hub_factor": 2}  # fmt: skip
+             "fastest_turns_per_s": 5, "controls": ["tilt"], "drawing": "plain", "dry_hub_factor": 2,
+             "faults": ["thread"]}  # fmt: skip
     setup = bench_setup("coasting_disc", table)
     kind = setup.apparatus
     assert (kind.drag_scatter, kind.warm_up, kind.dry_hub_factor, kind.tilt_growth) == (0.05, 0.0, 2.0, 0.5)
@@ -56,6 +57,8 @@ def test_the_table_changes_what_it_names_and_nothing_else():
         ("tilt",),
         "plain",
     )
+    assert setup.faults == ("thread",)
+    assert bench_setup("coasting_disc", {"faults": []}).faults == ()  # then the page has no choice
     assert (kind.spindle, kind.added) == (APPARATUS["coasting_disc"].spindle, APPARATUS["coasting_disc"].added)
     own = bench_setup("coasting_disc", OWN).apparatus
     assert (own.spindle, own.added) == (Torque(0.06, 0.008), Torque(quadratic=0.002))
@@ -71,6 +74,7 @@ def test_the_table_changes_what_it_names_and_nothing_else():
         ({"bounces": float("nan")}, r"bench\.bounces can't be used"),
         ({"drawing": "wheel"}, r"bench\.drawing can't be used.*disc, turntable, vanes, plain"),
         ({"controls": ["tilt", "brake"]}, r"bench\.controls can't be used.*\['tilt', 'hub'\]"),
+        ({"faults": ["gremlins"]}, r"bench\.faults can't be used.*Found: \['gremlins'\].*'hand in push', 'thread'"),
         ({"drag_alone": {"a": 0.1}}, r"bench\.drag_each is missing.*drag_each = \{ a = 0\.06"),
         ({"drag_alone": {"d": 0.1}, "drag_each": {}}, r"bench\.drag_alone can't be used"),
         ({"drag_alone": {"a": -0.1}, "drag_each": {}}, r"bench\.drag_alone can't be used"),

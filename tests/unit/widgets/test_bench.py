@@ -1,11 +1,14 @@
 """The Bench widget without a browser: `set_state` is what the page sends."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from traitlets import TraitError
 
 from kit.errors import KitError
 from kit.sources.push import push
-from kit.sources.setup import bench_setup
+from kit.sources.setup import FAULTS, bench_setup
 from kit.widgets import Bench
 
 DISC = bench_setup("coasting_disc", x_words="number of magnets")
@@ -184,3 +187,58 @@ def test_a_push_the_bench_cannot_make_is_said_and_costs_no_number(bench):
 def test_the_page_is_told_that_it_is_a_simulation(bench):
     assert bench._setup["simulated"].startswith("This is a simulation.")
     assert bench._setup["label"] == "Number of magnets"
+
+
+# --- what may go wrong today ---------------------------------------------------------------------------------------
+
+
+def test_nothing_goes_wrong_unless_it_is_chosen(bench):
+    assert bench.fault == ""
+    assert bench.push().run.note == "simulated; push 85%"
+    assert [name for name, _ in bench._setup["faults"]] == list(FAULTS)
+
+
+def test_a_fault_that_is_chosen_happens_and_is_named_when_it_is_kept(bench, kept):
+    bench.set_state({"value": 2.0, "fault": "hand in push"})
+    ask(bench, "push")
+    spin = push(DISC, 2, code="amber-otter-1", number=1, fault="hand in push")
+    assert bench.spins[1].run.pass_times_s.tobytes() == spin.run.pass_times_s.tobytes()
+    assert bench._spin["outcome"].endswith("In this run: a hand in the beam during the push.")
+    ask(bench, "keep", number=1)
+    assert kept[0][2] == "simulated; push 85%; went wrong: a hand in the beam during the push"
+    bench.set_state({"fault": "pushed again"})  # then no turn before the last push counts: this one was not too weak
+    ask(bench, "push")
+    assert "too weak" not in bench._spin["outcome"]
+    assert [row["trial"] for row in bench._runs] == [1, 2]  # the same condition all the same
+
+
+def test_a_surprise_is_settled_when_it_happens_and_made_again_whatever_is_offered_later():
+    told, offered = [], replace(DISC, faults=("thread", "touched"))
+    first = Bench(offered, "amber-otter-1", on_push=told.append)
+    first.fault = "surprise"
+    for _ in range(8):
+        first.push()
+        assert "Did something go wrong?" in first._spin["outcome"]
+        assert not any(words in first._spin["outcome"] for words in FAULTS.values())
+    assert {settings["fault"] for settings in told} == {"", "thread", "touched"}
+    again = Bench(replace(DISC, faults=()), "amber-otter-1", earlier=told)
+    assert [s.run.pass_times_s.tobytes() for s in again.spins.values()] == [
+        s.run.pass_times_s.tobytes() for s in first.spins.values()
+    ]
+
+
+def test_the_lamp_follows_the_gate_and_the_plot_the_log(bench):
+    bench.set_state({"value": 2.0, "fault": "stall"})
+    spin = bench.push()
+    np.testing.assert_array_equal(floats(bench._spin["at_gate"]), spin.at_gate_s - spin.pushed_at_s)
+    assert (floats(bench._spin["passes"]) != floats(bench._spin["at_gate"])).any()
+    bench.set_state({"fault": "touched"})
+    bench.push()
+    assert bench._spin["passes"] == bench._spin["at_gate"]
+
+
+def test_only_what_the_teacher_offers_can_be_chosen():
+    with pytest.raises(TraitError, match="one that the bench offers"):
+        Bench(replace(DISC, faults=("thread",)), "c-1").fault = "stall"
+    with pytest.raises(TraitError, match="one that the bench offers"):
+        Bench(replace(DISC, faults=()), "c-1").fault = "surprise"

@@ -152,6 +152,15 @@ def test_several_files_at_once_become_runs_of_the_group(adding, stage):
     runs = stage.progress.own.runs
     assert [(run.origin, run.conditions["magnets"]) for run in runs] == [("file", 3.0), ("file", 3.0)]
     assert np.allclose(runs[0].pass_times_s, FILE_TIMES, atol=1e-4)
+    assert f"Read as: {runs[0].read_as}." in named.read_as.text
+
+
+def test_the_uncertainty_of_a_table_of_speeds_is_kept_with_its_run(adding, stage):
+    lines = [f"{t:.2f},{60 * (5 - 0.2 * t):.1f}" for t in np.arange(0, 21, 0.2)]
+    card = adding.add("magnets-3.csv", "\n".join(["time (s),speed (rpm)", *lines]).encode())
+    card.keep_button.click()
+    (run,) = stage.progress.own.runs
+    assert run.timing_u_s == card.runs[0].timing_u_s > 0
 
 
 def test_the_unit_can_be_said(adding):
