@@ -17,8 +17,8 @@ def class_first_passes(
 ) -> list[int]:
     """First passes that the groups of a class chose on one run, one for each member, sorted.
 
-    A group that handed in several times counts once, with its longest hand-in. Files that are no hand-ins of this lesson
-    are passed over.
+    A group that handed in several times counts once, with its longest hand-in. Files that are no hand-ins of this
+    lesson are passed over.
 
     Parameters
     ----------

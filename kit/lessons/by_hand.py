@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from math import isfinite, nan, sqrt
 
 import numpy as np
@@ -30,11 +31,18 @@ from ..sources.taps import tapped_run
 from ..stats.averages import COUNTED, Agreement, Measured
 from ..stats.trend import Trend
 from ..wording import DASH, condition_value, interval, number, plus_minus
+from .progress import Progress
 
 __all__ = [
+    "LEFT_OUT",
     "LOOKED",
     "MEMBERS",
+    "SAME_PASSES",
+    "STRETCHES",
+    "THRESHOLDS",
+    "WHOLE_LOG",
     "CountedPair",
+    "against_earlier",
     "bent_through",
     "clicks_of",
     "count_by_thresholds",
@@ -42,7 +50,7 @@ __all__ = [
     "curve_places",
     "drawn_beside_fitted",
     "kept_pairs",
-    "pair_measured",
+    "own_measured",
     "pair_sentences",
     "pairs_table",
 ]
@@ -83,7 +91,7 @@ _STEPS = 8  # places of a drawn curve from one condition to the next
 def curve_places(values: Sequence[float], low: float, high: float) -> list[float]:
     """Where a drawn curve is kept: at every condition, at seven places between two, and on to both ends of the axis."""
     stops = sorted({float(value) for value in values} | {float(low), float(high)})
-    places = [np.linspace(a, b, _STEPS, endpoint=False) for a, b in zip(stops, stops[1:], strict=False)]
+    places = [np.linspace(a, b, _STEPS, endpoint=False) for a, b in pairwise(stops)]
     return [*np.concatenate(places).tolist(), stops[-1]]
 
 
@@ -216,7 +224,7 @@ def count_of_taps(run: Run, x: float, taps_s: Sequence[float], turns: float, nam
     """
     taps = np.sort(np.asarray(taps_s, dtype=float))
     if len(taps) < 2:
-        raise KitError("A count needs two taps or more", found=len(taps), fix="tap at the start, at each turn, at the end")
+        raise KitError("A count needs two taps or more", found=len(taps), fix="tap at the start and at each turn")
     times_s, angles = counted_passes(run)
     first, last = (int(np.argmin(np.abs(times_s - tap))) for tap in taps[[0, -1]])
     if last <= first:
@@ -337,12 +345,12 @@ def pair_sentences(pair: CountedPair) -> tuple[str, ...]:
     return tuple(said)
 
 
-def pair_measured(pairs: Iterable[CountedPair], x_words: str) -> list[Measured]:
-    """The times of own counts and of the gate, as values to compare, where both uncertainties are known."""
+def own_measured(progress: Progress) -> list[Measured]:
+    """The times of a group's own counts and of the gate, as values to compare, where both uncertainties are known."""
     found = []
-    for n, pair in enumerate(pairs, 1):
+    for n, pair in kept_pairs(progress.workbook).items():
         if pair.u_s and pair.gate_u_s:
-            words = f"{x_words} {condition_value(pair.x)}, own count {n}"
+            words = f"own count {n}, {progress.lesson.x_words} {condition_value(pair.x)}"
             found.append(Measured(f"{words}, by you", pair.duration_s, pair.u_s, "s"))
             found.append(Measured(f"{words}, by the gate", pair.gate_duration_s, pair.gate_u_s, "s"))
     return found

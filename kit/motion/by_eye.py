@@ -108,8 +108,8 @@ class StartsByEye:
                 f"({percent(apart_s / self.kit_duration_s)}) and the count by {_turns(apart)}.",
             ]
         said.append(
-            "The time beside a pass is that of the turn that ends there. Half a turn earlier it turned a little faster. "
-            "So the first slow row comes a little late."
+            "The time beside a pass is that of the turn that ends there. Half a turn earlier it turned a little "
+            "faster. So the first slow row comes a little late."
         )
         return tuple(said)
 

@@ -22,7 +22,7 @@ from ..sources.setup import BenchSetup
 from ..wording import count_of
 from .parts import front_end
 
-__all__ = ["Bench"]
+__all__ = ["Bench", "motion_for_page"]
 
 
 #: Called to keep a run: pass times (s), conditions, note. What it returns, if a text, is shown.
@@ -190,21 +190,12 @@ class Bench(anywidget.AnyWidget):
         }
 
     def _shown(self, number: int) -> dict:
-        spin = self.spins[number]
-        end_s, speeds, angles = motion_samples(spin)
-        settings = self._settings[number]
+        spin, settings = self.spins[number], self._settings[number]
         return {
             "number": number,
-            "value": settings["value"],
             "tilt_deg": settings["tilt_deg"],
             "dry_hub": settings["dry_hub"],
-            "push_s": spin.motion.push_s,
-            "push_turns": spin.motion.push_turns,
-            "first_turns": spin.first_pass_turns,
-            "end_s": end_s,
-            "speeds": speeds.astype("<f8").tobytes(),
-            "angles": angles.astype("<f8").tobytes(),
-            "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
+            **motion_for_page(spin, settings["value"]),
             "outcome": self._outcome(spin),
         }
 
@@ -239,6 +230,21 @@ class Bench(anywidget.AnyWidget):
             }
             for number, s in sorted(self._settings.items())
         ]
+
+
+def motion_for_page(spin: Spin, value: float) -> dict:
+    """A run as bench_motion.js plays it: the motion's samples and the gate's passes, in s since the push."""
+    end_s, speeds, angles = motion_samples(spin)
+    return {
+        "value": value,
+        "push_s": spin.motion.push_s,
+        "push_turns": spin.motion.push_turns,
+        "first_turns": spin.first_pass_turns,
+        "end_s": end_s,
+        "speeds": speeds.astype("<f8").tobytes(),
+        "angles": angles.astype("<f8").tobytes(),
+        "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
+    }
 
 
 _SETTINGS = ("number", "value", "tilt_deg", "dry_hub", "strength")

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import anywidget
 import ipywidgets as widgets
 import pandas as pd
 import traitlets as t
 
+from ..classroom.first_passes import class_first_passes
 from ..errors import KitError
 from ..lessons.by_hand import LOOKED, MEMBERS, clicks_of
-from ..motion.by_eye import ROWS_AFTER, StartsByEye, log_by_pass, starts_by_eye
-from ..motion.speed import SpeedCurve
+from ..lessons.progress import Progress
+from ..motion.by_eye import ROWS_AFTER, StartsByEye, log_by_pass, run_for_the_eye, starts_by_eye
+from ..motion.speed import SpeedCurve, speed_curves
 from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..wording import case_of, count_of, join_words
 from .cards import save_entries
 from .parts import KitBox, Status, action, attempt, choice_of, front_end, html_table, note, row_of
 
-__all__ = ["ByEye", "effects_table"]
+__all__ = ["ByEye", "effects_table", "lesson_by_eye"]
 
 #: Called with the run's file, the turn period (s) and the number of passes; returns the class's first passes.
 ClassClicks = Callable[[str, float, int], list[int]]
@@ -85,8 +88,8 @@ class ByEye(KitBox):
         super().__init__(
             [
                 note(
-                    f"Counting starts when one turn takes {start_period_s:g} s. Click the first pass at which you would "
-                    "start. Each of you clicks once, without a look at the others."
+                    f"Counting starts when one turn takes {start_period_s:g} s. Click the first pass at which you "
+                    "would start. Each of you clicks once, without a look at the others."
                 ),
                 row_of(self.member, self.show_button),
                 self.log,
@@ -126,7 +129,7 @@ class ByEye(KitBox):
             self.say.say(*tried.sentences[:2], "You had seen the clicks by now, so this one is kept apart from them.")
         else:
             self._next_member()
-            self.say.say(f"Saved: member {member} starts at pass {chosen}. Let the next one click, or show what they do.")
+            self.say.say(f"Saved: member {member} starts at pass {chosen}.", "Now the next one, or show the clicks.")
 
     # --- from the page ---------------------------------------------------------------------------------------------
 
@@ -171,7 +174,9 @@ class ByEye(KitBox):
         self.effects.value = html_table(effects_table(found), "What each click gives for this run")
         self.show_button.layout.display = "none"
         self.log.chosen = None
-        whose = f"{count_of(len(mine), 'click')} of your group" + (f", {len(others)} of other groups." if others else ".")
+        whose = f"{count_of(len(mine), 'click')} of your group" + (
+            f", {len(others)} of other groups." if others else "."
+        )
         self.say.say(whose[:1].upper() + whose[1:], *found.sentences)
 
     def _others(self) -> list[int]:
@@ -227,3 +232,25 @@ def _period(value: float) -> str:
 
 def _signed(value: float, places: int) -> str:
     return f"{value:+.{places}f}".replace("-", "−")
+
+
+# --- in a lesson ---------------------------------------------------------------------------------------------------
+
+
+def lesson_by_eye(progress: Progress, stage: str, class_folder: str | Path | None = None) -> ByEye:
+    """`ByEye` for a lesson's own runs and its suggested turn periods, which are the same for all groups.
+
+    Raises
+    ------
+    KitError : no run of the lesson passes both turn periods.
+    """
+    lesson = progress.lesson
+    curves = speed_curves(progress.lesson_runs)
+    start, stop = lesson.start_period_s, lesson.stop_period_s
+    curve = run_for_the_eye(curves, start, stop, lesson.x, lesson.reference)
+
+    def others(source: str, period_s: float, passes: int) -> list[int]:
+        code = progress.workbook.code or ""
+        return class_first_passes(class_folder or "", lesson.name, source, period_s, passes, code)
+
+    return ByEye(curve, start, stop, progress.workbook, stage, others if class_folder else None)

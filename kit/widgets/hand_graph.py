@@ -12,14 +12,15 @@ import traitlets as t
 
 from ..errors import KitError
 from ..lessons.by_hand import bent_through, curve_places, drawn_beside_fitted
+from ..lessons.progress import Progress
 from ..plots.style import number_line
-from ..record.entries import Kind
+from ..record.entries import QUANTITIES, Kind
 from ..record.workbook import Workbook
 from ..stats.trend import Trend
 from ..wording import DASH, condition_value, join_words, number, rounded_by
 from .parts import Details, KitBox, Status, action, attempt, front_end, note
 
-__all__ = ["HandGraph"]
+__all__ = ["HandGraph", "lesson_hand_graph"]
 
 FITTED = ("fitted curve A", "fitted curve B")
 
@@ -99,12 +100,13 @@ class HandGraph(KitBox):
         )
         self.say, self.numbers = Status(), Details(summary="Show the numbers of this graph")
         self.save_button = action("Save my graph and show the fitted curves", lambda: attempt(self.say, self._save))
+        self._ask = note(
+            "Put a cross at each average: click where it belongs, or type it. Then draw one smooth curve by eye. "
+            "It need not hit every cross."
+        )
         super().__init__(
             [
-                note(
-                    "Put a cross at each average: click where it belongs, or type it. Then draw one smooth curve by eye. "
-                    "It need not hit every cross."
-                ),
+                self._ask,
                 self.graph,
                 self.save_button,
                 self.say,
@@ -120,7 +122,7 @@ class HandGraph(KitBox):
         """Let the curve pass through a height at one condition, bent smoothly to the conditions beside it."""
         graph = self.graph
         if not graph.locked:
-            graph.curve = bent_through(graph.curve_x, graph.curve, graph.x_values, at, height)
+            graph.set_trait("curve", bent_through(graph.curve_x, graph.curve, graph.x_values, at, height))
 
     # --- from the page ---------------------------------------------------------------------------------------------
 
@@ -154,12 +156,12 @@ class HandGraph(KitBox):
         found = saved or self.workbook.latest(self._draft) or {"x": [], "points": [], "curve_x": [], "curve": []}
         points = dict(zip(found["x"], found["points"], strict=True))
         drawn = [(at, y) for at, y in zip(found["curve_x"], found["curve"], strict=True) if y is not None]
-        heights = [None] * len(places)
+        heights: list[float | None] = [None] * len(places)
         if found["curve_x"] == places:
             heights = list(found["curve"])
         elif len(drawn) > 1:
-            here = np.interp(places, *zip(*drawn, strict=True), left=np.nan, right=np.nan)
-            heights = [float(y) if np.isfinite(y) else None for y in here]
+            at, drawn_y = np.array(drawn, float).T
+            heights = _or_none(np.interp(places, at, drawn_y, left=np.nan, right=np.nan))
         return saved is not None, {"points": [points.get(value) for value in x], "curve": heights}
 
     def _keep_draft(self) -> None:
@@ -181,22 +183,23 @@ class HandGraph(KitBox):
             graph.locked = True
             graph.measured = rows.astype(float).fillna(0.0).to_dict("records")
             graph.fitted = [
-                {"name": name, "xs": inside.tolist(), "ys": _heights(trend, inside)}
+                {"name": name, "xs": inside.tolist(), "ys": _or_none(np.asarray(trend(inside), float))}
                 for name, trend in zip(FITTED, trends, strict=False)
             ]
         self.beside = drawn_beside_fitted(self._drawing(), averages, trends, FITTED[: len(trends)])
         self.numbers.show([], _in_words(self.beside, graph.x_label, self._unit))
-        self.children = (self.children[0], graph, self.say, self.numbers)
+        self.children = (self._ask, graph, self.say, self.numbers)
         self.say.say(*self._words(trends))
 
     def _words(self, trends: Sequence[Trend]) -> list[str]:
         table = self.beside
         assert table is not None
+        graph_x = self.graph.x_values
         off = 100 * (table["my point"] / table["average"] - 1).abs()
         worst = int(off.to_numpy().argmax())
         said = ["Saved. Squares are the averages, crosses are where you put them. Your curve stays as you drew it."]
         if off.iloc[worst] > 5:
-            at = condition_value(table.iloc[worst, 0])
+            at = condition_value(graph_x[worst])
             said.append(f"One cross lies some way from its square, at {at}. How would you read the scale there?")
         if trends:
             told = join_words(FITTED[: len(trends)])
@@ -216,13 +219,12 @@ class HandGraph(KitBox):
         return said
 
 
-def _heights(trend: Trend, x: np.ndarray) -> list[float | None]:
-    values = np.asarray(trend(x), float)
+def _or_none(values: np.ndarray) -> list[float | None]:
     return [float(y) if np.isfinite(y) else None for y in values]
 
 
 def _in_words(table: pd.DataFrame, x_label: str, unit: str) -> pd.DataFrame:
-    words = {x_label: table.iloc[:, 0].map(condition_value)}
+    words = {x_label: table.iloc[:, 0].map(condition_value).tolist()}
     for name in table.columns[1:]:
         words[f"{name} ({unit})"] = [DASH if pd.isna(value) else f"{value:.4g}" for value in table[name]]
     return pd.DataFrame(words)
@@ -232,3 +234,23 @@ def _top(largest: float) -> float:
     """A round end of the scale a little above the largest average."""
     power = 10.0 ** floor(log10(1.1 * largest))
     return float(ceil(1.1 * largest / power * 2) / 2 * power)
+
+
+def lesson_hand_graph(progress: Progress, stage: str, quantity: str) -> HandGraph:
+    """`HandGraph` for a group's averages of one quantity.
+
+    Raises
+    ------
+    KitError : no trial counts.
+    """
+    words, unit = QUANTITIES[quantity]
+    return HandGraph(
+        progress.averages(quantity),
+        lambda: progress.trends(quantity),
+        progress.workbook,
+        stage,
+        quantity,
+        x_label=progress.lesson.x_label,
+        y_label=words if words.endswith(unit) else f"{words} ({unit})",
+        unit=unit,
+    )

@@ -119,18 +119,32 @@ class AgreementView(KitBox):
         self._shown.layout.display = ""
 
 
-def agreement_plot(found: Agreement, unit: str, x_label: str, names: tuple[str, str]) -> PlotView:
-    """The differences of two methods as a plot with its numbers. `names`: what the methods are called."""
-    pairs, view = found.pairs, PlotView(name="the differences")
+def agreement_plot(
+    found: Agreement,
+    unit: str,
+    x_label: str,
+    names: tuple[str, str],
+    own: Sequence[tuple[float | str, float, float]] = (),
+) -> PlotView:
+    """The differences of two methods as a plot with its numbers.
+
+    Parameters
+    ----------
+    names : what the methods are called.
+    own : the group's own pairs (condition, first, second), beside the others.
+    """
+    view = PlotView(name="the differences")
+    pairs = [(x, a, b, condition_value(x)) for x, a, b in found.pairs[["x", "first", "second"]].itertuples(index=False)]
+    pairs += [(x, a, b, f"{condition_value(x)}, own count") for x, a, b in own]
     numbers = pd.DataFrame(
         {
-            x_label: pairs["x"].map(condition_value),
-            names[0]: pairs["first"].map(number),
-            names[1]: pairs["second"].map(number),
-            "difference": [number(value, 3) for value in pairs["difference"]],
+            x_label: [words for *_, words in pairs],
+            names[0]: [number(a) for _, a, _, _ in pairs],
+            names[1]: [number(b) for _, _, b, _ in pairs],
+            "difference": [number(a - b, 3) for _, a, b, _ in pairs],
         }
     )
-    view.show(agreement_figure(found, unit, *names), found.sentence, numbers)
+    view.show(agreement_figure(found, unit, *names, own=own), found.sentence, numbers)
     return view
 
 
