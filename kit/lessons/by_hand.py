@@ -30,7 +30,7 @@ from ..record.workbook import Workbook
 from ..sources.taps import tapped_run
 from ..stats.averages import COUNTED, Agreement, Measured
 from ..stats.trend import Trend
-from ..wording import DASH, condition_value, interval, number, plus_minus
+from ..wording import DASH, condition_value, interval, number, plus_minus, short
 from .progress import Progress
 
 __all__ = [
@@ -101,7 +101,8 @@ def bent_through(
     """A drawn curve after its height at one condition was typed: it bends smoothly to the conditions beside it.
 
     Between two conditions that both have a height the curve follows the cubic that overshoots at none of them
-    (Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17, 238); what lies further away stays as it is drawn.
+    (Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17, 238). What was bent like that before is bent anew; what was drawn
+    with the pointer further away stays as it is.
 
     Parameters
     ----------
@@ -109,27 +110,28 @@ def bent_through(
     values : the conditions.
     at, height : the condition and its new height; None rubs the curve out between it and the next ones.
     """
+    x, stops = np.asarray(places, float), np.array(sorted(values), float)
+    y = np.array([nan if h is None else h for h in heights], float)
+    on = np.array([np.argmin(np.abs(x - stop)) for stop in stops])
+    k = int(np.argmin(np.abs(stops - at)))
+    before = _smooth(x, stops, y[on])
+    y[on[k]] = nan if height is None else height
+    after = _smooth(x, stops, y[on])
+    for left, (a, b) in enumerate(pairwise(on)):
+        within = slice(a + 1, b)
+        if k in (left, left + 1) or np.allclose(y[within], before[within], rtol=1e-3):
+            y[within] = after[within] if np.isfinite(y[[a, b]]).all() else nan
+    return [float(f"{h:.5g}") if isfinite(h) else None for h in y]
+
+
+def _smooth(x: np.ndarray, stops: np.ndarray, heights: np.ndarray) -> np.ndarray:
+    """The smooth curve through the stops that have a height, at the places x; NaN outside them."""
     from scipy.interpolate import PchipInterpolator
 
-    x = np.asarray(places, float)
-    y = np.array([nan if h is None else h for h in heights], float)
-    stops = np.array(sorted(values), float)
-    k = int(np.argmin(np.abs(stops - at)))
-    low, high = stops[max(k - 1, 0)], stops[min(k + 1, len(stops) - 1)]
-    y[np.argmin(np.abs(x - stops[k]))] = nan if height is None else height
-    known = np.array([y[np.argmin(np.abs(x - stop))] for stop in stops])
-    inside = (x > low) & (x < high) & (np.abs(x - stops[k]) > 1e-12)
-    if height is None:
-        y[inside] = nan
-    elif np.isfinite(known).sum() > 1:
-        there = np.isfinite(known)
-        smooth = PchipInterpolator(stops[there], known[there], extrapolate=False)(x)
-        sides = [(low, stops[k], known[max(k - 1, 0)]), (stops[k], high, known[min(k + 1, len(stops) - 1)])]
-        for a, b, beside in sides:
-            if isfinite(beside):
-                within = (x > a) & (x < b)
-                y[within] = smooth[within]
-    return [float(h) if isfinite(h) else None for h in y]
+    there = np.isfinite(heights)
+    if there.sum() < 2:
+        return np.full(len(x), nan)
+    return PchipInterpolator(stops[there], heights[there], extrapolate=False)(x)
 
 
 def drawn_beside_fitted(
@@ -313,8 +315,8 @@ def pairs_table(workbook: Workbook, x_label: str) -> pd.DataFrame:
             {
                 "count": str(n),
                 x_label: condition_value(pair.x),
-                "turns, by you": number(pair.turns, 3),
-                "turns, by the gate": f"{pair.gate_turns:.1f}" if pair.gate_turns % 1 else f"{pair.gate_turns:.0f}",
+                "turns, by you": short(pair.turns),
+                "turns, by the gate": short(pair.gate_turns),
                 "time, by you (s)": f"{pair.duration_s:.2f}" if not pair.u_s else plus_minus(pair.duration_s, pair.u_s),
                 "time, by the gate (s)": f"{pair.gate_duration_s:.2f}",
                 "time, you − gate (s)": f"{pair.difference('duration_s'):+.2f}".replace("-", "−"),
@@ -330,14 +332,14 @@ def pair_sentences(pair: CountedPair) -> tuple[str, ...]:
     """One count beside the gate's in plain words."""
     off_s, off = pair.difference("duration_s"), pair.difference("turns")
     same = pair.stretch == SAME_PASSES
-    counted = f"{number(pair.turns, 3)} turns in {pair.duration_s:.2f} s"
-    gate = f"{number(pair.gate_turns, 3)} turns in {pair.gate_duration_s:.2f} s"
+    counted = f"{short(pair.turns)} turns in {pair.duration_s:.2f} s"
+    gate = f"{short(pair.gate_turns)} turns in {pair.gate_duration_s:.2f} s"
     where = "over the same stretch" if same else STRETCHES.get(pair.stretch, pair.stretch)
     said = [f"You counted {counted}. The gate counted {gate}, {where}."]
     if abs(off) < 0.5:
         said.append("Both have the same number of turns.")
     else:
-        said.append(f"You have {number(abs(off), 2)} turns {'more' if off > 0 else 'fewer'} than the gate.")
+        said.append(f"You have {short(abs(off))} turns {'more' if off > 0 else 'fewer'} than the gate.")
     more = "more" if off_s > 0 else "less"
     said.append(f"Your watch shows {number(abs(off_s), 2)} s {more} than the gate.")
     if not same:

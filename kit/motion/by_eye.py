@@ -15,7 +15,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import counted_passes
-from ..wording import count_of, number, percent
+from ..wording import count_of, number, percent, short
 from .speed import SpeedCurve
 from .threshold import check_thresholds, turn_periods
 
@@ -178,4 +178,4 @@ def _after_which(curve: SpeedCurve, time_s: float) -> int:
 
 
 def _turns(value: float) -> str:
-    return count_of(1, "turn") if abs(value - 1) < 1e-9 else f"{number(value, 2)} turns"
+    return count_of(1, "turn") if short(value) == "1" else f"{short(value)} turns"

@@ -75,7 +75,7 @@ class ByEye(KitBox):
         log = log_by_pass(curve, kit.kit_after + ROWS_AFTER)
         self._passes = len(log)
         run = ", ".join(case_of(name, value) for name, value in curve.run.conditions.items())
-        self.log = _Log(
+        self.table = _Log(
             caption=f"A gate's log: {run}, trial {curve.run.trial}",
             rows=[
                 {"pass": int(row["pass"]), "time": f"{row['time_s']:.3f}", "period": _period(row["period_s"])}
@@ -92,12 +92,12 @@ class ByEye(KitBox):
                     "would start. Each of you clicks once, without a look at the others."
                 ),
                 row_of(self.member, self.show_button),
-                self.log,
+                self.table,
                 self.say,
                 self.effects,
             ]
         )
-        self.log.on_msg(self._asked)
+        self.table.on_msg(self._asked)
         self.member.observe(lambda _: self._show_chosen(), "value")
         if self._looked():
             attempt(self.say, self._show_all)
@@ -123,7 +123,7 @@ class ByEye(KitBox):
         entry = {**self._what(), "pass": int(chosen), "member": member, "after_look": late}
         if not save_entries(self.say, self.workbook, self.stage, {Kind.FIRST_PASS: entry}):
             return
-        self.log.chosen = int(chosen)
+        self.table.chosen = int(chosen)
         if late:
             tried = starts_by_eye(self.curve, [int(chosen)], *self._periods)
             self.say.say(*tried.sentences[:2], "You had seen the clicks by now, so this one is kept apart from them.")
@@ -165,15 +165,15 @@ class ByEye(KitBox):
         self._show_chosen()
 
     def _show_chosen(self) -> None:
-        self.log.chosen = None
+        self.table.chosen = None
 
     def _show_all(self) -> None:
         mine, others = self.clicks, self._others()
         self.found = found = starts_by_eye(self.curve, [*mine.values(), *others], *self._periods)
         self._mark(found, mine)
         self.effects.value = html_table(effects_table(found), "What each click gives for this run")
-        self.show_button.layout.display = "none"
-        self.log.chosen = None
+        self.show_button.layout.display = self.member.layout.display = "none"
+        self.table.chosen = None
         whose = f"{count_of(len(mine), 'click')} of your group" + (
             f", {len(others)} of other groups." if others else "."
         )
@@ -193,12 +193,12 @@ class ByEye(KitBox):
         for chosen, count in zip(found.table["pass"], found.table["chosen"], strict=True):
             members = [str(member) for member, at in mine.items() if at == chosen]
             others = int(count) - len(members)
-            parts = [f"member {join_words(members)}"] if members else []
+            parts = [f"{'members' if len(members) > 1 else 'member'} {join_words(members)}"] if members else []
             parts += [count_of(others, "other", "others")] if others else []
             marks[str(chosen)] = ", ".join(parts)
-        with self.log.hold_sync():
-            self.log.marks, self.log.kit_after = marks, found.kit_after
-            self.log.kit_words = f"The kit starts here, at {found.kit_start_s:.3f} s"
+        with self.table.hold_sync():
+            self.table.marks, self.table.kit_after = marks, found.kit_after
+            self.table.kit_words = f"The kit starts here, at {found.kit_start_s:.3f} s"
 
 
 def effects_table(found: StartsByEye) -> pd.DataFrame:

@@ -9,7 +9,7 @@ function render({ model, el }) {
   const unique = `graph-${Math.random().toString(36).slice(2)}`;
   const put = (values) => { for (const [name, value] of Object.entries(values)) model.set(name, value); model.save_changes(); };
   const xs = () => get("x_values"), top = () => get("y_max"), open = () => !get("locked");
-  const within = (value) => rounded(Math.min(Math.max(value, 0), top()), top());
+  const within = (value) => (value === null ? null : Math.min(Math.max(value, 0), top()));
 
   const modes = [["points", "Put the averages on"], ["curve", "Draw the curve"]].map(([value, words]) => {
     const radio = make("input", { type: "radio", name: unique, value, checked: value === mode, onchange: () => { mode = value; show(); } });
@@ -26,10 +26,10 @@ function render({ model, el }) {
   const set = (i, value) => {
     if (!open()) return;
     const values = [...get("points")];
-    values[i] = value === null || Number.isNaN(value) ? null : within(value);
+    values[i] = within(value);
     put({ points: values });
   };
-  const bend = (i, value) => { if (open()) model.send({ bend: xs()[i], height: value === "" ? null : within(Number(value)) }); };
+  const bend = (i, value) => { if (open()) model.send({ bend: xs()[i], height: within(value) }); };
 
   // --- drawing, once for each layout -----------------------------------------------------------------------------
   function layout() {
@@ -60,8 +60,8 @@ function render({ model, el }) {
     });
     here = svg.appendChild(makeSvg("text", { x: W - RIGHT, y: TOP + 6, "text-anchor": "end", class: "kit-curve-here", "aria-hidden": "true" }));
     const field = (i, what, change) => make("input", { type: "number", min: 0, step: "any", disabled: !open(), "aria-label": `${what} at ${name(i)}`,
-      onchange: (event) => change(i, event.target.value) });
-    inputs = xs().map((_, i) => field(i, "my point", (k, value) => set(k, value === "" ? null : Number(value))));
+      onchange: (event) => change(i, typedNumber(event.target)) });
+    inputs = xs().map((_, i) => field(i, "my point", set));
     heights = xs().map((_, i) => field(i, "my curve", bend));
     const row = (words, cells) => make("tr", {}, make("th", { scope: "row" }, words), ...cells.map((cell) => make("td", {}, cell)));
     typed.replaceChildren(make("thead", {}, make("tr", {}, make("th", { scope: "col" }, get("x_label")), ...xs().map((x) => make("th", { scope: "col" }, String(x))))),
@@ -110,7 +110,7 @@ function render({ model, el }) {
     if (mode === "points") {
       const i = nearestOf(xs(), axes.px, axes.valueAt(event).x, points.indexOf(document.activeElement));
       points[i].focus({ preventScroll: true });
-      followPointer(svg, event, (e) => set(i, axes.valueAt(e).y));
+      followPointer(svg, event, (e) => set(i, rounded(axes.valueAt(e).y, top())));
       return;
     }
     const places = get("curve_x");

@@ -114,7 +114,7 @@ class HandGraph(KitBox):
         )
         self.graph.on_msg(self._asked)
         if kept:
-            self._compare()
+            self._lay_beside()
         else:
             self.graph.observe(lambda _: self._keep_draft(), ["points", "curve"])
 
@@ -139,7 +139,7 @@ class HandGraph(KitBox):
         if sum(height is not None for height in graph.curve) < 2:
             raise KitError("There is no curve yet", fix='choose "Draw the curve" and draw, or type its heights')
         self.workbook.add(self.stage, self.kind, self._drawing())
-        self._compare()
+        self._lay_beside()
 
     # --- what is kept ----------------------------------------------------------------------------------------------
 
@@ -172,7 +172,7 @@ class HandGraph(KitBox):
 
     # --- beside the fitted curves ----------------------------------------------------------------------------------
 
-    def _compare(self) -> None:
+    def _lay_beside(self) -> None:
         graph, averages = self.graph, self._averages
         x = averages.columns[0]
         trends = sorted(list(self._fits())[: len(FITTED)], key=lambda trend: trend.model)  # best first would tell

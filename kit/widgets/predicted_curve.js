@@ -15,7 +15,7 @@ function render({ model, el }) {
   const set = (i, value) => {
     if (model.get("locked")) return;
     const values = [...model.get("values")];
-    values[i] = value === null ? null : rounded(Math.min(Math.max(value, 0), top()), top());
+    values[i] = value === null ? null : Math.min(Math.max(value, 0), top());
     model.set("values", values);
     model.save_changes();
   };
@@ -54,7 +54,7 @@ function render({ model, el }) {
     inputs = xs().map((x, i) => {
       const input = make("input", { type: "number", min: 0, step: "any", disabled: model.get("locked"),
         "aria-label": `${name(i)}, ${model.get("y_label")}`,
-        onchange: () => set(i, input.value === "" ? null : Number(input.value)), onkeydown: (event) => event.stopPropagation() });
+        onchange: () => set(i, typedNumber(input)), onkeydown: (event) => event.stopPropagation() });
       fields.append(make("label", {}, String(x), input));
       return input;
     });
@@ -98,7 +98,7 @@ function render({ model, el }) {
     if (model.get("locked")) return;
     const i = nearestOf(xs(), px, axes.valueAt(event).x, points.indexOf(document.activeElement));
     points[i].focus();
-    followPointer(svg, event, (e) => set(i, axes.valueAt(e).y));
+    followPointer(svg, event, (e) => set(i, rounded(axes.valueAt(e).y, top())));
   });
 
   model.on("change:values", update);

@@ -4,6 +4,9 @@
 const LEFT = 64, RIGHT = 20, TOP = 16, BOTTOM = 48;
 const rounded = (value, top) => Number(value.toFixed(Math.max(0, 2 - Math.floor(Math.log10(top)))));
 
+// What is typed stays as it is typed; only what is pointed at is rounded.
+const typedNumber = (input) => (input.value === "" || Number.isNaN(Number(input.value)) ? null : Number(input.value));
+
 // Which of the texts below an axis have room: the two outer ones first, then from left to right. The others keep their
 // mark, and what is focused says its number. `places`: in pixels.
 function withRoom(places, texts) {
@@ -26,6 +29,7 @@ function sketchAxes(svg, { W, H, low, high, top, xs, xLabel, yLabel }) {
     write(LEFT - 8, py(y) + 5, String(Number(y.toPrecision(6))), "end");
   }
   rule(LEFT, W - RIGHT, py(0), py(0), "kit-curve-axis");
+  if (low === 0 && !xs.includes(0)) write(LEFT, py(0) + 22, "0");
   const places = xs.map(px), texts = xs.map(String), room = withRoom(places, texts);
   xs.forEach((_, i) => {
     rule(places[i], places[i], py(0), py(0) + 6, "kit-curve-axis");
@@ -52,7 +56,7 @@ function nearestOf(xs, px, x, focused) {
 function keyed(event, value, top) {
   const small = (top / 100) * (event.shiftKey ? 5 : 1);
   const moves = { ArrowUp: small, ArrowRight: small, ArrowDown: -small, ArrowLeft: -small, PageUp: 10 * small, PageDown: -10 * small };
-  if (event.key in moves) return (value ?? top / 2) + moves[event.key];
+  if (event.key in moves) return rounded((value ?? top / 2) + moves[event.key], top);
   return { Home: 0, End: top, Delete: null, Backspace: null }[event.key];
 }
 
