@@ -121,7 +121,7 @@ def bent_through(
         within = slice(a + 1, b)
         if k in (left, left + 1) or np.allclose(y[within], before[within], rtol=1e-3):
             y[within] = after[within] if np.isfinite(y[[a, b]]).all() else nan
-    return [float(f"{h:.5g}") if isfinite(h) else None for h in y]
+    return [float(h) if isfinite(h) else None for h in y]
 
 
 def _smooth(x: np.ndarray, stops: np.ndarray, heights: np.ndarray) -> np.ndarray:
@@ -131,7 +131,8 @@ def _smooth(x: np.ndarray, stops: np.ndarray, heights: np.ndarray) -> np.ndarray
     there = np.isfinite(heights)
     if there.sum() < 2:
         return np.full(len(x), nan)
-    return PchipInterpolator(stops[there], heights[there], extrapolate=False)(x)
+    heights = PchipInterpolator(stops[there], heights[there], extrapolate=False)(x)
+    return np.array([float(f"{height:.5g}") for height in heights])  # more digits would only fill the workbook
 
 
 def drawn_beside_fitted(
@@ -339,7 +340,8 @@ def pair_sentences(pair: CountedPair) -> tuple[str, ...]:
     if abs(off) < 0.5:
         said.append("Both have the same number of turns.")
     else:
-        said.append(f"You have {short(abs(off))} turns {'more' if off > 0 else 'fewer'} than the gate.")
+        turns = "one turn" if short(abs(off)) == "1" else f"{short(abs(off))} turns"
+        said.append(f"You have {turns} {'more' if off > 0 else 'fewer'} than the gate.")
     more = "more" if off_s > 0 else "less"
     said.append(f"Your watch shows {number(abs(off_s), 2)} s {more} than the gate.")
     if not same:

@@ -137,7 +137,7 @@ function render({ model, el }) {
   watch("points curve", show);
   watch("locked fitted measured averages y_max x_values", layout);
   layout();
-  undo.push(followWidth(el, 400, (width, height) => {
+  undo.push(followWidth(el, 340, (width, height) => {
     [W, H] = [width, height];
     layout();
   }));

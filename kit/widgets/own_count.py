@@ -89,7 +89,7 @@ class OwnCount(KitBox):
         self.leave_button = action("Leave it out", lambda: attempt(self.say, self._leave_out))
         self._leave = row_of(pair_of(self.which, self.reason), self.leave_button)
         played = [self.player] if self.player is not None else []
-        super().__init__([*played, self.real, self.say, self.table, self._leave])
+        super().__init__([*played, self.say, self.table, self._leave, self.real])
         if self.player is not None:
             self._bring_back(self.player)
             self.player.on_msg(self._asked)
