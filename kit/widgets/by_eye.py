@@ -15,7 +15,7 @@ from ..errors import KitError
 from ..lessons.by_hand import LOOKED, MEMBERS, clicks_of
 from ..lessons.progress import Progress
 from ..motion.by_eye import ROWS_AFTER, StartsByEye, log_by_pass, run_for_the_eye, starts_by_eye
-from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.speed import SpeedCurve
 from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..wording import case_of, count_of, join_words
@@ -245,9 +245,8 @@ def lesson_by_eye(progress: Progress, stage: str, class_folder: str | Path | Non
     KitError : no run of the lesson passes both turn periods.
     """
     lesson = progress.lesson
-    curves = speed_curves(progress.lesson_runs)
     start, stop = lesson.start_period_s, lesson.stop_period_s
-    curve = run_for_the_eye(curves, start, stop, lesson.x, lesson.reference)
+    curve = run_for_the_eye(progress.lesson_curves, start, stop, lesson.x, lesson.reference)
 
     def others(source: str, period_s: float, passes: int) -> list[int]:
         code = progress.workbook.code or ""

@@ -8,7 +8,7 @@ import pytest
 from kit.classroom.first_passes import class_first_passes
 from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
-from kit.lessons.progress import OwnRuns
+from kit.lessons.progress import OwnRuns, Progress
 from kit.record.handin import make_handin, read_handin, write_handin
 from kit.record.workbook import Workbook
 from kit.widgets.by_eye import ByEye
@@ -16,8 +16,6 @@ from kit.widgets.stage import Stage
 from kit.widgets.waiting import Waiting
 from tests.sealed import seal_predictions
 from tests.unit.widgets.test_stage import DEMO, texts
-
-NOT_SAVED = "cannot be read|cannot be written"
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +28,29 @@ def workbook(tmp_path):
     return Workbook(tmp_path / "group.jsonl")
 
 
+@pytest.fixture(scope="module")
+def warm(lesson, tmp_path_factory):
+    """The lesson's runs read and smoothed once for all tests."""
+    progress = Progress(lesson, Workbook(tmp_path_factory.mktemp("warm") / "none.jsonl"))
+    assert progress.lesson_curves
+    return {"lesson_runs": progress.lesson_runs, "_curves_as_read": dict(progress._curves_as_read)}
+
+
 @pytest.fixture
-def stage(lesson, workbook):
-    return lambda name: Stage(lesson, name, workbook, wait=False)
+def opened(lesson, warm):
+    """A stage of the lesson for a workbook."""
+
+    def open_it(name, workbook, wait=False):
+        stage = Stage(lesson, name, workbook, wait=wait)
+        vars(stage.progress).update(warm)
+        return stage
+
+    return open_it
+
+
+@pytest.fixture
+def stage(opened, workbook):
+    return lambda name: opened(name, workbook)
 
 
 def tell(widget, **message):
@@ -43,8 +61,8 @@ def tell(widget, **message):
 @pytest.mark.parametrize(
     ("name", "step"), [("measure", "by_eye"), ("average", "own_count"), ("trend", "graph_by_hand")]
 )
-def test_nothing_of_them_shows_before_the_predictions_are_sealed(lesson, workbook, name, step):
-    place = getattr(Stage(lesson, name, workbook), step)()
+def test_nothing_of_them_shows_before_the_predictions_are_sealed(lesson, workbook, opened, name, step):
+    place = getattr(opened(name, workbook, wait=True), step)()
     assert isinstance(place, Waiting) and place.content is None
     seal_predictions(workbook, lesson)
     assert place.look() and place.content is not None, place._say.text
@@ -102,33 +120,33 @@ class TestByEye:
         tell(eye.table, pick=23)
         assert eye.say.problem and eye.table.chosen is None
 
-    def test_the_classes_clicks_come_from_its_hand_ins(self, lesson, workbook, tmp_path):
+    def test_the_classes_clicks_come_from_its_hand_ins(self, lesson, opened, workbook, tmp_path):
         folder = tmp_path / "class"
         folder.mkdir()
         other = Workbook(tmp_path / "other.jsonl")
-        theirs = Stage(lesson, "measure", other, wait=False).by_eye()
+        theirs = opened("measure", other).by_eye()
         for chosen in (22, 24):
             tell(theirs.table, pick=chosen)
         write_handin(make_handin(other, "coral-toad-2", lesson.name), folder)
-        eye = Stage(lesson, "measure", workbook, wait=False).by_eye(folder)
+        eye = opened("measure", workbook).by_eye(folder)
         tell(eye.table, pick=24)
         eye.show_button.click()
         assert eye.table.marks == {"22": "one other", "24": "member 1, one other"}
         assert "One click of your group, 2 of other groups." in eye.say.text
 
-    def test_a_closed_class_folder_leaves_the_own_clicks(self, lesson, workbook, tmp_path):
+    def test_a_closed_class_folder_leaves_the_own_clicks(self, lesson, opened, workbook, tmp_path):
         with pytest.raises(KitError):
             class_first_passes(tmp_path / "closed", lesson.name, "", 0.25, 9)
-        eye = Stage(lesson, "measure", workbook, wait=False).by_eye(tmp_path / "closed")
+        eye = opened("measure", workbook).by_eye(tmp_path / "closed")
         tell(eye.table, pick=24)
         eye.show_button.click()
         assert eye.table.marks == {"24": "member 1"}
 
-    def test_all_groups_are_given_the_same_run(self, lesson, workbook, tmp_path):
+    def test_all_groups_are_given_the_same_run(self, opened, workbook, tmp_path):
         other = Workbook(tmp_path / "other.jsonl")
         OwnRuns(other).add(np.cumsum(np.geomspace(0.2, 1.5, 60)), {"magnets": 2.0}, "gate")
         other.add("measure", "sources", ["gate"])
-        one, two = (Stage(lesson, "measure", book, wait=False).by_eye() for book in (workbook, other))
+        one, two = (opened("measure", book).by_eye() for book in (workbook, other))
         assert isinstance(one, ByEye) and one.curve.run.source == two.curve.run.source
 
 
