@@ -139,11 +139,10 @@ def starts_by_eye(
     ------
     KitError : no choice, a pass that the log does not have, thresholds that cannot be or that the run does not reach.
 
-    >>> import numpy as np
-    >>> from kit.logs.run import Run
-    >>> from kit.motion.speed import speed_curve
+    >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
-    >>> found = starts_by_eye(speed_curve(Run(0.2 * n + 0.002 * n**2)), [14, 16], 0.25, 0.5)
+    >>> (curve,) = kit.speed_curves([kit.Run(0.2 * n + 0.002 * n**2)])
+    >>> found = kit.starts_by_eye(curve, [14, 16], 0.25, 0.5)
     >>> found.kit_after, found.table[["pass", "off_turns"]].round(1).values.tolist()
     (13, [[14.0, -0.5], [16.0, -2.5]])
     """

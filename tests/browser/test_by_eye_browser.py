@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 
@@ -19,6 +20,15 @@ shown
 # where the numbers below the axis of a graph stand, by their text
 TICKS = """() => Object.fromEntries([...document.querySelectorAll('.kit-curve-tick')].map(
     (tick) => [tick.textContent, Number(tick.getAttribute('x'))]))"""
+
+
+CLOSE = """
+from kit import Workbook
+from kit.widgets import PredictedCurve
+
+PredictedCurve([40, 20, 20.25, 20.5, 21, 30], Workbook("close.jsonl"), "predict", "duration_s", x_label="plate (°C)",
+    y_label="coasting time (s)", unit="s", y_max=50)
+"""
 
 
 @pytest.fixture
@@ -129,3 +139,27 @@ def test_a_run_is_counted_by_the_space_bar_survives_a_new_page_and_is_kept_besid
     assert pair["duration_s"] == pytest.approx(taps[-1] - taps[0])
     assert pair["gate_duration_s"] == pytest.approx(pair["duration_s"], rel=0.5)
     expect(again.get_by_role("group", name="Your own counts, beside the gate's")).to_contain_text("12")
+
+
+def test_conditions_that_lie_close_keep_their_place_and_are_reached_where_their_number_has_no_room(desk):
+    page = desk.show(CLOSE)
+    page.locator(".kit-curve-tick").first.wait_for()
+    at = page.evaluate(TICKS)
+    assert {"20", "40", "30"} <= set(at) and len(at) < 6
+    assert at["40"] - at["30"] == pytest.approx(at["30"] - at["20"])
+    boxes = [tick.bounding_box() for tick in page.locator(".kit-curve-tick").all()]
+    boxes.sort(key=lambda box: box["x"])
+    assert all(a["x"] + a["width"] < b["x"] for a, b in itertools.pairwise(boxes))
+    hidden = page.get_by_role("slider", name="plate (°C) 20.25", exact=True)
+    hidden.focus()
+    page.keyboard.press("Home")
+    page.keyboard.press("PageUp")
+    expect(hidden).to_have_attribute("aria-valuetext", "5 s")
+    expect(page.locator(".kit-curve-here")).to_have_text("plate (°C) 20.25: 5 s")
+    page.get_by_label("plate (°C) 20.5, coasting time (s)", exact=True).fill("17.256")
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("slider", name="plate (°C) 20.5", exact=True)).to_have_attribute(
+        "aria-valuetext", "17.256 s"
+    )
+    line = page.locator(".kit-curve-line")
+    expect(line).to_have_attribute("d", re.compile(r"^M[\d.]+,[\d.]+L[\d.]+,[\d.]+$"))  # by rising condition
