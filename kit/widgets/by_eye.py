@@ -237,16 +237,17 @@ def _signed(value: float, places: int) -> str:
 # --- in a lesson ---------------------------------------------------------------------------------------------------
 
 
-def lesson_by_eye(progress: Progress, stage: str, class_folder: str | Path | None = None) -> ByEye:
+def lesson_by_eye(progress: Progress, stage: str, class_folder: str | Path | None = None) -> KitBox:
     """`ByEye` for a lesson's own runs and its suggested turn periods, which are the same for all groups.
 
-    Raises
-    ------
-    KitError : no run of the lesson passes both turn periods.
+    Where no run of the lesson passes both turn periods, it says so: what comes after it does not need it.
     """
     lesson = progress.lesson
     start, stop = lesson.start_period_s, lesson.stop_period_s
-    curve = run_for_the_eye(progress.lesson_curves, start, stop, lesson.x, lesson.reference)
+    try:
+        curve = run_for_the_eye(progress.lesson_curves, start, stop, lesson.x, lesson.reference)
+    except KitError as error:
+        return KitBox([note(str(error))])
 
     def others(source: str, period_s: float, passes: int) -> list[int]:
         code = progress.workbook.code or ""

@@ -7,7 +7,8 @@ function render({ model, el }) {
   keepKeys(el, undo);
   let W = 760, H = 380, axes, mode = "points", drawing = null, points = [], inputs = [], heights = [], line, here;
   const unique = `graph-${Math.random().toString(36).slice(2)}`;
-  const put = (values) => { for (const [name, value] of Object.entries(values)) model.set(name, value); model.save_changes(); };
+  const put = (values) => { for (const [name, value] of Object.entries(values)) model.set(name, value); };
+  const keep = () => model.save_changes(); // to Python, and so to the disk: once a key or the pointer is up again
   const xs = () => get("x_values"), top = () => get("y_max"), open = () => !get("locked");
   const within = (value) => (value === null ? null : Math.min(Math.max(value, 0), top()));
 
@@ -15,7 +16,7 @@ function render({ model, el }) {
     const radio = make("input", { type: "radio", name: unique, value, checked: value === mode, onchange: () => { mode = value; show(); } });
     return make("label", { class: "kit-graph-mode" }, radio, words);
   });
-  const rub = make("button", { type: "button", class: "jupyter-button", onclick: () => put({ curve: get("curve").map(() => null) }) }, "Rub out the curve");
+  const rub = make("button", { type: "button", class: "jupyter-button", onclick: () => { put({ curve: get("curve").map(() => null) }); keep(); } }, "Rub out the curve");
   const tools = make("div", { class: "kit-graph-tools", role: "group", "aria-label": "What the pointer does" }, ...modes, rub);
   const svg = makeSvg("svg", { viewBox: `0 0 ${W} ${H}`, role: "group", "aria-label": get("description") });
   const legend = make("div", { class: "kit-graph-legend" });
@@ -53,15 +54,16 @@ function render({ model, el }) {
         set(i, value);
         event.preventDefault();
       });
+      point.addEventListener("keyup", keep);
       point.addEventListener("focus", show);
-      point.addEventListener("blur", show);
+      point.addEventListener("blur", () => { keep(); show(); });
       svg.append(point);
       return point;
     });
     here = svg.appendChild(makeSvg("text", { x: W - RIGHT, y: TOP + 6, "text-anchor": "end", class: "kit-curve-here", "aria-hidden": "true" }));
     const field = (i, what, change) => make("input", { type: "number", min: 0, step: "any", disabled: !open(), "aria-label": `${what} at ${name(i)}`,
       onchange: (event) => change(i, typedNumber(event.target)) });
-    inputs = xs().map((_, i) => field(i, "my point", set));
+    inputs = xs().map((_, i) => field(i, "my point", (k, value) => { set(k, value); keep(); }));
     heights = xs().map((_, i) => field(i, "my curve", bend));
     const row = (words, cells) => make("tr", {}, make("th", { scope: "row" }, words), ...cells.map((cell) => make("td", {}, cell)));
     typed.replaceChildren(make("thead", {}, make("tr", {}, make("th", { scope: "col" }, get("x_label")), ...xs().map((x) => make("th", { scope: "col" }, String(x))))),
@@ -88,8 +90,8 @@ function render({ model, el }) {
     const values = get("points"), curve = drawing ?? get("curve"), places = get("curve_x");
     line.setAttribute("d", path(places, curve));
     points.forEach((point, i) => {
-      const x = axes.px(xs()[i]), y = axes.py(values[i] ?? top() / 2);
-      point.setAttribute("d", `M${x - 7} ${y - 7}L${x + 7} ${y + 7}M${x - 7} ${y + 7}L${x + 7} ${y - 7}M${x - 12} ${y}a12 12 0 1 0 24 0a12 12 0 1 0 -24 0`);
+      const x = axes.px(xs()[i]), y = axes.py(values[i] ?? 0); // the axes are empty: what is not put on waits at their foot
+      point.setAttribute("d", values[i] === null ? `M${x - 7} ${y}a7 7 0 1 0 14 0a7 7 0 1 0 -14 0` : `M${x - 7} ${y - 7}L${x + 7} ${y + 7}M${x - 7} ${y + 7}L${x + 7} ${y - 7}M${x - 12} ${y}a12 12 0 1 0 24 0a12 12 0 1 0 -24 0`);
       point.classList.toggle("kit-curve-unset", values[i] === null);
       point.style.display = values[i] === null && !open() ? "none" : "";
       point.setAttribute("aria-valuenow", values[i] ?? top() / 2);
@@ -110,7 +112,7 @@ function render({ model, el }) {
     if (mode === "points") {
       const i = nearestOf(xs(), axes.px, axes.valueAt(event).x, points.indexOf(document.activeElement));
       points[i].focus({ preventScroll: true });
-      followPointer(svg, event, (e) => set(i, rounded(axes.valueAt(e).y, top())));
+      followPointer(svg, event, (e) => set(i, rounded(axes.valueAt(e).y, top())), keep);
       return;
     }
     const places = get("curve_x");
@@ -131,6 +133,7 @@ function render({ model, el }) {
       const drawn = drawing.map((y) => (y === null ? null : rounded(y, top())));
       drawing = null;
       put({ curve: drawn });
+      keep();
     });
   });
 

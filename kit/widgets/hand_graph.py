@@ -181,7 +181,7 @@ class HandGraph(KitBox):
         inside = places[(places >= graph.x_values[0] * 0.5) & (places > 0)]
         with graph.hold_sync():
             graph.locked = True
-            graph.measured = rows.astype(float).fillna(0.0).to_dict("records")
+            graph.measured = rows.astype(float).T.fillna(rows["mean"]).T.to_dict("records")  # one trial: no interval
             graph.fitted = [
                 {"name": name, "xs": inside.tolist(), "ys": _or_none(np.asarray(trend(inside), float))}
                 for name, trend in zip(FITTED, trends, strict=False)

@@ -184,19 +184,15 @@ class OwnCount(KitBox):
     # --- on the real thing -----------------------------------------------------------------------------------------
 
     def _real_thing(self) -> widgets.Widget:
-        runs = [run for run in self.progress.own.runs if run.origin in REAL]
+        x = self.progress.x
+        runs = [r for r in self.progress.own.runs if r.origin in REAL and isinstance(r.conditions.get(x), int | float)]
         if not runs:
             words = "Did you count a real run that your gate logged? Keep its log on page 2b."
             return note(f"{words} Then you can type your count here.")
         self._runs: list[Run] = runs
-        lesson = self.progress.lesson
         options = [
-            (
-                f"{case_of(lesson.x, run.conditions[lesson.x])}, trial {run.trial}, {ORIGINS[run.origin]}",
-                i,
-            )
+            (f"{case_of(x, run.conditions[x])}, trial {run.trial}, {ORIGINS[run.origin]}", i)
             for i, run in enumerate(runs)
-            if lesson.x in run.conditions
         ]
         self.run = widgets.Dropdown(options=options, description="Which run was it?")
         self.run.style.description_width, self.run.layout.width = "initial", "auto"
