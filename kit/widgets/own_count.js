@@ -75,6 +75,7 @@ function render({ model, el }) {
     play = { spin: { ...spin, angles: doubles(spin.angles), speeds: doubles(spin.speeds), passes: doubles(spin.passes) }, base: 0, mark: performance.now(), seen: 0 };
     lamp.off();
     stage.show({ ...setting(), value: spin.value });
+    stage.push(true);
     say("Pushed. As soon as your eye can follow it: tap once each time the mark comes round.");
     showAll();
     frame = requestAnimationFrame(function step(now) {
