@@ -28,7 +28,7 @@ from ..motion.threshold import measure
 from ..record.entries import QUANTITIES, Entry, Kind
 from ..record.workbook import Workbook
 from ..sources.taps import tapped_run
-from ..stats.averages import COUNTED, Agreement, Measured
+from ..stats.averages import COUNTED, Agreement, Measured, compare_methods
 from ..stats.trend import Trend
 from ..wording import DASH, condition_value, interval, number, plus_minus, short
 from .progress import Progress
@@ -50,6 +50,7 @@ __all__ = [
     "curve_places",
     "drawn_beside_fitted",
     "kept_pairs",
+    "own_agreement",
     "own_measured",
     "pair_sentences",
     "pairs_table",
@@ -203,9 +204,14 @@ class CountedPair:
         """What the workbook keeps."""
         return asdict(self)
 
+    def both(self, quantity: str) -> tuple[float, float, float]:
+        """The condition, the value by hand and the one by the gate, of "duration_s" or "turns"."""
+        return self.x, getattr(self, quantity), getattr(self, f"gate_{quantity}")
+
     def difference(self, quantity: str) -> float:
         """By hand minus by the gate, in the unit of the quantity ("duration_s" or "turns")."""
-        return getattr(self, quantity) - getattr(self, f"gate_{quantity}")
+        _, by_hand, by_gate = self.both(quantity)
+        return by_hand - by_gate
 
 
 def count_of_taps(run: Run, x: float, taps_s: Sequence[float], turns: float, name: str) -> CountedPair:
@@ -358,6 +364,15 @@ def own_measured(progress: Progress) -> list[Measured]:
             found.append(Measured(f"{words}, by you", pair.duration_s, pair.u_s, "s"))
             found.append(Measured(f"{words}, by the gate", pair.gate_duration_s, pair.gate_u_s, "s"))
     return found
+
+
+def own_agreement(pairs: Iterable[CountedPair], quantity: str = "duration_s") -> Agreement | None:
+    """What the group's own pairs say of the two methods, of those over the same passes; None for fewer than three."""
+    same = [pair.both(quantity) for pair in pairs if pair.stretch == SAME_PASSES]
+    if len(same) < 3:
+        return None
+    x, by_hand, by_gate = zip(*same, strict=True)
+    return compare_methods(x, by_hand, by_gate, QUANTITIES[quantity].unit)
 
 
 def against_earlier(found: Agreement, pairs: Iterable[CountedPair], quantity: str, x_words: str) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ class EarlierCounts(KitBox):
             if found is None:
                 self.children = (note(NONE),)
                 return
-            pairs = [(pair.x, getattr(pair, quantity), getattr(pair, f"gate_{quantity}")) for pair in own]
+            pairs = [pair.both(quantity) for pair in own]
             plot = agreement_plot(found, unit, x_label, ("hand", "gate"), pairs)
             said = against_earlier(found, own, quantity, self.progress.lesson.x_words)
             parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), plot]
@@ -51,7 +51,14 @@ def earlier_counts_again(progress: Progress, stage: str, quantity: str) -> widge
         return KitBox([note(NONE)])
     words, unit = QUANTITIES[quantity]
     pairs = [found.pairs[name].tolist() for name in ("x", "first", "second")]
-    view = AgreementView(*pairs, x_name=progress.lesson.x, unit=unit)
+    own = list(kept_pairs(progress.workbook).values())
+    view = AgreementView(
+        *pairs,
+        x_name=progress.lesson.x,
+        unit=unit,
+        own=[pair.both(quantity) for pair in own],
+        own_words=against_earlier(found, own, quantity, progress.lesson.x_words),
+    )
     say, kind = Status(), Kind.SAME_THING.of(quantity)
     view.same_thing = progress.workbook.latest(kind, "")
 

@@ -18,6 +18,7 @@ from ..lessons.by_hand import (
     count_by_thresholds,
     count_of_taps,
     kept_pairs,
+    own_agreement,
     pair_sentences,
     pairs_table,
 )
@@ -80,7 +81,7 @@ class OwnCount(KitBox):
         self._on_kept = on_kept
         self._spin: Spin | None = None
         self._pushed: dict = {}  # what makes its run again
-        self.say, self.table = Status(), widgets.HTML()
+        self.say, self.table, self.together = Status(), widgets.HTML(), Status()
         setup = progress.lesson.bench
         self.player = _Player(_setup=self._told(setup)) if setup is not None else None
         self.real = self._real_thing()
@@ -89,7 +90,7 @@ class OwnCount(KitBox):
         self.leave_button = action("Leave it out", lambda: attempt(self.say, self._leave_out))
         self._leave = row_of(pair_of(self.which, self.reason), self.leave_button)
         played = [self.player] if self.player is not None else []
-        super().__init__([*played, self.say, self.table, self._leave, self.real])
+        super().__init__([*played, self.say, self.table, self.together, self._leave, self.real])
         if self.player is not None:
             self._bring_back(self.player)
             self.player.on_msg(self._asked)
@@ -240,4 +241,6 @@ class OwnCount(KitBox):
     def _list(self) -> None:
         table = pairs_table(self.workbook, self.progress.lesson.x_label)
         self.table.value = html_table(table, "Your own counts, beside the gate's") if len(table) else ""
+        found = own_agreement(self.pairs.values())
+        self.together.say(f"Time, you − gate, of all your counts together: {found.sentence}" if found else "")
         self._leave.layout.display = "" if self.pairs else "none"

@@ -18,6 +18,7 @@ from kit.lessons.by_hand import (
     curve_places,
     drawn_beside_fitted,
     kept_pairs,
+    own_agreement,
     pair_sentences,
     pairs_table,
 )
@@ -210,6 +211,12 @@ def test_a_count_left_out_stays_with_its_reason(workbook):
     table = pairs_table(workbook, "number of magnets")
     assert table["count"].tolist() == ["1", "2"]
     assert table["left out, because"].tolist() == ["–", "I lost count"]
+
+
+def test_three_own_counts_say_something_of_the_two_methods_together():
+    pair = lambda off, stretch="same passes": CountedPair(4, "run", stretch, 20, 10 + off, None, 20, 10, None)  # noqa: E731
+    assert own_agreement([pair(0.1), pair(0.2), pair(0.9, "whole log")]) is None
+    assert own_agreement([pair(0.1), pair(0.2), pair(0.3)]).bias == pytest.approx(0.2)
 
 
 def test_an_own_count_is_held_against_the_range_of_the_earlier_ones():

@@ -237,6 +237,15 @@ class TestOwnCount:
         again = stage("average").own_count()
         assert again.pairs == own.pairs and "22" in again.table.value
 
+    def test_it_stands_beside_the_earlier_methods_in_the_last_stage_too(self, stage):
+        own = stage("average").own_count()
+        tell(own.player, keep={"turns": count_a_run(own)})
+        view = stage("investigate").two_methods("turns").children[1]
+        view.same_thing = "no"
+        assert "Your own count (number of magnets 4) differs by 0 turns" in texts(view)
+        assert view._plot.table.iloc[-1, 0] == "4, own count"
+        assert len(view.agreement.pairs) == len(view._plot.table) - 1
+
     def test_a_count_not_kept_yet_comes_back_with_its_run(self, stage):
         own = stage("average").own_count()
         turns = count_a_run(own)
