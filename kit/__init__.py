@@ -34,6 +34,7 @@ _MODULE_OF = {
     "measure": "motion.threshold",
     "common_start": "motion.threshold",
     "common_stop": "motion.threshold",
+    "starts_by_eye": "motion.by_eye",
     "speed_curves": "motion.speed",
     "SpeedCurve": "motion.speed",
     "trust": "motion.trust",

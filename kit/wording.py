@@ -30,6 +30,7 @@ __all__ = [
     "percent",
     "plus_minus",
     "rounded_by",
+    "short",
     "unit_of",
 ]
 
@@ -146,6 +147,11 @@ def evidence_share(weight: float) -> str:
     if weight < 0.01:
         return "< 1 %"
     return "> 99 %" if weight > 0.99 else f"{100 * weight:.0f} %"
+
+
+def short(value: float) -> str:
+    """A count that may hold part of a turn, to one place at most: "21", "20.5"."""
+    return f"{round(value, 1) + 0.0:.1f}".removesuffix(".0").replace("-", _MINUS)
 
 
 def count_of(n: int, singular: str, plural: str | None = None) -> str:

@@ -13,7 +13,7 @@ from math import ceil, floor, isfinite, log10
 import numpy as np
 import pandas as pd
 
-from ..plots.style import GRID, INK, MUTED, PALETTE
+from ..plots.style import GRID, INK, MUTED, PALETTE, number_line
 from ..record.entries import BANDS
 
 __all__ = ["confidence_chart", "letter", "moves_chart", "pooled_chart", "reference_chart"]
@@ -119,8 +119,7 @@ def pooled_chart(means: pd.DataFrame, medians: pd.DataFrame, x_title: str, y_tit
     `means`: x, mean, usual (filled: the thresholds most groups used; hollow: others). `medians`: x, median.
     """
     top, bottom = 12, 326
-    first, last = min(0.0, float(means["x"].min())), max(0.0, float(means["x"].max()))
-    x = _scale(first, last + 0.06 * (last - first or 1.0), LEFT, RIGHT)
+    x = _scale(*number_line(means["x"].tolist()), LEFT, RIGHT)
     log_low, log_high = log10(means["mean"].min() / 1.15), log10(means["mean"].max() * 1.15)
     log_y = _scale(log_low, log_high, bottom, top)
     parts = []

@@ -105,10 +105,11 @@ def _predict(lesson: Lesson) -> Cells:
 _STEPS = (
     "## Step by step\n\n"
     "1. Read the table of runs. Look for rows in which the gate logged a pass twice or missed one.\n"
-    "2. Look at the plot of all runs. Each line is one run that slows down.\n"
-    "3. Leave both lines where they are. All runs are counted between these two speeds.\n"
-    "4. Press *Use these thresholds*.\n"
-    "5. Write down what you see. Then go on."
+    "2. Find by eye where one run starts to count. Each of you clicks a row.\n"
+    "3. Look at the plot of all runs. Each line is one run that slows down.\n"
+    "4. Leave both lines where they are. All runs are counted between these two speeds.\n"
+    "5. Press *Use these thresholds*.\n"
+    "6. Write down what you see. Then go on."
 )
 
 _WHERE_TO_COUNT = (
@@ -151,6 +152,7 @@ def _measure(lesson: Lesson) -> Cells:
     )
     yield "code", "stage.sources()"
     yield "code", "stage.runs_table()"
+    yield from _once_by_eye()
     yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
@@ -161,6 +163,18 @@ def _measure(lesson: Lesson) -> Cells:
     )
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
+
+
+def _once_by_eye() -> Cells:
+    yield (
+        "markdown",
+        "## Once by eye\n\n"
+        "One push is harder than another. So a fair count starts at the same speed in every run. You can say how fast "
+        "it is by how long one turn takes.\n\n"
+        "Here is the log of one run. Beside each pass stands how long the turn took that ends there. At which pass "
+        "would you start to count? Each of you clicks a row. Then see how far apart you are, and what that does.",
+    )
+    yield "code", "stage.by_eye()"
 
 
 # --- 2b runs of the group's own --------------------------------------------------------------------------------------
@@ -251,6 +265,7 @@ def _average(lesson: Lesson) -> Cells:
         )
         yield "code", "stage.hand_counts()"
         yield "code", 'stage.observation("methods")'
+    yield from _own_count(lesson)
     yield (
         "markdown",
         "## Are two of your averages really different?\n\n"
@@ -260,10 +275,33 @@ def _average(lesson: Lesson) -> Cells:
     yield "code", "stage.comparisons()"
 
 
+def _own_count(lesson: Lesson) -> Cells:
+    bench = (
+        "Give it a push. As soon as your eye can follow it, tap once a turn. Your watch runs from your first tap to "
+        "your last. Too fast to follow? Then show it as a slow film. "
+        if lesson.bench is not None
+        else "Count the turns and time them while a gate logs the run. "
+    )
+    earlier = " Your pair joins the plots above." if lesson.has_hand_counts else ""
+    yield (
+        "markdown",
+        f"## Count one run yourself\n\nCan you trust the gate? Check it once. {bench}"
+        f"Keep your count, and only then see what the gate logged of the same run. Do the two agree?{earlier}",
+    )
+    yield "code", "stage.own_count()"
+
+
 # --- 4 trend ---------------------------------------------------------------------------------------------------------
 
 
 def _trend(lesson: Lesson) -> Cells:
+    yield (
+        "markdown",
+        "## First by hand\n\n"
+        "Put your averages on the axes. Then draw one smooth curve by eye. After that you see it beside curves that "
+        "the kit fits. Nothing is marked.",
+    )
+    yield "code", 'stage.graph_by_hand("duration_s")'
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'
     yield "markdown", "## The number of turns\n\nDo the turns follow the same kind of curve?"

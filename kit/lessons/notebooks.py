@@ -139,6 +139,7 @@ _NOTES = {
         "Students agree on a fair count: from one speed to another, not from the push to the end.",
         (
             "Two groups push differently hard. How can they compare at all?",
+            "How far apart were your clicks in the log, and what did that change?",
             "What happens to your results if you move the start line?",
         ),
         (
@@ -152,6 +153,7 @@ _NOTES = {
         (
             "Would a fourth run land exactly on the average?",
             "May you leave out the trial that looks odd? What would you have to know about it?",
+            "You counted a run, and so did the gate. Do they differ, and how could you find out why?",
         ),
         (
             "With three trials the 95 % interval is 4.3 times the standard uncertainty. That is how it is, not a slip.",
@@ -161,6 +163,7 @@ _NOTES = {
     "trend": (
         "Several curves are weighed against each other; a good one leaves no pattern.",
         (
+            "Where did you draw otherwise than the fitted curves, and why?",
             "Which curve would you have to give up first, and which point decides that?",
             "Where would you measure next to tell two curves apart?",
         ),

@@ -253,15 +253,21 @@ class Progress:
     @property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs, with the group's refused repairs applied."""
-        runs = self.runs
-        new = [run for run in runs if run.source not in self._curves_as_read]
-        self._curves_as_read |= {curve.run.source: curve for curve in speed_curves(new)} if new else {}
         refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
-        curves = [self._curves_as_read[run.source] for run in runs]
         return tuple(
             self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
-            for curve in curves
+            for curve in self._as_read(self.runs)
         )
+
+    @property
+    def lesson_curves(self) -> tuple[SpeedCurve, ...]:
+        """Speed curves of the lesson's own runs as read, whichever runs count: the same for all groups."""
+        return self._as_read(self.lesson_runs)
+
+    def _as_read(self, runs: Sequence[Run]) -> tuple[SpeedCurve, ...]:
+        new = [run for run in runs if run.source not in self._curves_as_read]
+        self._curves_as_read |= {curve.run.source: curve for curve in speed_curves(new)} if new else {}
+        return tuple(self._curves_as_read[run.source] for run in runs)
 
     def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
         key = (curve.run.source, tuple(indices))

@@ -27,6 +27,7 @@ __all__ = [
     "PAPER",
     "SYMBOLS",
     "new_figure",
+    "number_line",
     "origin_looks",
     "places",
     "series",
@@ -77,6 +78,19 @@ def origin_looks(origins: Sequence[str]) -> dict[str, tuple[str, str, str]]:
     if len(found) == 1:
         return {found[0]: ("each trial", SYMBOLS[0], PALETTE[0])}
     return {name: (f"each trial: {name}", SYMBOLS[i], PALETTE[2 * i % 7]) for i, name in enumerate(found)}
+
+
+def number_line(values: Sequence[float]) -> tuple[float, float]:
+    """Ends of the axis on which conditions stand as numbers, in their unit: what is twice as much lies twice as far.
+
+    It begins at zero, unless all values lie further from zero than their span is long; then there is room on both
+    sides. A single value stands in the middle.
+    """
+    low, high = float(min(values)), float(max(values))
+    span = high - low or abs(high) or 1.0
+    first = 0.0 if 0 <= low <= span else low - 0.06 * span
+    last = 0.0 if -span <= high <= 0 else high + 0.06 * span
+    return (first, last) if low < high else (low - span, high + span)
 
 
 @cache

@@ -6,6 +6,7 @@ they stay light.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -135,8 +136,18 @@ def trials_figure(
     return _legend_on_top(figure)
 
 
-def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate", second: str = "hand"):
-    """Difference of two methods against their mean, with the mean difference, its interval and two kinds of limits."""
+def agreement_figure(
+    agreement: Agreement,
+    unit: str = "s",
+    first: str = "gate",
+    second: str = "hand",
+    own: Sequence[tuple[float | str, float, float]] = (),
+):
+    """Difference of two methods against their mean, with the mean difference, its interval and two kinds of limits.
+
+    `own`: further pairs (condition, first, second) that are no part of `agreement`, such as a group's own counts; they
+    are diamonds.
+    """
     pairs = agreement.pairs
     figure = new_figure(f"Average of {first} and {second} ({unit})", f"{first.capitalize()} − {second} ({unit})")
     figure.add_hrect(y0=agreement.bias_low, y1=agreement.bias_high, fillcolor=PALETTE[0], opacity=0.14, line_width=0)
@@ -172,8 +183,21 @@ def agreement_figure(agreement: Agreement, unit: str = "s", first: str = "gate",
         hovertemplate="%{text}: %{y:.3g} " + unit + "<extra></extra>",
         showlegend=False,
     )
-    span = float(pairs["mean"].max() - pairs["mean"].min()) or 1.0
-    figure.update_xaxes(range=[pairs["mean"].min() - 0.06 * span, pairs["mean"].max() + 0.45 * span])
+    means = [*pairs["mean"], *((a + b) / 2 for _, a, b in own)]
+    if own:
+        figure.add_scatter(
+            x=means[len(pairs) :],
+            y=[a - b for _, a, b in own],
+            mode="markers+text",
+            text=["own count"] * len(own),
+            textposition="top center",
+            marker={"size": 14, "symbol": "diamond-open", "color": PALETTE[1], "line": {"width": 3}},
+            textfont={"color": PALETTE[1]},
+            hovertemplate="own count: %{y:.3g} " + unit + "<extra></extra>",
+            showlegend=False,
+        )
+    span = float(max(means) - min(means)) or 1.0
+    figure.update_xaxes(range=[min(means) - 0.06 * span, max(means) + 0.45 * span])
     return figure
 
 

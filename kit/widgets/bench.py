@@ -23,7 +23,7 @@ from ..sources.setup import FAULTS, BenchSetup
 from ..wording import count_of
 from .parts import front_end
 
-__all__ = ["Bench"]
+__all__ = ["Bench", "motion_for_page"]
 
 
 SURPRISE = "surprise"
@@ -207,26 +207,16 @@ class Bench(anywidget.AnyWidget):
         }
 
     def _shown(self, number: int, secret: bool = False) -> dict:
-        spin, fault = self.spins[number], self._settings[number]["fault"]
+        spin, settings = self.spins[number], self._settings[number]
+        fault = settings["fault"]
         told = f" In this run: {FAULTS[fault]}." if fault else ""
         if secret:
             told = " Did something go wrong? Look at the plot. The run's note and its log tell you."
-        at_gate_s = spin.run.pass_times_s if spin.at_gate_s is None else spin.at_gate_s
-        end_s, speeds, angles = motion_samples(spin)
-        settings = self._settings[number]
         return {
             "number": number,
-            "value": settings["value"],
             "tilt_deg": settings["tilt_deg"],
             "dry_hub": settings["dry_hub"],
-            "push_s": spin.motion.push_s,
-            "push_turns": spin.motion.push_turns,
-            "first_turns": spin.first_pass_turns,
-            "end_s": end_s,
-            "speeds": speeds.astype("<f8").tobytes(),
-            "angles": angles.astype("<f8").tobytes(),
-            "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
-            "at_gate": (at_gate_s - spin.pushed_at_s).astype("<f8").tobytes(),
+            **motion_for_page(spin, settings["value"]),
             "outcome": self._outcome(spin, disturbed=bool(fault)) + told,
         }
 
@@ -261,6 +251,23 @@ class Bench(anywidget.AnyWidget):
             }
             for number, s in sorted(self._settings.items())
         ]
+
+
+def motion_for_page(spin: Spin, value: float) -> dict:
+    """A run as bench_motion.js plays it: the motion's samples and the gate's passes, in s since the push."""
+    end_s, speeds, angles = motion_samples(spin)
+    at_gate_s = spin.run.pass_times_s if spin.at_gate_s is None else spin.at_gate_s
+    return {
+        "value": value,
+        "push_s": spin.motion.push_s,
+        "push_turns": spin.motion.push_turns,
+        "first_turns": spin.first_pass_turns,
+        "end_s": end_s,
+        "speeds": speeds.astype("<f8").tobytes(),
+        "angles": angles.astype("<f8").tobytes(),
+        "passes": (spin.run.pass_times_s - spin.pushed_at_s).astype("<f8").tobytes(),
+        "at_gate": (at_gate_s - spin.pushed_at_s).astype("<f8").tobytes(),
+    }
 
 
 _SETTINGS = ("number", "value", "tilt_deg", "dry_hub", "strength", "fault")

@@ -60,6 +60,12 @@ class ComparisonLog(KitBox):
         self._judge()
         self._list_cycles()
 
+    def offer(self, offered: Sequence[Measured]) -> None:
+        """Offer these values from now on; what is chosen and typed stays."""
+        for side in self.sides:
+            side.offer(offered)
+        self._judge()
+
     def _judge(self) -> None:
         self.comparison = None
         try:
@@ -129,6 +135,15 @@ class _Side(widgets.VBox):
         self._show()
         self.choice.observe(lambda _: self._show(), "value")
 
+    def offer(self, offered: Sequence[Measured]) -> None:
+        """Offer other values; the one that is chosen stays chosen if it is among them."""
+        place = self.choice.value
+        chosen = None if place is None else self._offered[place]
+        self._offered = offered
+        kept = None if chosen is None else next((i for i, m in enumerate(offered) if m == chosen), None)
+        self.choice.options = [*((str(measured), i) for i, measured in enumerate(offered)), (OWN, None)]
+        self.choice.value = kept if kept is not None or place is None else 0 if offered else None
+
     def _show(self) -> None:
         self._own.layout.display = "none" if self.choice.value is not None else ""
 
@@ -138,7 +153,7 @@ class _Side(widgets.VBox):
 
     def measured(self) -> Measured:
         """The value of this side; KitError, saying what is missing, while there is none."""
-        if self.choice.value is not None:
+        if self.choice.value is not None and self.choice.value < len(self._offered):
             return self._offered[self.choice.value]
         value, u = (number_typed(field.value, field.description) for field in (self.value, self.u))
         return Measured(self.label.value.strip(), value, u, self.unit.value.strip())

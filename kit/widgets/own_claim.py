@@ -14,6 +14,7 @@ import traitlets as t
 
 from ..errors import KitError
 from ..lessons.lesson import OWN
+from ..lessons.progress import Progress
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
 from ..record.entries import Kind
 from ..record.summary import table_rows
@@ -40,7 +41,7 @@ from .parts import (
     text_area,
 )
 
-__all__ = ["PLAN", "OwnClaimCard", "TrialPlanner", "order_html"]
+__all__ = ["PLAN", "OwnClaimCard", "TrialPlanner", "lesson_planner", "order_html"]
 
 
 class TrialPlanner(KitBox):
@@ -354,3 +355,31 @@ class OwnClaimCard(KitBox):
             self._enough.say(spread, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
         else:
             self._enough.say(spread, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")
+
+
+# --- in a lesson ---------------------------------------------------------------------------------------------------
+
+
+def lesson_planner(progress: Progress, stage: str) -> KitBox:
+    """`TrialPlanner` for the best curve of a group's coasting times; its last order is kept and comes back."""
+    lesson, workbook, say = progress.lesson, progress.workbook, Status()
+    try:
+        trends = progress.trends("duration_s")
+        if not trends:
+            return KitBox([note("No curve fits your runs yet, so there is nothing to plan with.")])
+        planner = TrialPlanner(trends[0], lesson.x, lesson.values, cautions=lesson.safety)
+    except KitError as error:
+        return KitBox([note(str(error))])
+    kept = workbook.latest(Kind.RUN_PLAN)
+    if kept:
+        planner.set_up(kept["settings"])
+        planner.show_order(pd.DataFrame(kept["order"]))
+
+    def save(change) -> None:
+        if change["new"] is not None:
+            entry = {"settings": planner.settings, "order": table_rows(change["new"])}
+            if save_entries(say, workbook, stage, {Kind.RUN_PLAN: entry}):
+                say.say(f"Saved: {count_of(len(change['new']), 'run')} in an order drawn by lot.")
+
+    planner.observe(save, "order")
+    return KitBox([planner, say])

@@ -10,6 +10,7 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..plots.style import number_line
 from ..record.entries import Kind
 from ..record.workbook import Workbook
 from ..wording import DASH, number
@@ -21,10 +22,11 @@ __all__ = ["PredictedCurve", "how_far_off"]
 class _Curve(anywidget.AnyWidget):
     """The points on the page. `values` holds a number or None for each of `x_values`."""
 
-    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "predicted_curve.js")
+    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "sketch_axes.js", "predicted_curve.js")
     _css = front_end("predicted_curve.css")
 
     x_values = t.List(t.Float()).tag(sync=True)
+    x_range = t.List(t.Float()).tag(sync=True)  # ends of the number line
     values = t.List(t.Float(allow_none=True)).tag(sync=True)
     measured = t.List(t.Dict()).tag(sync=True)
     y_max = t.Float(1.0).tag(sync=True)
@@ -68,6 +70,7 @@ class PredictedCurve(KitBox):
         x_values = [float(x) for x in x_values]
         self.curve = _Curve(
             x_values=x_values,
+            x_range=list(number_line(x_values)),
             values=[known.get(x) for x in x_values],
             y_max=y_max,
             locked=bool(sealed) or averages is not None,

@@ -8,19 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import KitError
+from ..lessons.by_hand import own_measured
 from ..lessons.keys import level_of
 from ..lessons.lesson import STAGES, Lesson
 from ..lessons.progress import Progress
 from ..lessons.waiting import Gate, data_gate, question_gate, text_gate
 from ..record.entries import QUANTITIES, Kind, Moment
 from ..record.hosting import handin_folder, idle_notice
-from ..record.summary import table_rows
 from ..record.workbook import Workbook
 from ..wording import count_of
 from .cards import (
@@ -36,11 +36,14 @@ from .waiting import when_open
 
 if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..lessons.claim_runs import ClaimRuns
+    from ..stats.averages import Measured
     from ..stats.trend import Trend
     from .hand_in import HandInBox
     from .predicted_curve import PredictedCurve
 
 __all__ = ["Stage"]
+
+View = TypeVar("View", bound=widgets.Widget)
 
 SPINS = ("measure", "investigate")  # stages in which a group may spin something: their cautions are not folded
 
@@ -73,6 +76,7 @@ class Stage:
         self.lesson, self.workbook = self.progress.lesson, self.progress.workbook
         self._wait = wait
         self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
+        self._take_counts: list[Callable[[], object]] = []  # what a new count of the group's own renews
         self._defended: dict[str, ExplanationCard] = {}  # a new finding is offered to these cards at once
 
     def _of_data(self, build: Callable[[], widgets.Widget], claim_id: str = "") -> widgets.Widget:
@@ -184,6 +188,17 @@ class Stage:
         """Whose runs count: the lesson's, the group's own, or both."""
         return DataSources(self.progress, self.stage)
 
+    def by_eye(self, class_folder: str | Path | None = None) -> widgets.Widget:
+        """One start found by eye in a real log by each member, then what the clicks do.
+
+        Parameters
+        ----------
+        class_folder : folder, ZIP or address with the hand-ins of the class, to see where the others clicked.
+        """
+        from .by_eye import lesson_by_eye
+
+        return self._of_data(lambda: lesson_by_eye(self.progress, self.stage, class_folder))
+
     def thresholds(self) -> widgets.Widget:
         """The plot on which the group agrees where counting starts and stops."""
         return self._of_data(self._thresholds)
@@ -233,32 +248,50 @@ class Stage:
         return KitBox([table, say])
 
     def hand_counts(self) -> widgets.Widget:
-        """Earlier counts by hand against the gate's averages, for both quantities."""
-        return self._of_data(self._hand_counts)
+        """Earlier counts by hand against the gate's averages, for both quantities, and the group's own beside them."""
+        from .methods import EarlierCounts
+
+        return self._of_data(lambda: self._with_counts(EarlierCounts(self.progress), lambda view: view.refresh()))
 
     def averages_table(self, quantity: str = "duration_s") -> widgets.Widget:
         """Averages with their uncertainty, to look at. To compute with them, take `averages()`."""
         return self._of_data(lambda: _table(self.averages(quantity)))
 
-    def _hand_counts(self) -> widgets.Widget:
-        from .views import agreement_plot
-
-        parts: list[widgets.Widget] = []
-        for quantity, (words, unit) in QUANTITIES.items():
-            found = self.progress.hand_against_gate(quantity)
-            if found is None:
-                return KitBox([note("This lesson has no earlier counts by hand.")])
-            plot = agreement_plot(found, unit, self.lesson.x_label, ("hand", "gate"))
-            parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), plot, note(found.sentence)]
-        return KitBox(parts)
-
     def comparisons(self) -> widgets.Widget:
         """Compare two averages, decide what to do, say why; all cycles so far."""
         from .comparison_log import ComparisonLog
 
-        return self._of_data(lambda: ComparisonLog(self.progress.measured(), self.workbook, self.stage))
+        def offered() -> list[Measured]:
+            return [*self.progress.measured(), *own_measured(self.progress)]
+
+        return self._of_data(
+            lambda: self._with_counts(
+                ComparisonLog(offered(), self.workbook, self.stage), lambda log: log.offer(offered())
+            )
+        )
+
+    def own_count(self) -> widgets.Widget:
+        """Count a run by eye and watch while a gate logs it; the pair joins the comparison of methods on this page."""
+        from .own_count import OwnCount
+
+        def kept() -> None:
+            for renew in self._take_counts:
+                renew()
+
+        return self._of_data(lambda: OwnCount(self.progress, self.stage, kept))
+
+    def _with_counts(self, view: View, renew: Callable[[View], object]) -> View:
+        """A view that takes in the group's own counts, now and when another one is kept."""
+        self._take_counts.append(lambda: renew(view))
+        return view
 
     # --- trend ----------------------------------------------------------------------------------------------------
+
+    def graph_by_hand(self, quantity: str = "duration_s") -> widgets.Widget:
+        """Empty axes for the averages and a curve drawn by eye; then the fitted curves beside it."""
+        from .hand_graph import lesson_hand_graph
+
+        return self._of_data(lambda: lesson_hand_graph(self.progress, self.stage, quantity))
 
     def trend(self, quantity: str = "duration_s") -> widgets.Widget:
         """Choose curves, look at what they leave over, predict a new condition. The level decides about the menu."""
@@ -435,26 +468,9 @@ class Stage:
 
     def two_methods(self, quantity: str = "duration_s") -> widgets.Widget:
         """The earlier counts by hand against the gate: do both measure the same thing? Then the differences."""
-        return self._of_data(lambda: self._two_methods(quantity))
+        from .methods import earlier_counts_again
 
-    def _two_methods(self, quantity: str) -> widgets.Widget:
-        from .views import AgreementView
-
-        found = self.progress.hand_against_gate(quantity)
-        if found is None:
-            return KitBox([note("This lesson has no earlier counts by hand.")])
-        words, unit = QUANTITIES[quantity]
-        pairs = [found.pairs[name].tolist() for name in ("x", "first", "second")]
-        view = AgreementView(*pairs, x_name=self.lesson.x, unit=unit)
-        say, kind = Status(), Kind.SAME_THING.of(quantity)
-        view.same_thing = self.workbook.latest(kind, "")
-
-        def save(change) -> None:
-            if change["new"]:
-                save_entries(say, self.workbook, self.stage, {kind: change["new"]})
-
-        view.observe(save, "same_thing")
-        return KitBox([heading(f"{words.capitalize()}: by hand minus by gate"), view, say])
+        return self._of_data(lambda: earlier_counts_again(self.progress, self.stage, quantity))
 
     def own_claim(self) -> widgets.Widget:
         """A blank plan for a claim of the group's own."""
@@ -467,32 +483,9 @@ class Stage:
 
     def planner(self) -> widgets.Widget:
         """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
-        return self._of_data(self._planner)
+        from .own_claim import lesson_planner
 
-    def _planner(self) -> widgets.Widget:
-        from .own_claim import TrialPlanner
-
-        say, kind = Status(), Kind.RUN_PLAN
-        try:
-            trends = self.trends("duration_s")
-            if not trends:
-                return KitBox([note("No curve fits your runs yet, so there is nothing to plan with.")])
-            planner = TrialPlanner(trends[0], self.lesson.x, self.lesson.values, cautions=self.lesson.safety)
-        except KitError as error:
-            return KitBox([note(str(error))])
-        kept = self.workbook.latest(kind)
-        if kept:
-            planner.set_up(kept["settings"])
-            planner.show_order(pd.DataFrame(kept["order"]))
-
-        def save(change) -> None:
-            if change["new"] is not None:
-                entry = {"settings": planner.settings, "order": table_rows(change["new"])}
-                if save_entries(say, self.workbook, self.stage, {kind: entry}):
-                    say.say(f"Saved: {count_of(len(change['new']), 'run')} in an order drawn by lot.")
-
-        planner.observe(save, "order")
-        return KitBox([planner, say])
+        return self._of_data(lambda: lesson_planner(self.progress, self.stage))
 
 
 def _table(table: pd.DataFrame) -> KitBox:

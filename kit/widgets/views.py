@@ -70,6 +70,7 @@ class AgreementView(KitBox):
     x_name : column name of the condition, such as "magnets".
     unit : of both methods.
     names : what the two methods are called.
+    own, own_words : pairs (condition, first, second) of the group's own, beside the others, and what to say of them.
 
     The plot shows once "Do both measure the same thing?" is answered. `same_thing` is that answer ("", "yes", "no",
     "unknown") and can be observed; `agreement` is what `kit.compare_methods` found.
@@ -90,7 +91,10 @@ class AgreementView(KitBox):
         x_name: str = "magnets",
         unit: str = "s",
         names: tuple[str, str] = ("by hand", "by the gate"),
+        own: Sequence[tuple[float | str, float, float]] = (),
+        own_words: Sequence[str] = (),
     ):
+        self._own, self._own_words = own, own_words
         self.agreement: Agreement = compare_methods(x, first, second, unit)
         self._unit, self._names, self._x_name = unit, names, x_name
         self._question = choice_of("Do both count the same thing, from the same start to the same stop?", _ANSWERS)
@@ -108,29 +112,44 @@ class AgreementView(KitBox):
         self._question.value = self.same_thing
         found = self.agreement
         if not self._shown.children:
-            self._plot = agreement_plot(found, self._unit, axis_title(self._x_name), self._names)
+            self._plot = agreement_plot(found, self._unit, axis_title(self._x_name), self._names, self._own)
             rail = stack_of("kit-rail kit-narrow", self._say, self._reading)
             self._shown.children = (side_of(stack_of("kit-main", self._plot), rail),)
         self._say.say(
             _THEN[self.same_thing],
             found.sentence,
             f"One further pair should differ by {interval(*found.next_range, self._unit)}.",
+            *self._own_words,
         )
         self._shown.layout.display = ""
 
 
-def agreement_plot(found: Agreement, unit: str, x_label: str, names: tuple[str, str]) -> PlotView:
-    """The differences of two methods as a plot with its numbers. `names`: what the methods are called."""
-    pairs, view = found.pairs, PlotView(name="the differences")
+def agreement_plot(
+    found: Agreement,
+    unit: str,
+    x_label: str,
+    names: tuple[str, str],
+    own: Sequence[tuple[float | str, float, float]] = (),
+) -> PlotView:
+    """The differences of two methods as a plot with its numbers.
+
+    Parameters
+    ----------
+    names : what the methods are called.
+    own : the group's own pairs (condition, first, second), beside the others.
+    """
+    view = PlotView(name="the differences")
+    pairs = [(x, a, b, condition_value(x)) for x, a, b in found.pairs[["x", "first", "second"]].itertuples(index=False)]
+    pairs += [(x, a, b, f"{condition_value(x)}, own count") for x, a, b in own]
     numbers = pd.DataFrame(
         {
-            x_label: pairs["x"].map(condition_value),
-            names[0]: pairs["first"].map(number),
-            names[1]: pairs["second"].map(number),
-            "difference": [number(value, 3) for value in pairs["difference"]],
+            x_label: [words for *_, words in pairs],
+            names[0]: [number(a) for _, a, _, _ in pairs],
+            names[1]: [number(b) for _, _, b, _ in pairs],
+            "difference": [number(a - b, 3) for _, a, b, _ in pairs],
         }
     )
-    view.show(agreement_figure(found, unit, *names), found.sentence, numbers)
+    view.show(agreement_figure(found, unit, *names, own=own), found.sentence, numbers)
     return view
 
 

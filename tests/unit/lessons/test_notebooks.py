@@ -114,11 +114,40 @@ def test_without_hand_counts_no_page_speaks_of_them(tmp_path):
     """The data folder decides: the same lesson without the file, then with it."""
     kept = PROJECT / "datasets_demo" / "coasting_disc" / "lesson.toml"
     (tmp_path / "lesson.toml").write_bytes(kept.read_bytes())
-    spoken = ("by hand, counted", "stopwatch", "hand_counts", "two_methods", 'observation("methods")', "earlier method")
+    spoken = (
+        "by hand, counted",
+        "stopwatch",
+        "hand_counts",
+        "two_methods",
+        'observation("methods")',
+        "earlier method",
+        "joins the plots above",
+    )
     without = text_of_all(load_lesson(tmp_path))
     assert [words for words in spoken if words in without] == []
     (tmp_path / "hand_counts.csv").write_text("magnets,duration_s,turns\n1,38.2,84\n", encoding="utf-8")
     assert [words for words in spoken if words not in text_of_all(load_lesson(tmp_path))] == []
+
+
+def test_a_lesson_without_a_bench_asks_for_a_count_of_the_real_thing(tmp_path):
+    kept = (PROJECT / "datasets_demo" / "coasting_disc" / "lesson.toml").read_text("utf-8")
+    for text, pushed in ((kept, True), (kept.replace('apparatus = "coasting_disc"', ""), False)):
+        (tmp_path / "lesson.toml").write_text(text, encoding="utf-8")
+        page = student_pages(load_lesson(tmp_path), "x")["3_average.ipynb"]
+        assert "stage.own_count()" in page
+        assert ("Give it a push." in page, "while a gate logs the run" in page) == (pushed, not pushed)
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+def test_what_the_kit_finds_is_first_looked_for_by_eye(name):
+    pages = student_pages(load_lesson(PROJECT / "datasets_demo" / name), "x")
+    for page, by_hand, by_kit in (
+        ("2_measure", "stage.by_eye()", "stage.thresholds()"),
+        ("4_trend", "stage.graph_by_hand(", "stage.trend("),
+        ("3_average", "stage.own_count()", "stage.comparisons()"),
+    ):
+        text = pages[f"{page}.ipynb"]
+        assert text.index(by_hand) < text.index(by_kit)
 
 
 @pytest.mark.parametrize("name", DEMO_LESSONS)
