@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import json
 import sys
 from pathlib import Path
@@ -10,6 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from kit.motion.speed import speed_curves
 from kit.record.entries import make_entry
 from kit.record.handin import handin_document
 
@@ -52,21 +52,39 @@ def hand_in():
 
 
 @pytest.fixture(scope="module")
-def demo_runs_read_once():
-    """The demo logs stay as they are; read for every change of a field, they take longer than all that is tested."""
-    demo = Path(__file__).parents[2] / "datasets_demo"
+def runs_read_once():
+    """Files that are the same to the last byte give the same runs and curves: they are read and smoothed once.
+
+    For tests that change a lesson's words: reading its logs anew each time takes longer than all that is tested.
+    """
     with pytest.MonkeyPatch.context() as patch:
         for name, module in list(sys.modules.items()):
             if name.partition(".")[0] == "kit" and "read_folder" in vars(module):
-                patch.setattr(module, "read_folder", _once_below(demo, module.read_folder))
+                patch.setattr(module, "read_folder", _once_each(module.read_folder))
+        patch.setattr("kit.lessons.check_data.speed_curves", _smoothed_once())
         yield
 
 
-def _once_below(folder, read):
-    """A function that reads folders, remembering what it read below one of them."""
-    remembered = functools.cache(lambda place: tuple(read(place)))
+def _once_each(read):
+    """A function that reads folders, remembering what it read by the names and bytes of the files in them."""
+    remembered: dict = {}
 
     def read_once(place, **how):
-        return list(remembered(place)) if folder in Path(place).parents and not how else read(place, **how)
+        files = sorted(path for path in Path(place).rglob("*") if path.is_file())
+        held = tuple((path.relative_to(place), path.read_bytes()) for path in files), repr(sorted(how.items()))
+        if held not in remembered:
+            remembered[held] = tuple(read(place, **how))
+        return list(remembered[held])
 
     return read_once
+
+
+def _smoothed_once():
+    remembered: dict = {}
+
+    def curve_of(run):
+        if id(run) not in remembered:
+            remembered[id(run)] = run, speed_curves([run])[0]  # the run is kept: no other gets its id
+        return remembered[id(run)][1]
+
+    return lambda runs: tuple(map(curve_of, runs))

@@ -21,7 +21,7 @@ import pandas as pd
 from .atlas import LENGTHS, Cell, kit_counts
 from .setups import FLAG_ANGLES, JITTERS, LAWS, MODULATIONS
 
-RULES = ("interpolated", "whole turns", "law")
+RULES = ("interpolated", "whole turns", "law", "best")
 RELEASE_PERIODS_S = (0.001, 0.01, 2.4)  # beside the usual 0.08 to 1.2 s; the slowest stop is then about 12 s
 
 
