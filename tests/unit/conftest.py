@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import json
-import sys
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from kit.logs.folder import read_folder
+from kit.logs.run import Run
 from kit.motion.speed import speed_curves
 from kit.record.entries import make_entry
 from kit.record.handin import handin_document
 
 TIME = "2031-05-17T08:30:00.000+00:00"
+USERS_OF_RUNS = (
+    "kit.analysis",
+    "kit.lessons.analyse",
+    "kit.lessons.check_data",
+    "kit.lessons.claim_runs",
+    "kit.lessons.lesson",
+    "kit.lessons.progress",
+    "kit.widgets.lesson_form",
+    "kit.widgets.threshold_picker",
+)
 
 
 def _answer(question, choice, moment="first", confidence="67–80 %", reason="because"):
@@ -55,13 +67,14 @@ def hand_in():
 def runs_read_once():
     """Files that are the same to the last byte give the same runs and curves: they are read and smoothed once.
 
-    For tests that change a lesson's words: reading its logs anew each time takes longer than all that is tested.
+    For tests about what is made of runs: reading and smoothing them each time takes longer than all that is tested.
     """
+    once = {read_folder: _once_each(read_folder), speed_curves: _smoothed_once()}
     with pytest.MonkeyPatch.context() as patch:
-        for name, module in list(sys.modules.items()):
-            if name.partition(".")[0] == "kit" and "read_folder" in vars(module):
-                patch.setattr(module, "read_folder", _once_each(module.read_folder))
-        patch.setattr("kit.lessons.check_data.speed_curves", _smoothed_once())
+        for module in map(import_module, USERS_OF_RUNS):
+            for real, remembering in once.items():
+                if vars(module).get(real.__name__) is real:
+                    patch.setattr(module, real.__name__, remembering)
         yield
 
 
@@ -80,11 +93,14 @@ def _once_each(read):
 
 
 def _smoothed_once():
+    """`speed_curves`, remembering the curve of each run."""
     remembered: dict = {}
 
     def curve_of(run):
+        if not isinstance(run, Run):
+            return run  # a curve
         if id(run) not in remembered:
-            remembered[id(run)] = run, speed_curves([run])[0]  # the run is kept: no other gets its id
+            remembered[id(run)] = run, *speed_curves([run])  # the run is kept: no other gets its id
         return remembered[id(run)][1]
 
     return lambda runs: tuple(map(curve_of, runs))

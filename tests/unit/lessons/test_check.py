@@ -268,6 +268,7 @@ def brake_curves():
     return speed_curves(load_lesson(DEMO / "felt_brake").runs())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("key", KEYS)
 def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key, brake_curves):
     text, curves = (DEMO / "felt_brake" / "lesson.toml").read_text("utf-8"), brake_curves

@@ -76,6 +76,7 @@ def test_neither_the_unit_of_time_nor_its_zero_matters(seed, scale, shift):
     assert kinds(scale * (times + shift)) == kinds(times)
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(SEEDS)
 def test_windows_say_what_the_whole_search_says(seed):

@@ -541,6 +541,7 @@ def check_nothing_lost(path, acknowledged):
     assert book.add("2", "after", 1).n == len(saved) + 1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX")
 def test_25_kills_lose_no_acknowledged_entry(tmp_path):
     acknowledged = kill_while_writing(tmp_path / "disc.jsonl", 25, seed=1)
@@ -574,6 +575,7 @@ for k in range(200):
 """
 
 
+@pytest.mark.slow
 def test_two_notebooks_at_once_make_one_chain(tmp_path):
     path = tmp_path / "disc.jsonl"
     children = [run_child(TAKING_TURNS, path, name) for name in ("left", "right")]

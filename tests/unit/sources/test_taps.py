@@ -12,6 +12,7 @@ from kit.motion.speed import speed_curve
 from kit.motion.threshold import measure
 from kit.sources.taps import describe_taps, steadiness, tapped_run
 from kit.widgets.tap_along import TapAlong
+from tests.sweeps import size
 
 # law, fastest turn, start and stop threshold, slowest turn (s): discs slow enough to tap along to
 SLOW_DISCS = {
@@ -76,6 +77,7 @@ def test_a_double_tap_is_left_out_and_a_missed_turn_is_counted():
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SLOW_DISCS)
 def test_a_shaky_hand_does_not_make_turns_that_were_not(name):
     rng, times = np.random.default_rng(2), pass_times(name)
@@ -88,6 +90,7 @@ def test_a_shaky_hand_does_not_make_turns_that_were_not(name):
     assert gate_wrong <= 2  # nor would they be taken for broken passes of a gate: the jitter is found from the run
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SLOW_DISCS)
 def test_a_turn_missed_by_a_shaky_hand_is_still_found(name):
     rng, times = np.random.default_rng(3), pass_times(name)
