@@ -1,4 +1,4 @@
-"""Whether the types hold, by mypy with the plain settings of `pyproject.toml`; here, so that it runs beside the tests."""
+"""Whether the types hold: mypy with the settings of `pyproject.toml`; here, so that it runs beside other tests."""
 
 from __future__ import annotations
 
