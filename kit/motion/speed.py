@@ -474,7 +474,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     if n <= m:
         return None
     # the target as one more column: its part along the others stands beside their triangle, and Q is never made
-    triangle = np.linalg.qr(np.column_stack([design, angle * weight]), mode="r")
+    triangle = np.asarray(np.linalg.qr(np.column_stack([design, angle * weight]), mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
