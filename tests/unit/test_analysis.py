@@ -166,14 +166,15 @@ def test_a_threshold_that_is_no_number():
         Analysis(perfect_runs(), "fast", 1.0)
 
 
+@pytest.fixture(scope="module")
+def as_now(runs_read_once):
+    """What the kit says now: as_now(lesson) -> the whole analysis, to be looked at and changed."""
+    made = cache(lambda lesson: json.dumps(analyse(DEMO.parent / lesson, rule="interpolated").to_dict()))
+    return lambda lesson: json.loads(made(lesson))
+
+
 class TestAsTheLastReleaseSaidIt:
     """The output of 0.1.0 for the demo lessons, kept under `tests/reference/former`: keys may be added, none goes."""
-
-    @pytest.fixture(scope="class")
-    def as_now(self, runs_read_once):
-        """What the kit says now: as_now(lesson) -> the whole analysis, to be looked at and changed."""
-        made = cache(lambda lesson: json.dumps(analyse(DEMO.parent / lesson, rule="interpolated").to_dict()))
-        return lambda lesson: json.loads(made(lesson))
 
     @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
     def test_nothing_is_missing_and_no_number_moved(self, lesson, as_now):
