@@ -12,7 +12,7 @@ import pytest
 
 from kit.launcher import PROJECT, project_environment
 
-SHARE = 1000
+SHARE = 2000
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="time and memory are limited as POSIX systems do")
 
 
