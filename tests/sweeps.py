@@ -2,9 +2,9 @@
 
     KIT_SWEEPS=full python -m pytest tests/unit -m slow
 
-Seeds are fixed and the limits are the same for both, so that the share is no weaker check, only a smaller sample: a
-limit lies at least two standard errors of the share, √(p(1 − p)/n), from what is meant. What is meant to hold without
-exception has no share.
+Seeds are fixed and the limits are the same for both: no check is weakened, the share only is a smaller sample. Where a
+share of cases is judged, the limit lies at least two standard errors of the sample, √(p(1 − p)/n), from what is meant. A
+fault that shows once in hundreds of cases is found by the whole, which belongs to each release.
 """
 
 from __future__ import annotations

@@ -193,7 +193,7 @@ def test_clean_passes_are_left_alone(law):
         (0.003, 40, 0.0),
         (0.01, 40, 1.0),
     ):
-        runs = [simulate(rng, law, turns, bounces=0, misses=0, jitter_s=jitter_s).times_s for _ in range(150)]
+        runs = [simulate(rng, law, turns, bounces=0, misses=0, jitter_s=jitter_s).times_s for _ in range(size(60, 150))]
         false = sum(len(find_repairs(times)) for times in runs)
         assert 1000 * false / sum(map(len, runs)) <= most
 
@@ -203,7 +203,7 @@ def test_clean_passes_are_left_alone(law):
 def test_turn_numbers_with_several_flags(flags):
     """Unequal flags, with bounces and misses among them: the step numbers, read off as nearest flags."""
     rng = np.random.default_rng(40)
-    right, many = 0, size(120, 300)
+    right, many = 0, size({2: 120, 4: 60}[len(flags)], 300)
     for turn in range(many):
         truth = simulate(rng, LAWS[turn % 3], 10, flags=flags)
         run = with_repairs(Run(truth.times_s, flags_per_turn=len(flags)))

@@ -137,11 +137,11 @@ def test_the_scatter_of_the_taps_is_found_from_the_run():
         ("square", 0.03, 0.3, size(100, 200)),
         ("linear", 0.06, 0.3, size(100, 200)),
         ("square", 0.06, 0.0, size(100, 200)),
-        ("constant", 0.045, 0.3, size(100, 200)),
+        ("constant", 0.045, 0.3, 200),  # the nearest to its limit
     ],
 )
 def test_two_standard_uncertainties_cover_the_duration_of_tapped_runs(name, sd_s, correlation, runs):
-    """500 runs in all, counted between a turn period and at least twice that.
+    """600 runs in all, counted between a turn period and at least twice that.
 
     Near 95 in 100 for taps as people make them, more if errors do not last.
     """
