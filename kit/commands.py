@@ -153,10 +153,17 @@ def _add_test(commands) -> argparse.ArgumentParser:
     part.add_argument(
         "--faults", action="store_true", help="no tests: the tables of how often faulty logs and claims go wrong"
     )
+    part.add_argument(
+        "--load", action="store_true", help="no tests: a simulated class on one server, and how long it waits"
+    )
+    command.add_argument("--students", type=_count, metavar="N", help="with --load: so many")
+    command.add_argument("--server", choices=("warm", "cold"), help="with --load: up before the class comes, or not")
     command.add_argument(
         "--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated"
     )
-    command.add_argument("--json", metavar="FILE", help="with --benchmarks or --faults: write the tables here too")
+    command.add_argument(
+        "--json", metavar="FILE", help="with --benchmarks, --faults or --load: write the tables here too"
+    )
     command.add_argument(
         "--count", type=_count, metavar="N", help="with --fuzz: so many cases; with --faults: so many runs of each kind"
     )
@@ -168,16 +175,18 @@ def run_tests(chosen: argparse.Namespace) -> int:
     """Linters, formatter, then every test, on all processors; those in a browser beside the others."""
     if chosen.only and not chosen.benchmarks:
         chosen.usage_error("--only goes with --benchmarks")
-    if chosen.json and not (chosen.benchmarks or chosen.faults):
-        chosen.usage_error("--json goes with --benchmarks or --faults")
+    if chosen.json and not (chosen.benchmarks or chosen.faults or chosen.load):
+        chosen.usage_error("--json goes with --benchmarks, --faults or --load")
     if chosen.count and not (chosen.fuzz or chosen.faults):
         chosen.usage_error("--count goes with --fuzz or --faults")
+    if (chosen.students or chosen.server) and not chosen.load:
+        chosen.usage_error("--students and --server go with --load")
     _set_up(chosen, extras=("test",))
+    set_up_s = launcher.seconds_since_start()
     checks = {
         "ruff check": ["ruff", "check", "."],
         "ruff format": ["ruff", "format", "--check", "."],
         "JavaScript": ["tests.scripts"],
-        "types": ["mypy"],
     }
     size = [f"--count={chosen.count}"] if chosen.count else []
     written = ["--json", chosen.json] if chosen.json else []
@@ -188,11 +197,14 @@ def run_tests(chosen: argparse.Namespace) -> int:
         checks = {"faults": ["tests.faults", *size, *written]}
     elif chosen.fuzz:
         checks = {"fuzzing": ["tests.fuzz", *size]}
+    elif chosen.load:
+        options = {"--students": chosen.students, "--server": chosen.server}
+        asked = [f"{option}={value}" for option, value in options.items() if value]
+        checks = {"load": ["tests.load", *asked, *written]}
     elif chosen.browser:
         checks = {"tests in a browser": [*PYTEST, "-n", "2", "tests/browser"]}  # whatever the machine: pages wait a lot
     elif chosen.quick:
-        del checks["types"]  # half a minute
-        checks["tests"] = [*PYTEST, "-n", "auto", *COMPUTING_TESTS, "-m", "not slow"]
+        checks["tests"] = [*PYTEST, "-p", "no:nbval", "-n", "auto", *COMPUTING_TESTS, "-m", "not slow"]
     else:
         one_waits = str(1 + (os.cpu_count() or 1))  # for its browser, most of the time
         checks["tests"] = [*PYTEST, "-n", one_waits, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
@@ -208,7 +220,13 @@ def run_tests(chosen: argparse.Namespace) -> int:
     if failed:
         print(f"test: not passed: {', '.join(failed)}", file=sys.stderr)
         return BAD_INPUT
-    print(f"{'Done' if chosen.benchmarks or chosen.faults else 'All passed'}, {launcher.seconds_since_start():.0f} s.")
+    took_s = launcher.seconds_since_start()
+    no_tests = chosen.benchmarks or chosen.faults or chosen.load
+    what = next(iter(checks)) if len(checks) == 1 else "tests"
+    print(
+        f"{'Done' if no_tests else 'All passed'}, {took_s:.0f} s: "
+        f"setting up took {set_up_s:.0f} s, {what} {took_s - set_up_s:.0f} s."
+    )
     return DONE
 
 

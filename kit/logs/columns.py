@@ -13,20 +13,24 @@ import pandas as pd
 from ..errors import AmbiguousLog, KitError
 from .meanings import (
     ROLE_WORDS,
+    TABLES,
     States,
     channels,
     counts_up,
+    evenly_stepped,
     is_binary,
     is_condition,
     is_dates,
     is_steady,
+    neither,
     quantity,
     role_by_name,
     same_steps,
     state_words,
     two_edges,
+    what_table,
+    which_column,
 )
-from .questions import TABLES, evenly_stepped, neither, what_table, which_column
 from .table import Table
 from .units import TIME_UNITS, UNITS, time_unit
 

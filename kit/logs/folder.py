@@ -20,7 +20,7 @@ from .dialect import decode, read_bytes
 from .forms import Look
 from .log import is_log, log_text, look_at
 from .run import Run
-from .which_unit import unit_of_gaps
+from .units import unit_of_gaps
 
 __all__ = [
     "LIST_NAME",

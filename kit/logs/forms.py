@@ -25,8 +25,7 @@ from .parts import (
 from .run import Run
 from .speeds import passes_from_counts, passes_from_speeds
 from .table import Table, read_table
-from .units import TIME_UNITS, speed_unit, time_unit
-from .which_unit import unit_of_gaps, unit_of_steps
+from .units import TIME_UNITS, speed_unit, time_unit, unit_of_gaps, unit_of_steps
 
 __all__ = ["Look", "Reading", "look", "read"]
 

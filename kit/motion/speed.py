@@ -468,22 +468,22 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
     grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-    design = BSpline.design_matrix(s, grid, degree).toarray()
-    design = np.hstack([design, data.flag_columns, data.ripple]) * weight[:, None]
+    count = degree + 1 + knots
+    design = np.hstack([BSpline(grid, np.eye(count), degree)(s), data.flag_columns, data.ripple]) * weight[:, None]
     n, m = design.shape
     if n <= m:
         return None
-    q, r = np.linalg.qr(design)
+    # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
+    triangle = np.asarray(np.linalg.qr(np.column_stack([design, angle * weight]), mode="r"))
+    r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
-    solution = np.linalg.solve(r, q.T @ (angle * weight))
+    solution = np.linalg.solve(r, triangle[:m, m])
     residuals = design @ solution - angle * weight
-    rss = float(np.sum(residuals**2))
-    rss = max(rss, n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
+    rss = max(float(residuals @ residuals), n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
     root = np.linalg.inv(r)
-    few, count = t_factor(n - m) / NORMAL_FACTOR, degree + 1 + knots
-    main = slice(0, count)
+    few, main = t_factor(n - m) / NORMAL_FACTOR, slice(0, count)
     covariance = (root @ root.T)[main, main] * rss / (n - m) * few**2
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]

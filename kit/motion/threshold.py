@@ -340,7 +340,8 @@ def _lateness(curve: SpeedCurve, period, end: int) -> tuple[float, float, float]
     before = period[end - 1] if np.isfinite(period[end - 1]) else here
     near = slice(max(end - 5, 0), end + 6)
     known = np.isfinite(period[near])
-    growth = np.polyfit(curve.turns[near][known], period[near][known], 1)[0] if known.sum() > 2 else 0.0
+    turned = curve.turns[near][known] - curve.turns[near][known].mean()
+    growth = turned @ period[near][known] / (turned @ turned) if known.sum() > 2 else 0.0  # least-squares slope
     early_turns = 0.0
     if growth > 0 and curve.usable:
         early_turns = min(np.sqrt(2) * curve.timing_sd_s / growth, 5.0)

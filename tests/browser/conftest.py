@@ -94,7 +94,9 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
         if os.environ.get("KIT_REQUIRE_BROWSER") == "1":
             pytest.fail(message, pytrace=False)
         pytest.skip(message)
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=60_000)  # as for clicks below: a machine busy with other tests can starve a page
 
     with sync_playwright() as playwright:
         context = playwright.chromium.launch_persistent_context(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from playwright.sync_api import expect
 
 from kit.record.entries import make_entry
 from kit.record.handin import handin_document
@@ -39,13 +40,13 @@ def show(page, step):
 def test_steps_are_covered_until_their_button_is_pressed(page):
     page.get_by_role("button", name="First answers", exact=True).click()
     page.get_by_text("Wait until all have talked").wait_for()
-    assert page.locator(".kit-class .cv-bar").count() == 0
+    expect(page.locator(".kit-class .cv-bar")).to_have_count(0)
     page.get_by_role("button", name="Show: First answers").click()
     page.locator(".kit-class .cv-bar").first.wait_for()
-    assert page.get_by_text("29 groups answered.").is_visible()
+    expect(page.get_by_text("29 groups answered.")).to_be_visible()
     page.get_by_role("button", name="question 2").click()
     page.get_by_text("How many turns does").wait_for()
-    assert page.locator(".kit-class .cv-bar").count() == 0
+    expect(page.locator(".kit-class .cv-bar")).to_have_count(0)
 
 
 def test_what_strangers_wrote_is_text_in_every_step(page):

@@ -2,6 +2,8 @@
 
 import shutil
 
+from playwright.sync_api import expect
+
 HOSTED = 'import os\n\nos.environ["BINDER_LAUNCH_HOST"] = "https://hosting.example/"'
 WELCOME = (
     'from kit.widgets import Stage\n\nstage = Stage("../../datasets_demo/coasting_disc", "predict")\nstage.welcome()'
@@ -47,7 +49,7 @@ def test_answers_are_there_again_on_a_machine_that_forgot_everything(lab_page, m
     shutil.rmtree(workbooks)
     page.evaluate(START_AGAIN)
     page.get_by_text("Your workbook is empty.").wait_for()
-    assert page.get_by_text("twice the magnets").count() == 0
+    expect(page.get_by_text("twice the magnets")).to_have_count(0)
 
     with page.expect_file_chooser() as chooser:
         page.get_by_role("button", name="Put a workbook back").click()
@@ -55,5 +57,5 @@ def test_answers_are_there_again_on_a_machine_that_forgot_everything(lab_page, m
     page.get_by_text("To see them on the page, run it again").wait_for()
     page.evaluate(RUN_AGAIN)
     page.get_by_text("Your first answer (sealed):").wait_for()
-    assert page.get_by_text("twice the magnets").first.is_visible()
+    expect(page.get_by_text("twice the magnets").first).to_be_visible()
     assert (workbooks / "coasting_disc.jsonl").read_bytes() == kept.read_bytes()

@@ -1,5 +1,7 @@
 """The last stage in a real browser: claims, sound, plans; by keys; and all of it there again after a reload."""
 
+import re
+
 import pytest
 from playwright.sync_api import expect
 
@@ -92,7 +94,7 @@ def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(pa
     plan.get_by_label("Second setting:").fill("no <b>wax</b>")
     press(plan, "Draw the order of my runs")
     plan.get_by_text("8 runs in an order drawn by lot").wait_for()
-    assert plan.get_by_role("link", name="Save the sheet to print it").is_visible()
+    expect(plan.get_by_role("link", name="Save the sheet to print it")).to_be_visible()
 
     planner = cell_of(page, "stage.planner()")
     press(planner, "Draw the order")
@@ -103,10 +105,12 @@ def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(pa
     page.wait_for_function(IS_OPEN)
     page.evaluate(AGAIN)
     cell_of(page, 'stage.claim("level", at=8)').get_by_text("These data cannot tell.").first.wait_for()
-    assert "At 8 magnets" in cell_of(page, 'stage.defend("level")').get_by_label("Your evidence").input_value()
+    expect(cell_of(page, 'stage.defend("level")').get_by_label("Your evidence")).to_have_value(
+        re.compile("At 8 magnets")
+    )
     expect(cell_of(page, "stage.recordings(").locator("audio")).to_have_count(1)
     again = cell_of(page, "stage.own_claim()")
-    assert again.get_by_label("Your claim: one sentence").input_value() == "Wax makes it coast longer"
+    expect(again.get_by_label("Your claim: one sentence")).to_have_value("Wax makes it coast longer")
     expect(again.locator("tbody tr")).to_have_count(8)
-    assert again.get_by_text("no <b>wax</b>").first.is_visible()  # shown as text
-    assert cell_of(page, "stage.planner()").locator("tbody").last.inner_text() == order
+    expect(again.get_by_text("no <b>wax</b>").first).to_be_visible()  # shown as text
+    expect(cell_of(page, "stage.planner()").locator("tbody").last).to_have_text(order, use_inner_text=True)

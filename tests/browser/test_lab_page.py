@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 BUTTON = """
 import ipywidgets
@@ -38,7 +39,7 @@ def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
     page.evaluate("localStorage.left = 1")
     page.set_viewport_size({"width": 400, "height": 300})
     assert desk.show("1 + 1") is page
-    assert page.get_by_role("button", name="Count a pass").count() == 0
+    expect(page.get_by_role("button", name="Count a pass")).to_have_count(0)
     assert page.viewport_size == {"width": 1366, "height": 768}
     assert page.evaluate("localStorage.left") is None
     there = "[name in globals() for name in ('left', 'clicks', 'button')]"

@@ -74,7 +74,7 @@ def test_a_slider_moves_the_curve_within_frames_and_the_numbers_follow(page, ker
     assert [text.removeprefix("model ") for text in shown] == expected
     value = float(kernel_says(page, "explorer.page.added[1]"))
     assert value == pytest.approx(float(drag.input_value()) / 100)
-    assert field(page, "drag that grows with speed: each magnet adds").input_value() == drag.input_value()
+    expect(field(page, "drag that grows with speed: each magnet adds")).to_have_value(drag.input_value())
 
 
 def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page, kernel_says):
@@ -86,13 +86,13 @@ def test_numbers_are_typed_with_a_point_or_a_comma_and_nonsense_is_answered(page
     for text in ("some", "-1"):
         alone.fill(text)
         alone.press("Enter")
-        assert page.get_by_role("alert").filter(has_text="Type a number from 0 on.").is_visible()
-        assert alone.input_value() == text
-        assert alone.get_attribute("aria-invalid") == "true"
+        expect(page.get_by_role("alert").filter(has_text="Type a number from 0 on.")).to_be_visible()
+        expect(alone).to_have_value(text)
+        expect(alone).to_have_attribute("aria-invalid", "true")
     start = field(page, "Counting starts when one turn takes")
     start.fill("1.5")
     start.press("Enter")
-    assert page.get_by_text("The start (1.5 s) has to be less than the stop (1 s).").is_visible()
+    expect(page.get_by_text("The start (1.5 s) has to be less than the stop (1 s).")).to_be_visible()
     assert kernel_says(page, "explorer.page.start_period_s") == "0.25"
     # a value beyond the slider's end moves that end
     each = field(page, "drag that grows with speed squared: each magnet adds")
@@ -109,11 +109,11 @@ def test_condition_and_thresholds_change_what_is_measured(page, kernel_says):
     page.keyboard.press("ArrowRight")
     settle(page)
     assert kernel_says(page, "explorer.page.count") == "2.0"
-    assert measured.inner_text() != before
+    expect(measured).not_to_have_text(before, use_inner_text=True)
     assert picture(page) != drawn
     page.keyboard.press("ArrowRight")
     settle(page)
-    assert measured.inner_text() == "measured no run"
+    expect(measured).to_have_text("measured no run", use_inner_text=True)
     page.get_by_text("No run with 3 magnets was counted.").wait_for()
     page.keyboard.press("ArrowLeft")
     stop = field(page, "Counting stops when one turn takes")
@@ -127,7 +127,7 @@ def test_the_fit_button_moves_the_sliders_and_says_the_law(page, kernel_says):
     page.get_by_role("button", name="Show the law that fits all runs best").click()
     said = page.get_by_role("status").filter(has_text="Of the seven laws tried")
     said.wait_for()
-    assert "(95\u00a0%: " in said.inner_text()
+    expect(said).to_contain_text("(95\u00a0%: ")
     settle(page)
     added = float(kernel_says(page, "explorer.page.added[1]"))
     shown = slider(page, "drag that grows with speed: each magnet adds").input_value()
@@ -145,7 +145,7 @@ def test_python_moves_the_sliders_too_and_the_second_plot_shows_turns(page, kern
     kernel_says(page, "explorer.page.set_trait('count', 8.0)")
     page.wait_for_function("() => document.querySelector('.slow-case input[type=range]').value === '8'")
     settle(page)
-    assert slider(page, "Magnets").get_attribute("aria-valuetext") == "8"
+    expect(slider(page, "Magnets")).to_have_attribute("aria-valuetext", "8")
     before = picture(page, "trend")
     page.get_by_role("radio", name="turns").check()
     assert picture(page, "trend") != before
@@ -203,7 +203,7 @@ def test_the_collapse_and_the_two_routes_are_drawn_and_described(desk):
     page.get_by_role("button", name="turns ÷ coasting time", exact=True).click()
     page.get_by_role("status").filter(has_text="It lies close to the kind").wait_for()
     page.get_by_text("from durations").first.wait_for(state="attached")
-    assert page.get_by_text("The two routes agree within their uncertainties.").first.is_visible()
+    expect(page.get_by_text("The two routes agree within their uncertainties.").first).to_be_visible()
 
 
 @pytest.mark.parametrize("law", [(0.5, 0, 0), (0, 0.1, 0), (0, 0, 0.01), (0.0625, 0.1, 0), (0.06, 0.01, 0.004)])

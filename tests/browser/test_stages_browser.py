@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.in_page import seal_before
 
@@ -31,7 +32,7 @@ def seal_a_prediction(page) -> None:
 
 def the_prediction_is_there(page) -> None:
     page.get_by_text("Your first answer (sealed):").wait_for()
-    assert page.get_by_text("twice the magnets").first.is_visible()
+    expect(page.get_by_text("twice the magnets").first).to_be_visible()
 
 
 def move_a_threshold_by_typing(page) -> None:
@@ -105,7 +106,7 @@ def test_a_stage_shows_its_widget_takes_what_is_done_and_goes_on_after_a_reload(
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.wait_for_selector(visit.widget)
-    assert page.locator(".kit-box").count() >= 2
+    expect(page.locator(".kit-box").nth(1)).to_be_attached()
     folder = os.environ.get("KIT_PICTURES")
     if folder:
         page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' })")
@@ -120,7 +121,7 @@ def test_a_stage_shows_its_widget_takes_what_is_done_and_goes_on_after_a_reload(
     began = time.monotonic()
     reload_and_run(page)
     page.wait_for_selector(visit.widget)
-    assert page.get_by_label(visit.field).last.input_value() == "half a thought"
+    expect(page.get_by_label(visit.field).last).to_have_value("half a thought")
     print(f"{stage}: {time.monotonic() - began:.1f} s from the reload to the widgets")
     visit.finds(page)
     outside = [url for url in asked if not url.startswith(("http://127.0.0.1", "http://localhost", "data:", "blob:"))]

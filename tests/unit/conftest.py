@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-import functools
 import json
-import sys
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from kit.logs.folder import read_folder
+from kit.logs.run import Run
+from kit.motion.speed import speed_curves
 from kit.record.entries import make_entry
 from kit.record.handin import handin_document
 
 TIME = "2031-05-17T08:30:00.000+00:00"
+USERS_OF_RUNS = (
+    "kit.analysis",
+    "kit.lessons.analyse",
+    "kit.lessons.check_data",
+    "kit.lessons.claim_runs",
+    "kit.lessons.lesson",
+    "kit.lessons.progress",
+    "kit.widgets.lesson_form",
+    "kit.widgets.threshold_picker",
+)
 
 
 def _answer(question, choice, moment="first", confidence="67–80 %", reason="because"):
@@ -52,21 +64,43 @@ def hand_in():
 
 
 @pytest.fixture(scope="module")
-def demo_runs_read_once():
-    """The demo logs stay as they are; read for every change of a field, they take longer than all that is tested."""
-    demo = Path(__file__).parents[2] / "datasets_demo"
+def runs_read_once():
+    """Files that are the same to the last byte give the same runs and curves: they are read and smoothed once.
+
+    For tests about what is made of runs: reading and smoothing them each time takes longer than all that is tested.
+    """
+    once = {read_folder: _once_each(read_folder), speed_curves: _smoothed_once()}
     with pytest.MonkeyPatch.context() as patch:
-        for name, module in list(sys.modules.items()):
-            if name.partition(".")[0] == "kit" and "read_folder" in vars(module):
-                patch.setattr(module, "read_folder", _once_below(demo, module.read_folder))
+        for module in map(import_module, USERS_OF_RUNS):
+            for real, remembering in once.items():
+                if vars(module).get(real.__name__) is real:
+                    patch.setattr(module, real.__name__, remembering)
         yield
 
 
-def _once_below(folder, read):
-    """A function that reads folders, remembering what it read below one of them."""
-    remembered = functools.cache(lambda place: tuple(read(place)))
+def _once_each(read):
+    """A function that reads folders, remembering what it read by the names and bytes of the files in them."""
+    remembered: dict = {}
 
     def read_once(place, **how):
-        return list(remembered(place)) if folder in Path(place).parents and not how else read(place, **how)
+        files = sorted(path for path in Path(place).rglob("*") if path.is_file())
+        held = tuple((path.relative_to(place), path.read_bytes()) for path in files), repr(sorted(how.items()))
+        if held not in remembered:
+            remembered[held] = tuple(read(place, **how))
+        return list(remembered[held])
 
     return read_once
+
+
+def _smoothed_once():
+    """`speed_curves`, remembering the curve of each run."""
+    remembered: dict = {}
+
+    def curve_of(run):
+        if not isinstance(run, Run):
+            return run  # a curve
+        if id(run) not in remembered:
+            remembered[id(run)] = run, *speed_curves([run])  # the run is kept: no other gets its id
+        return remembered[id(run)][1]
+
+    return lambda runs: tuple(map(curve_of, runs))

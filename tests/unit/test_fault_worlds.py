@@ -349,6 +349,7 @@ def test_outcomes_are_judged_by_both_limits():
     assert atlas.outcome(log, atlas.Count(True, "", 0, t, t * 1e-4, k * 1.02, k * 1e-4)) == "silent"
 
 
+@pytest.mark.slow
 def test_the_atlas_is_the_same_each_time_and_adds_up():
     cells = atlas.all_cells(["none", "missed block"], (30.0,))
     assert [(c.fault, c.rate) for c in cells] == [("none", "-"), ("missed block", "3"), ("missed block", "10")]

@@ -73,6 +73,7 @@ print(json.dumps(asdict(worker.fuzz("control", len(names), 1, Path(sys.argv[1]))
 """
 
 
+@pytest.mark.slow
 def test_hangs_memory_tracebacks_warnings_and_broken_promises_would_be_noticed(tmp_path):
     """Negative control: a reader with every fault there is."""
     done = run("-c", CONTROL, tmp_path)

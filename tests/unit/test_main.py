@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -168,6 +169,7 @@ def test_ctrl_c_ends_with_130_and_one_word(monkeypatch, capsys):
 # --- analyse and bench ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_analyse_prints_a_summary_and_writes_the_whole_as_json(tmp_path):
     logs, out = write_logs(tmp_path / "logs"), tmp_path / "analysis.json"
     done = kit(
@@ -191,6 +193,7 @@ def test_analyse_prints_a_summary_and_writes_the_whole_as_json(tmp_path):
     assert [row["x"] for row in analysis["conditions"]] == [1, 2, 3, 4]
 
 
+@pytest.mark.slow
 def test_json_to_the_terminal_is_json_and_nothing_else(tmp_path):
     logs = write_logs(tmp_path / "logs")
     done = kit("analyse", str(logs), "--rule", "whole-turns", "--json", "-", PYTHONIOENCODING="latin-1")
@@ -198,6 +201,7 @@ def test_json_to_the_terminal_is_json_and_nothing_else(tmp_path):
     assert json.loads(done.stdout)["threshold"]["rule"] == "whole turns"
 
 
+@pytest.mark.slow
 def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
     logs = write_logs(tmp_path / "logs")
     place = tmp_path / "no such folder" / "analysis.json"
@@ -207,6 +211,7 @@ def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path):
     done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", "--fault", "thread", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
@@ -238,7 +243,9 @@ def checks(monkeypatch):
 def test_all_checks_run_in_order_and_a_failure_of_any_is_a_failure_of_the_whole(checks, capsys):
     ran, failing = checks
     assert commands.main(["test"]) == 0
-    assert [command[0] for command in ran] == ["ruff", "ruff", "tests.scripts", "mypy", "pytest"]
+    said = capsys.readouterr().out.splitlines()[-1]
+    assert re.fullmatch(r"All passed, \d+ s: setting up took \d+ s, tests \d+ s\.", said)
+    assert [command[0] for command in ran] == ["ruff", "ruff", "tests.scripts", "pytest"]
     assert {"tests/unit", "tests/published", "tests/browser", "notebooks", "--nbval-lax", "-n"} <= set(ran[-1])
     failing.add("check")
     assert commands.main(["test"]) == 1

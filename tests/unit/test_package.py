@@ -45,7 +45,7 @@ ROOMS["commands"] = set(ROOMS) - {"widgets", "__main__", "__init__"}
 
 
 def imports_of(path: Path, root: Path) -> set[str]:
-    """The kit modules a source file imports anywhere in it, late imports too: 'trend', 'widgets.trial_table'."""
+    """What of the kit a source file imports anywhere in it, late imports too: 'trend', 'widgets.trial_table.Name'."""
     package = path.relative_to(root.parent).parts[:-1]
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -56,8 +56,7 @@ def imports_of(path: Path, root: Path) -> set[str]:
             module = ".".join([*base, *filter(None, [node.module])])
             found.add(module)
             found |= {f"{module}.{alias.name}" for alias in node.names}
-    known = {name_of(source, root) for source in root.rglob("*.py")}
-    return {name.removeprefix("kit.") for name in found if name.startswith("kit.")} & known
+    return {name.removeprefix("kit.") for name in found if name.startswith("kit.")}
 
 
 def name_of(path: Path, root: Path) -> str:
@@ -65,7 +64,8 @@ def name_of(path: Path, root: Path) -> str:
 
 
 def graph_of(root: Path) -> dict[str, set[str]]:
-    return {name_of(path, root): imports_of(path, root) for path in sorted(root.rglob("*.py"))}
+    found = {name_of(path, root): imports_of(path, root) for path in sorted(root.rglob("*.py"))}
+    return {name: imported & found.keys() for name, imported in found.items()}
 
 
 def room_of(module: str) -> str:

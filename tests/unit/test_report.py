@@ -16,6 +16,7 @@ from kit.sources.demo_data import session
 from kit.stats.planning import run_order
 
 DEMO = Path(__file__).parents[2] / "datasets_demo" / "coasting_disc"
+pytestmark = pytest.mark.usefixtures("runs_read_once")
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ import pandas as pd
 from .atlas import LENGTHS, LONG, Cell, kit_counts
 from .setups import FLAG_ANGLES, JITTERS, LAWS, MODULATIONS
 
-RULES = ("best", "interpolated", "whole turns", "law")
+RULES = ("interpolated", "whole turns", "law", "best")
 SHORTER = tuple(turns for turns in LENGTHS if turns < LONG)
 RELEASE_PERIODS_S = (0.001, 0.01, 2.4)  # beside the usual 0.08 to 1.2 s; the slowest stop is then about 12 s
 

@@ -306,6 +306,7 @@ def hostile(good, hand_in):
     return good
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lesson", [LESSON, None])
 def test_no_text_of_a_group_becomes_an_element(hostile, lesson):
     overview = read_class(hostile, lesson)

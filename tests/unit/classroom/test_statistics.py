@@ -30,6 +30,7 @@ def test_wilson_ends_solve_the_score_equation(counts):
     assert 0 <= low <= k / n <= high <= 1
 
 
+@pytest.mark.slow
 def test_wilson_covers_and_a_naive_interval_does_not():
     """Exact coverage at n = 20, averaged over shares: near 95 % for Wilson, far below for ± 1.96 standard errors."""
     from math import comb, sqrt

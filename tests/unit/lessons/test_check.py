@@ -16,6 +16,7 @@ from kit.lessons.make import new_lesson, toml_string
 from kit.motion.speed import speed_curves
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
+pytestmark = pytest.mark.usefixtures("runs_read_once")
 
 
 @pytest.fixture(scope="module")
@@ -267,8 +268,9 @@ def brake_curves():
     return speed_curves(load_lesson(DEMO / "felt_brake").runs())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("key", KEYS)
-def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key, brake_curves, demo_runs_read_once):
+def test_whatever_stands_in_a_key_is_a_finding_and_never_a_crash(key, brake_curves):
     text, curves = (DEMO / "felt_brake" / "lesson.toml").read_text("utf-8"), brake_curves
     for value in ("nan", "-inf", "true", "[]", "{}", '" "', "2031-05-17", "[[1]]", '[{ id = "a" }]', "[nan]", "1e308"):
         table = tomllib.loads(text)

@@ -10,6 +10,7 @@ from kit.logs.run import Run, counted_passes, examine_passes, find_repairs, refu
 from tests.reference.faults import atlas
 from tests.reference.faults.faults import make_log
 from tests.reference.faults.setups import random_setup
+from tests.sweeps import size
 
 SEEDS = st.integers(0, 10_000)
 
@@ -75,6 +76,7 @@ def test_neither_the_unit_of_time_nor_its_zero_matters(seed, scale, shift):
     assert kinds(scale * (times + shift)) == kinds(times)
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(SEEDS)
 def test_windows_say_what_the_whole_search_says(seed):
@@ -104,7 +106,7 @@ def test_clean_runs_are_left_alone(flags):
     """Second simulator, every kind of jitter, law and push: no repair in the coast, nothing odd in 99 of 100 runs."""
     repaired = odd = runs = 0
     for turns in (12, 60, 300):
-        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(40):
+        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(size({12: 50, 60: 50, 300: 6}[turns], 50)):
             run = with_repairs(Run(log.times, flags_per_turn=log.declared))
             repaired += any(r.time_s > log.times[log.release] for r in run.repairs)
             odd += bool(examine_passes(run).oddities)

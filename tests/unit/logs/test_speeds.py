@@ -27,6 +27,7 @@ def lasting(law: str, k: float, fast: float, slow: float) -> tuple[float, float]
     return (1 / slow - 1 / fast) / k, np.log(fast / slow) / k
 
 
+@pytest.mark.slow
 def test_duration_and_turns_lie_within_two_u_of_the_truth_in_95_of_100_tables():
     rng = np.random.default_rng(5)
     inside = []

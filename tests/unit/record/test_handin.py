@@ -841,6 +841,7 @@ def test_a_class_hands_in_to_an_object_store_and_is_read(bucket, small_book, sma
     assert small_book.entries == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "address", [f"s3://KEY:{SECRET}@nobucket/class", "s3://nobucket/class", "s3://school/no/such/folder"]
 )

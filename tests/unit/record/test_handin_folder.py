@@ -194,6 +194,7 @@ def home_for(place, user):
     os.chown(place / "home", user, user)
 
 
+@pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("is_file", [False, True])
 def test_a_missing_folder_is_an_error_for_the_group_and_for_the_teacher(place, is_file):
@@ -211,6 +212,7 @@ def test_a_missing_folder_is_an_error_for_the_group_and_for_the_teacher(place, i
         read_class(place / "3b")
 
 
+@pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mode", [0o600, 0o000, 0o500])  # not searchable, closed, not writable
 def test_a_closed_folder_is_said_and_what_was_said_before_goes(place, mode):
@@ -223,6 +225,7 @@ def test_a_closed_folder_is_said_and_what_was_said_before_goes(place, mode):
     assert not again[0] and "Your hand-in is made" in again[1]
 
 
+@pytest.mark.slow
 @as_root
 def test_a_folder_below_a_closed_one_is_said_too(place):
     home_for(place, STUDENT)
@@ -270,6 +273,7 @@ print(json.dumps([first.name, second.name, len(read_handin(second).entries)]))
 """
 
 
+@pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mask", [0o022, 0o077])
 def test_as_the_guide_has_it_the_teachers_read_and_no_other_student_does(place, mask):
@@ -288,6 +292,7 @@ def test_as_the_guide_has_it_the_teachers_read_and_no_other_student_does(place, 
     assert run(READ_CLASS, place, TEACHER, TEACHERS) == [["3b-1"], []]
 
 
+@pytest.mark.slow
 @as_root
 def test_in_a_folder_of_roots_only_root_reads(place):
     home_for(place, STUDENT)
@@ -299,6 +304,7 @@ def test_in_a_folder_of_roots_only_root_reads(place):
     assert run(READ_CLASS, place, TEACHER).startswith(f"{folder}: You are not allowed to read this place")
 
 
+@pytest.mark.slow
 @as_root
 def test_in_a_teachers_own_folder_the_teacher_reads_and_others_would_have_to_know_the_name(place):
     home_for(place, STUDENT)
@@ -319,6 +325,7 @@ def test_beside_the_notebook_nobody_else_reads(place):
     assert rights(write_handin(document("3b-1", "ours"), place)) == 0o600
 
 
+@pytest.mark.slow
 @as_root
 def test_another_users_file_of_the_same_name_stays(place):
     folder = shared(place, 0o1777)
@@ -332,6 +339,7 @@ def test_another_users_file_of_the_same_name_stays(place):
 # --- the class page without rights ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @as_root
 @pytest.mark.parametrize(("mode", "owner"), [(0o700, 0), (0o733, 0)])
 def test_a_folder_that_the_teacher_may_not_list_is_not_called_empty(place, mode, owner):
@@ -341,6 +349,7 @@ def test_a_folder_that_the_teacher_may_not_list_is_not_called_empty(place, mode,
     assert "the folder's group has to hold you" in said
 
 
+@pytest.mark.slow
 @as_root
 def test_a_folder_below_one_that_is_closed(place):
     closed = shared(place, 0o700)
@@ -349,6 +358,7 @@ def test_a_folder_below_one_that_is_closed(place):
     assert "You are not allowed to read this place" in said
 
 
+@pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mode", [0o755, 0o744])  # files that are closed; a folder that can be listed, not searched
 def test_files_that_the_teacher_may_not_read_are_not_called_missing(place, mode):
@@ -360,6 +370,7 @@ def test_files_that_the_teacher_may_not_read_are_not_called_missing(place, mode)
     assert "You are not allowed to read the files here" in said
 
 
+@pytest.mark.slow
 @as_root
 def test_closed_files_and_folders_are_named_beside_those_that_count(place):
     folder = shared(place, 0o755)
@@ -371,6 +382,7 @@ def test_closed_files_and_folders_are_named_beside_those_that_count(place):
     assert all(why.startswith("You are not allowed to read it") for _, why in refused)
 
 
+@pytest.mark.slow
 @as_root
 def test_the_command_says_not_allowed_and_ends_with_1(place):
     shared(place, 0o700)

@@ -40,6 +40,7 @@ def hundred():
     return [(spin, row) for spin, row in zip(spins, table.itertuples(), strict=True)]
 
 
+@pytest.mark.slow
 def test_measured_durations_are_those_of_the_law(hundred):
     assert {row.status for _, row in hundred} == {COUNTED}
     errors = np.array([row.duration_s - float(s.motion.law.duration(4 * TURN, TURN)) for s, row in hundred])

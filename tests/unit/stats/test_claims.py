@@ -39,6 +39,7 @@ class TestPower:
         grades = [examine(LEVEL_CLAIM, demo_runs(rng)).grade for _ in range(60)]
         assert np.mean([g == SUPPORT for g in grades]) >= 0.95
 
+    @pytest.mark.slow
     def test_without_an_effect_it_is_rarely_supported(self):
         rng = np.random.default_rng(31)
         grades = [examine(LEVEL_CLAIM, demo_runs(rng, effect=False)).grade for _ in range(100)]
@@ -229,6 +230,7 @@ class TestUnequalScatter:
         order = rng.permutation(few + many)
         return pd.DataFrame({"hub": np.repeat([0, 1], [few, many]), "duration_s": 20 * np.exp(values), "order": order})
 
+    @pytest.mark.slow
     def test_false_alarms_are_near_what_is_said(self):
         rng, claim = np.random.default_rng(8), Claim("?", "duration_s", "hub", (0, 1))
         alarms, plain, covered = [], [], []

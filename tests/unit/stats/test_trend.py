@@ -401,6 +401,7 @@ def off_as_a_whole(x, rng, each=0.05, scatter=0.01):
     return 59.1 / (x + 0.557) * np.exp(off + scatter * rng.standard_normal(len(x)))
 
 
+@pytest.mark.slow
 def test_set_ups_are_found_with_their_size_and_the_interval_covers():
     """A random effect of 5 % beside trials of 1 %: the usual interval, blind to it, is the control that fails."""
     x, rng, sizes, covered, blind = np.repeat([1.0, 2, 3, 4, 6, 8], 4), np.random.default_rng(3), [], [], []

@@ -93,6 +93,7 @@ def set_ups(x, rng, each=0.04, scatter=0.01):
     return duration(0.0, x) * np.exp(off + scatter * rng.standard_normal(len(x)))
 
 
+@pytest.mark.slow
 def test_set_ups_that_differ_are_offered_as_a_way_out_with_their_size():
     x, rng, words, sizes, against = np.repeat([1.0, 2, 3, 4, 6, 8, 12], 3), np.random.default_rng(5), [], [], []
     for _ in range(25):

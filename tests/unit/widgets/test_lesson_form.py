@@ -10,7 +10,7 @@ from kit.widgets.lesson_form import LessonCheck, LessonForm, findings_html
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 
-pytestmark = pytest.mark.usefixtures("demo_runs_read_once")
+pytestmark = pytest.mark.usefixtures("runs_read_once")
 
 
 @pytest.fixture

@@ -19,6 +19,7 @@ from kit.widgets.waiting import Waiting
 from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
+pytestmark = pytest.mark.usefixtures("runs_read_once")
 ANSWER = {"choice": "same", "reason": "no noise", "confidence": "67–80 %", "moment": "first"}
 
 
@@ -185,6 +186,7 @@ def test_explanation_offers_live_values(stage, workbook):
     assert workbook.latest("explanation")["claim"] == "More magnets, shorter time."
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "call"),
     [
@@ -222,6 +224,7 @@ print(*sorted(name for name in sys.modules if name.startswith("kit.") or name ==
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "steps", "loads", "spares"),
     [

@@ -325,6 +325,7 @@ def test_a_long_run_is_drawn_with_few_well_chosen_points():
     assert np.max(np.abs(seen - np.log(curve.period_s))) < 0.005 * np.ptp(np.log(curve.period_s))  # a pixel or two
 
 
+@pytest.mark.slow
 def test_all_that_is_sent_is_small_and_plain_json():
     runs = [a_run(m, trial, drag=0.0095) for m in range(1, 7) for trial in range(1, 11)]
     picker = ThresholdPicker(runs, 0.28, 1.0)

@@ -20,6 +20,7 @@ from kit.widgets.waiting import Waiting, when_open
 from tests.sealed import seal_predictions
 
 PROJECT = Path(__file__).parents[3]
+pytestmark = pytest.mark.usefixtures("runs_read_once")
 
 
 @pytest.fixture(scope="module")
@@ -168,6 +169,7 @@ def at_the_lesson(tmp_path, monkeypatch):
     monkeypatch.chdir(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page", ["2_measure", "2b_make_runs", "3_average", "4_trend", "5_explain", "6_investigate"])
 @pytest.mark.parametrize("name", DEMO_LESSONS)
 def test_every_step_that_shows_data_waits_and_then_shows_them(at_the_lesson, name, page):
