@@ -76,7 +76,7 @@ def test_the_rules_offered_are_the_rules_there_are():
         (["test", "--quick", "--browser"], "not allowed with argument"),
         (["test", "--benchmarks", "--fuzz"], "not allowed with argument"),
         (["test", "--only", "sound"], "--only goes with --benchmarks"),
-        (["test", "--quick", "--json", "a.json"], "--json goes with --benchmarks or --faults"),
+        (["test", "--quick", "--json", "a.json"], "--json goes with --benchmarks, --faults or --load"),
         (["test", "--count", "5"], "--count goes with --fuzz or --faults"),
         (["test", "--fuzz", "--count", "0"], "'0' is not a whole number of at least 1"),
         (["analyse"], "the following arguments are required: FOLDER"),
