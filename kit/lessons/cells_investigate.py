@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from .lesson import Lesson, LessonClaim
+from .paths import Cells
 
-__all__ = ["Cells", "investigate_cells"]
-
-Cells = Iterator[tuple[str, str]]  # kind ("markdown" or "code") and text
+__all__ = ["investigate_cells"]
 
 
 def investigate_cells(lesson: Lesson) -> Cells:

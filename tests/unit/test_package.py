@@ -37,6 +37,8 @@ ROOMS: dict[str, set[str]] = {
     },
     "launcher": set(),
     "lab": {"launcher"},
+    "command_parts": {"launcher"},
+    "commands_lessons": {"command_parts", "launcher", "lessons"},
     "__init__": set(),
     "__main__": {"commands"},
 }  # fmt: skip

@@ -9,7 +9,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.lessons.cells import MADE_STAGES
-from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.lesson import load_lesson
 from kit.lessons.notebooks import (
     DEMO_LESSONS,
     regenerate,
@@ -18,6 +18,7 @@ from kit.lessons.notebooks import (
     teacher_notebooks,
     write_notebooks,
 )
+from kit.lessons.teacher_key import load_key
 
 PROJECT = Path(__file__).parents[3]
 
