@@ -22,7 +22,7 @@ import pandas as pd
 from ..errors import KitError
 from ..lessons.lesson import STAGES, Choice, Lesson, Question, load_lesson
 from ..lessons.teacher_key import find_key, load_key
-from ..record.entries import BANDS, Kind, Moment
+from ..record.entries import Band, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
 from ..wording import count_of
@@ -293,7 +293,7 @@ def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], 
                     question,
                     moment,
                     clean_text(answer.choice, MAX_ID),
-                    answer.confidence if answer.confidence in BANDS else "",
+                    Band.of(answer.confidence),
                     clean_text(answer.reason, MAX_TEXT),
                 )
             )

@@ -19,7 +19,7 @@ from kit.widgets.waiting import Waiting
 from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
-ANSWER = {"choice": "same", "reason": "no noise", "confidence": "67–80 %", "moment": "first"}
+ANSWER = {"choice": "same", "reason": "no noise", "confidence": "6 to 9 in 10", "moment": "first"}
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def texts(widget):
     return " ".join([*found, *(texts(child) for child in getattr(widget, "children", ()))])
 
 
-def answer(card, choice, reason="it drags more", confidence="67–80 %"):
+def answer(card, choice, reason="it drags more", confidence="6 to 9 in 10"):
     card.choice.value, card.reason.value, card.confidence.value = choice, reason, confidence
     card.save_button.click()
 
