@@ -180,7 +180,7 @@ def spread_values(values: tuple[float, ...], path: str) -> tuple[float, ...]:
     """The conditions to sketch on a path: all of them, or where time is short five that span the same range.
 
     >>> spread_values((1, 2, 3, 4, 6, 8, 12), "one lesson")
-    (1, 2, 4, 8, 12)
+    (1, 3, 4, 6, 12)
     """
     if path not in (DAY, ONE) or len(values) <= MOST_SKETCHED:
         return values

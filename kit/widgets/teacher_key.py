@@ -27,8 +27,8 @@ class TeacherKey(KitBox):
     lesson : folder of the lesson, or a `Lesson`.
     key_folder : where the key lies, by default the lesson's folder.
 
-    A key in the clear shows at once when asked for; a sealed one asks for its pass phrase. `phrase` and `open()` are
-    the field and what the button does.
+    A key in the clear shows at once when asked for; a sealed one asks for its pass phrase. `phrase` is the field, and
+    `show_ideas()` does what the button does.
     """
 
     def __init__(self, lesson: Lesson | str | Path, key_folder: str | Path | None = None):
@@ -36,7 +36,7 @@ class TeacherKey(KitBox):
         self.folder = self.lesson.folder if key_folder is None else Path(key_folder)
         self.phrase = widgets.Password(description="Pass phrase:", **FIELD)
         self._say, self._shown = Status(), widgets.VBox()
-        button = action("Show the ideas behind the choices", lambda: attempt(self._say, self.open))
+        button = action("Show the ideas behind the choices", lambda: attempt(self._say, self.show_ideas))
         if find_key(self.folder):
             parts = [row_of(button)]
         elif (self.folder / SEALED_KEY).is_file():
@@ -45,7 +45,7 @@ class TeacherKey(KitBox):
             parts = [note(NONE_HERE)]
         super().__init__([*parts, self._say, self._shown])
 
-    def open(self) -> None:
+    def show_ideas(self) -> None:
         """Show the key.
 
         Raises

@@ -31,9 +31,9 @@ class OnRequest(KitBox):
     def __init__(self, build: Callable[[], widgets.Widget]):
         self.content: widgets.Widget | None = None
         self._build, self._say = build, Status()
-        super().__init__([action("Show this part", self.open), self._say])
+        super().__init__([action("Show this part", self.ask), self._say])
 
-    def open(self) -> None:
+    def ask(self) -> None:
         """Make it and show it, once. What can't be made says why."""
         if self.content is None:
             try:
