@@ -15,7 +15,7 @@ from pathlib import Path
 
 from ..errors import KitError
 from .lesson import LESSON_FILE, Lesson, load_lesson
-from .make import DEMOS, LessonPlace, data_files, find_lesson
+from .make import DEMOS, LessonPlace, data_files, find_lesson, lesson_text
 from .notebooks import first_page, start_notebook, write_notebooks
 from .paths import path_of
 from .teacher_key import SEALED_KEY, find_key, seal_key
@@ -121,6 +121,8 @@ def _copy(place: LessonPlace, lesson: Lesson, key: str | None, folder: Path) -> 
     data = folder / lesson.name
     data.mkdir(parents=True)
     shutil.copyfile(place.data / LESSON_FILE, data / LESSON_FILE)
+    if lesson.path != load_lesson(place.data).path:  # the copy says itself how much time there is
+        (data / LESSON_FILE).write_text(lesson_text(lesson), encoding="utf-8", newline="\n")
     for file in data_files(place.data):
         copy = data / file.relative_to(place.data)
         copy.parent.mkdir(parents=True, exist_ok=True)

@@ -18,6 +18,8 @@ from math import isfinite
 from pathlib import Path
 
 from ..errors import KitError
+from .cells import MADE_STAGES, MAKE_RUNS, notebook_name
+from .cells_question import QUESTION_PAGE
 from .keys import LEVEL_NAMES, level_of
 from .lesson import LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_lesson
 from .notebooks import first_page, student_pages, teacher_notebooks
@@ -161,15 +163,24 @@ def remake(folder: str | Path) -> list[Path]:
     for name, text in teacher_notebooks(lesson, key, f"../{STUDENT}/{lesson.name}").items():
         wanted[place.teacher / name] = text
     changed = [path for path, text in wanted.items() if not path.is_file() or path.read_bytes() != text.encode()]
-    _keep([path for path in changed if path.is_file()], Path(folder))
+    left = [path for side in (place.student, place.teacher) for path in _of_other_paths(side) if path not in wanted]
+    _keep([path for path in (*changed, *left) if path.is_file()], Path(folder))
     for path in changed:
         _write(path, wanted[path])
+    for path in left:
+        path.unlink()
     return changed
 
 
-def student_notebooks(lesson: Lesson) -> dict[str, str]:
-    """File name -> text of the students' notebooks beside the lesson's folder; the last leads back to the first."""
-    return student_pages(lesson, lesson.name, home=first_page(lesson))
+def _of_other_paths(folder: Path) -> list[Path]:
+    """Pages that the kit makes on some path, as far as they are in a folder."""
+    names = (*map(notebook_name, MADE_STAGES), MAKE_RUNS, QUESTION_PAGE)
+    return [folder / name for name in names if (folder / name).is_file()]
+
+
+def student_notebooks(lesson: Lesson, home: str = "") -> dict[str, str]:
+    """File name -> text of the students' notebooks beside the lesson's folder; the last leads home, or to the first."""
+    return student_pages(lesson, lesson.name, home=home or first_page(lesson))
 
 
 def data_files(folder: Path) -> list[Path]:

@@ -116,8 +116,8 @@ def start_notebook(lessons: list[Lesson], guides: bool = True) -> str:
     )
     quick = ", ".join(f"[{lesson.title.lower()}]({lesson.name}/{QUESTION_PAGE})" for lesson in lessons)
     quick = f"\n\nOnly ten minutes? Take a question of the day: {quick}." if guides else ""
-    linked = ", ".join(f"[{lesson.title}](teacher/{guide_name(lesson.name)})" for lesson in lessons)
-    teachers = f"\n\n*For teachers*, a guide to each lesson: {linked}." if guides else ""
+    where = "*For teachers*: a guide to each lesson lies in the folder `teacher`. A copy for students has none."
+    teachers = f"\n\n{where}" if guides else ""
     opening = (
         "# Start here\n\n"
         "Something spins. You let go. It slows down and stops. "
