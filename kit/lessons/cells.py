@@ -225,6 +225,7 @@ def _measure(lesson: Lesson) -> Cells:
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
     yield Step("what was hardest", on=LONGER, further=(ONE,), needs=WRITE)
+    yield "markdown", "## What was hard to do?\n\nWhoever measures next should know."
     yield (
         "code",
         'stage.observation("hardest", "What was hardest to start? What was least stable, so that its runs differ?")',
@@ -449,6 +450,10 @@ def _explain(lesson: Lesson) -> Cells:
     yield Step("hand in", needs=1)
     yield "markdown", "## For your teacher"
     yield "code", "stage.hand_in()"
+    for question in left_for_later(lesson):
+        yield Step(f"look back at {question.id}", on=(), further=(ONE,))
+        yield "markdown", "## The other question, and the data"
+        yield "code", f'stage.look_back("{question.id}")'
 
 
 # --- which stage has which cells --------------------------------------------------------------------------------------

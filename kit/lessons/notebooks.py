@@ -313,7 +313,7 @@ def guide_notebook(lesson: Lesson, lesson_path: str, pages: str = "") -> str:
     key_folder = "" if pages else ', key_folder="."'
     ideas = "## The ideas behind the choices\n\nThey show when you press the button: look first who sees your screen."
     start = (
-        "from kit.widgets import LessonCheck, Stage, TeacherKey\n\n"
+        f"from kit.widgets import {'' if pages else 'LessonCheck, '}Stage, TeacherKey\n\n"
         f'stage = Stage("{lesson_path}", "predict", wait=False)\nTeacherKey("{lesson_path}"{key_folder})'
     )
     cells = [
