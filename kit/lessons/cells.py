@@ -57,14 +57,14 @@ def made_stages(lesson: Lesson) -> tuple[str, ...]:
 
 
 def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list[tuple[str, str]]:
-    """The cells of one stage's notebook on the lesson's path: pairs of kind and text; what is optional comes last."""
+    """The cells of one stage's notebook on the lesson's path: pairs of kind and text; what is optional comes late."""
     number = STAGES.index(stage) + 1
     asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
     opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
     start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}"{_path_said(lesson)})\n'
     found = arranged(lesson, stage)
     own = [("markdown", opening), ("code", start + "stage.welcome()"), *found.shown]
-    return [*own, ("markdown", _next_step(lesson, stage, home)), *_closed(found.further)]
+    return [*own, *_closed(found.further), ("markdown", _next_step(lesson, stage, home))]
 
 
 def arranged(lesson: Lesson, stage: str) -> Arranged:
@@ -78,7 +78,10 @@ def _path_said(lesson: Lesson) -> str:
 
 
 def _closed(cells: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
-    """The section "go further": closed, its headings one level lower, its widgets made when they are asked for."""
+    """The section "go further": closed, its headings one level lower, its widgets made when they are asked for.
+
+    It must not come last: JupyterLab goes to the last cell after it has run all, and opens the section it is in.
+    """
     if not cells:
         return
     yield FURTHER, "## Go further\n\nYou have time left? Choose what you like. Nothing here is needed for the rest."
@@ -106,10 +109,10 @@ def _next_step(lesson: Lesson, stage: str, home: str) -> str:
         more = ""
         if stage != "investigate":
             more = f" You want more? [{TITLES['investigate']}]({notebook_name('investigate')}) puts claims to the test."
-        return f"---\nThis is the end of the lesson. [Back to the start]({home}).{more}"
+        return f"## The end\n\nThis is the end of the lesson. [Back to the start]({home}).{more}"
     later = STAGES[STAGES.index(stage) + 1]
     link = f"[{TITLES[later]}]({notebook_name(later)})"
-    return f"---\n**Next:** {link}. What you entered here is saved and waits for you there."
+    return f"## Next\n\nGo on with {link}. What you entered here is saved and waits for you there."
 
 
 # --- 1 predict -------------------------------------------------------------------------------------------------------

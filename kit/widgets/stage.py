@@ -385,19 +385,22 @@ class Stage(Investigating):
     def look_back(self, question_id: str, measured: bool = True) -> widgets.Widget:
         """The group's answers to a question, beside what was measured if that is wanted."""
         question = self.lesson.ask(question_id)
-        answers = [entry.value for entry in self.workbook.history(Kind.PREDICTION.of(question_id))]
-        shown = [widgets.HTML(answer_html(question, answer)) for answer in answers]
-        if not shown:
-            shown = [note("You have not answered this question yet. You can do that in stage 1.")]
-        if not measured:
-            return KitBox([heading("Your answers"), *shown])
+
+        def answers() -> list[widgets.Widget]:
+            given = [entry.value for entry in self.workbook.history(Kind.PREDICTION.of(question_id))]
+            shown = [widgets.HTML(answer_html(question, answer)) for answer in given]
+            return shown or [note("You have not answered this question yet. You can do that in stage 1.")]
+
+        if not measured:  # on the page on which they are given: once there are two
+            gate = run_gate(self.lesson, self.workbook, question)
+            return self._once_open(gate, lambda: KitBox([heading("Your answers"), *answers()]))
         caption = "Averages ± standard uncertainty, from the spread of all conditions together"
 
         def build() -> widgets.Widget:
             return KitBox([widgets.HTML(html_table(self.progress.averages_table(), caption))])
 
         table = self._of_data(build)
-        return KitBox([heading(question.text), *shown, heading("What was measured"), table])
+        return KitBox([heading(question.text), *answers(), heading("What was measured"), table])
 
     def explanation(self) -> widgets.Widget:
         """Claim, evidence, reasoning and rebuttal, with values from the data to put in."""
