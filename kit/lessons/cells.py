@@ -84,7 +84,7 @@ def _closed(cells: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
     """
     if not cells:
         return
-    yield FURTHER, "## Go further\n\nYou have time left? Press *cells hidden* and choose what you like. The rest needs none of it."
+    yield FURTHER, "## Go further\n\nDo you have time left? Press *cells hidden*. The rest needs none of it."
     for kind, text in cells:
         if kind == "markdown":
             yield kind, re.sub(r"(?m)^#(#+) ", r"##\1 ", text)
