@@ -69,6 +69,9 @@ def main() -> None:
         place.chmod(0o755)
         python = build(place, wanted)
         copy_project(place / "copy")
+        copy = place / "copy"
+        run("run binder/postBuild in the copy", ["env", f"REPO_DIR={copy}", copy / "binder" / "postBuild"], copy)
+        expect(not list(copy.rglob("*teacher_key.toml")), "a hosted copy holds no key")
         user = unprivileged(place)
         check_rights(place, python, user)
         server = start(place, python, user)
@@ -94,7 +97,7 @@ def build(place: Path, wanted: str) -> Path:
     run("install binder/requirements.txt", [*pip, "-r", "binder/requirements.txt"], image)
     run("check that the releases fit together", [python, "-m", "pip", "check"], image)
     if (image / "binder" / "postBuild").exists():
-        run("run binder/postBuild", [image / "binder" / "postBuild"], image)
+        run("run binder/postBuild", ["env", f"REPO_DIR={image}", image / "binder" / "postBuild"], image)
     shutil.rmtree(image)  # the package must work without the folder it was built in
     return python
 

@@ -8,28 +8,28 @@ import math
 import os
 import sys
 import webbrowser
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
-from shlex import quote
 from typing import TextIO
 
 import kit
 
 from . import lab, launcher
+from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, set_up, writing
+from .commands_lessons import LESSON_COMMANDS
 from .errors import KitError
 from .record.handin import local_path
 
 __all__ = ["main"]
 
-DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
+INTERRUPTED = 130
 UNITS = ("s", "ms", "us", "ns", "min", "h")
 RULES = ("best", "interpolated", "whole-turns", "law")
 # How pytest is told to run: the order, who does what and the closing line are in tests/whole_suite.py.
 PYTEST = ["pytest", "-p", "tests.whole_suite", "--dist", "loadfile", "--durations", "15"]
 COMPUTING_TESTS = ["tests/unit", "tests/published"]
 NOTEBOOKS = ["notebooks", "--nbval-lax", "--nbval-current-env"]
-COMPUTING = ("numpy", "pandas", "scipy")  # what a command without a screen needs
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -73,8 +73,7 @@ def parser() -> argparse.ArgumentParser:
         _add_test,
         _add_analyse,
         _add_bench,
-        _add_new_lesson,
-        _add_check_lesson,
+        *LESSON_COMMANDS,
         _add_class_overview,
     ):
         command = add(commands)
@@ -82,11 +81,6 @@ def parser() -> argparse.ArgumentParser:
             "--uv", action="store_true", help="set up with the program uv, if it is installed (faster than pip)"
         )
     return top
-
-
-def _set_up(chosen: argparse.Namespace, **needs) -> None:
-    """See to it that what the command needs is installed; may start the whole command again in .venv."""
-    launcher.ensure(chosen.arguments, use_uv=chosen.uv, **needs)
 
 
 # --- open ----------------------------------------------------------------------------------------------
@@ -100,6 +94,7 @@ def _add_open(commands) -> argparse.ArgumentParser:
         metavar="LESSON",
         help="a lesson in notebooks, or a folder that new-lesson made (default: the start page)",
     )
+    command.add_argument("--path", metavar="PATH", help=f"the lesson's pages for this much time: {', '.join(PATHS)}")
     command.add_argument("--no-browser", action="store_true", help="only print the address")
     command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: a free one)")
     command.set_defaults(run=open_lesson)
@@ -109,8 +104,14 @@ def _add_open(commands) -> argparse.ArgumentParser:
 def open_lesson(chosen: argparse.Namespace) -> int:
     """Serve a lesson until Ctrl-C."""
     shown, notebook = lab.place_of(chosen.lesson)
+    if chosen.path and not chosen.lesson:
+        raise KitError("A path needs a lesson", fix='name one: open coasting_disc --path "two lessons"')
     port = lab.free_port(chosen.port)
-    _set_up(chosen)
+    set_up(chosen)
+    if chosen.path:
+        from .lessons.copies import pages_on_path
+
+        notebook = pages_on_path(chosen.lesson, chosen.path).resolve().relative_to(shown).as_posix()
     server = None
     try:
         print("Starting JupyterLab ...", flush=True)
@@ -181,7 +182,7 @@ def run_tests(chosen: argparse.Namespace) -> int:
         chosen.usage_error("--count goes with --fuzz or --faults")
     if (chosen.students or chosen.server) and not chosen.load:
         chosen.usage_error("--students and --server go with --load")
-    _set_up(chosen, extras=("test",))
+    set_up(chosen, extras=("test",))
     set_up_s = launcher.seconds_since_start()
     checks = {
         "ruff check": ["ruff", "check", "."],
@@ -267,7 +268,7 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
     if not chosen.folder.is_dir():  # said before anything is installed
         raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
-    _set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
+    set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
     from kit.lessons.analyse import analyse
 
     analysis = analyse(
@@ -307,7 +308,7 @@ def _add_bench(commands) -> argparse.ArgumentParser:
 
 def make_bench_data(chosen: argparse.Namespace) -> int:
     """Write a simulated apparatus's logs and say where they are."""
-    _set_up(chosen, only=COMPUTING)
+    set_up(chosen, only=COMPUTING)
     from .sources.demo_data import write_claim_data, write_lesson_data
 
     with writing(chosen.out) as folder:
@@ -315,75 +316,6 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
         paths += write_claim_data(chosen.apparatus, folder, chosen.seed)
     print(f"{len(paths)} files written to {folder}.")
     return DONE
-
-
-# --- new-lesson and check-lesson ------------------------------------------------------------------------
-
-
-def _add_new_lesson(commands) -> argparse.ArgumentParser:
-    command = commands.add_parser(
-        "new-lesson",
-        help="make a lesson of your own, complete and ready to change",
-        description="Make a lesson: a folder `student` to hand out, with lesson file, data and notebooks, and a folder "
-        "`teacher` with the key and notes. Change lesson.toml and the data, then run it again with --remake.",
-    )
-    command.add_argument("folder", type=Path, metavar="FOLDER", help="where: a new folder, or an empty one")
-    how = command.add_mutually_exclusive_group()
-    how.add_argument("--like", metavar="LESSON", default="coasting_disc", help="begin from this lesson (%(default)s)")
-    how.add_argument(
-        "--remake",
-        action="store_true",
-        help="make the notebooks of FOLDER anew from its lesson.toml; old ones are kept",
-    )
-    command.set_defaults(run=make_lesson)
-    return command
-
-
-def make_lesson(chosen: argparse.Namespace) -> int:
-    """Make a lesson, or its notebooks anew, and say what to do next."""
-    _set_up(chosen, only=COMPUTING)
-    from .lessons.check import check_lesson, summary
-    from .lessons.make import new_lesson, remake
-
-    with writing(chosen.folder) as folder:
-        if chosen.remake:
-            changed = remake(folder)
-            print(f"{len(changed)} notebooks were made anew." if changed else "The notebooks were up to date.")
-        else:
-            place = new_lesson(folder, chosen.like)
-            print(f"The lesson is in {folder}. Change {place.data / 'lesson.toml'}, then:")
-            for command in (f"check-lesson {quote(str(folder))}", f"new-lesson {quote(str(folder))} --remake"):
-                print(f"    python3 -m kit {command}")
-    print(summary(check_lesson(folder)))
-    return DONE
-
-
-def _add_check_lesson(commands) -> argparse.ArgumentParser:
-    command = commands.add_parser(
-        "check-lesson",
-        help="is a lesson ready for a class? All problems at once",
-        description="Check a lesson's file, key, data and notebooks, and that students get nothing of the key. "
-        "Exit code 0: ready, perhaps with warnings; 1: something must be mended.",
-    )
-    command.add_argument(
-        "folder", type=Path, metavar="FOLDER", help="one that new-lesson made, or that holds lesson.toml"
-    )
-    command.set_defaults(run=check_one_lesson)
-    return command
-
-
-def check_one_lesson(chosen: argparse.Namespace) -> int:
-    """Print all findings about a lesson, problems first."""
-    if not chosen.folder.is_dir():  # said before anything is installed
-        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
-    _set_up(chosen, only=COMPUTING)
-    from .lessons.check import check_lesson, summary
-
-    findings = check_lesson(chosen.folder)
-    for finding in findings:
-        print(f"{'PROBLEM' if finding.serious else 'warning'}  {finding}")
-    print(summary(findings))
-    return BAD_INPUT if any(finding.serious for finding in findings) else DONE
 
 
 # --- class-overview ------------------------------------------------------------------------------------
@@ -415,9 +347,9 @@ def overview_class(chosen: argparse.Namespace) -> int:
             raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
     needed = (*COMPUTING, "jinja2")
     if folder:
-        _set_up(chosen, only=needed)
+        set_up(chosen, only=needed)
     else:
-        _set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
+        set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
     from .classroom.overview import read_class
     from .classroom.page import write_class_report
     from .classroom.sections import handed_in_words
@@ -441,19 +373,6 @@ def _written(stream: TextIO, encoding: str | None = None, errors: str | None = N
     """Set how a stream writes its characters; one that was put in the place of the real one stays as it is."""
     if isinstance(stream, io.TextIOWrapper):
         stream.reconfigure(encoding=encoding, errors=errors)
-
-
-@contextmanager
-def writing(path: str | Path) -> Iterator[Path]:
-    """Word a failure to write as bad input: the place was given by the user."""
-    try:
-        yield Path(path)
-    except OSError as error:
-        raise KitError(
-            f"This can't be written ({error.strerror or error})",
-            file=path,
-            fix="give a place that exists and that you may write to",
-        ) from error
 
 
 def _seconds_or(*words: str) -> Callable[[str], float | str]:

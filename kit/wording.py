@@ -16,6 +16,7 @@ from .errors import KitError
 
 __all__ = [
     "DASH",
+    "as_repeated",
     "axis_title",
     "case_of",
     "condition_value",
@@ -108,6 +109,20 @@ def plus_minus(value: float, u: float, unit: str = "") -> str:
 def rounded_by(value: float, u: float) -> str:
     """The value alone, ended where two digits of its uncertainty end: rounded_by(37.966, 0.4188) is "37.97"."""
     return plus_minus(value, u).partition(" ± ")[0]
+
+
+def as_repeated(value: float, spread: float) -> str:
+    """The value ended where its trials stop agreeing: as_repeated(37.966, 0.42) is "38.0", with 0.13 it is "37.97".
+
+    One digit of the spread of single trials counts, two where the first of them is a 1. Three digits where the spread
+    is zero or not known; a dash where there is no value.
+    """
+    if not isfinite(value):
+        return DASH
+    if not (isfinite(spread) and spread > 0):
+        return number(value, 3)
+    digits = 2 if _exact(spread).as_tuple().digits[0] == 1 else 1
+    return _written(value, _places(spread, digits))
 
 
 def interval(low: float, high: float, unit: str = "") -> str:

@@ -22,7 +22,7 @@ WIDTH = 960
 LEFT, RIGHT = 96, WIDTH - 24  # of charts with two axes
 STAY = "#d5d9dc"
 USUAL, UNUSUAL = PALETTE[0], PALETTE[1]
-CLAIMS = dict(zip(BANDS, ((0.0, 0.67), (0.67, 0.80), (0.80, 1.0)), strict=True))  # the share each band claims
+CLAIMS = dict(zip(BANDS, ((0.0, 0.6), (0.6, 0.9), (0.9, 1.0)), strict=True))  # the share each band claims
 
 
 def letter(place: int) -> str:

@@ -20,8 +20,9 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import KitError
-from ..lessons.lesson import KEY_FILE, STAGES, Choice, Lesson, Question, load_key, load_lesson
-from ..record.entries import BANDS, Kind, Moment
+from ..lessons.lesson import STAGES, Choice, Lesson, Question, load_lesson
+from ..lessons.teacher_key import find_key, load_key
+from ..record.entries import Band, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
 from ..wording import count_of
@@ -224,7 +225,7 @@ def _key(lesson: Lesson | None, key_folder: str | Path | None) -> dict[str, dict
     if lesson is None:
         return {}
     folder = lesson.folder if key_folder is None else Path(key_folder)
-    return load_key(folder, lesson) if key_folder or (folder / KEY_FILE).exists() else {}
+    return load_key(folder, lesson) if key_folder or find_key(folder) else {}
 
 
 def _most_common(names: Iterable[str]) -> str:
@@ -292,7 +293,7 @@ def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], 
                     question,
                     moment,
                     clean_text(answer.choice, MAX_ID),
-                    answer.confidence if answer.confidence in BANDS else "",
+                    Band.of(answer.confidence),
                     clean_text(answer.reason, MAX_TEXT),
                 )
             )

@@ -59,7 +59,7 @@ OTHER = "another answer"  # one that is not among the question's choices
 NO_BAND = "not said"
 
 #: What a band is taken to claim where a single number is needed (the Brier score): about its middle.
-BAND_CHANCES = dict(zip(BANDS, (0.5, 0.735, 0.9), strict=True))
+BAND_CHANCES = dict(zip(BANDS, (0.45, 0.75, 0.95), strict=True))
 
 # --- answers -----------------------------------------------------------------------------------------------------
 

@@ -1,18 +1,32 @@
 """What stands on each page of a lesson, as cells: Markdown in plain words, and code of one or two lines.
 
 A student who only clicks can run the code; a student who programs can see where every number comes from. What a stage
-gives and what it leaves to the students follows the lesson's level of inquiry (the table of levels in `keys.py`).
+gives and what it leaves to the students follows the lesson's level of inquiry (the table of levels in `keys.py`). A
+`Step` says of the cells after it on which paths through the lesson they stand, and where they wait in "go further".
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator
 
-from .cells_investigate import Cells, investigate_cells
+from .cells_investigate import investigate_cells
 from .keys import level_of
 from .lesson import STAGES, Lesson
+from .paths import AGAIN, DAY, ONE, PROJECT, SEAL, TWO, WRITE, Arranged, Cells, Step, arrange, spread_values
+from .waiting import left_for_later
 
-__all__ = ["MADE_STAGES", "MAKE_RUNS", "TITLES", "make_runs_cells", "notebook_name", "stage_cells"]
+__all__ = [
+    "FURTHER",
+    "MADE_STAGES",
+    "MAKE_RUNS",
+    "TITLES",
+    "arranged",
+    "made_stages",
+    "make_runs_cells",
+    "notebook_name",
+    "stage_cells",
+]
 
 TITLES = {
     "predict": "Predict",
@@ -27,20 +41,55 @@ MAKE_RUNS = "2b_make_runs.ipynb"  # right after the stage "measure" in every lis
 
 MADE_STAGES = STAGES
 
+FURTHER = "further"  # the kind of the cell that a closed section begins with; all cells after it belong to it
+
+LONGER = (TWO, PROJECT)
+
 
 def notebook_name(stage: str) -> str:
     """File name of a stage's notebook, such as `2_measure.ipynb`."""
     return f"{STAGES.index(stage) + 1}_{stage}.ipynb"
 
 
+def made_stages(lesson: Lesson) -> tuple[str, ...]:
+    """The stages that have a page on the lesson's path; none where it is one page alone."""
+    return () if lesson.path == DAY else MADE_STAGES
+
+
 def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list[tuple[str, str]]:
-    """The cells of one stage's notebook: pairs of kind and text."""
+    """The cells of one stage's notebook on the lesson's path: pairs of kind and text; what is optional comes late."""
     number = STAGES.index(stage) + 1
     asks = f"**{lesson.question}**" if level_of(lesson.level).gives_question else f"To start from: {lesson.question}"
     opening = f"# {number} · {TITLES[stage]}: {lesson.title}\n\n{asks}"
-    start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}")\nstage.welcome()'
-    own = [("markdown", opening), ("code", start), *_asked_first(lesson, stage), *_CELLS[stage](lesson)]
-    return [*own, ("markdown", _next_step(stage, home))]
+    start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}"{_path_said(lesson)})\n'
+    found = arranged(lesson, stage)
+    own = [("markdown", opening), ("code", start + "stage.welcome()"), *found.shown]
+    return [*own, *_closed(found.further), ("markdown", _next_step(lesson, stage, home))]
+
+
+def arranged(lesson: Lesson, stage: str) -> Arranged:
+    """The cells of a stage on the lesson's path, between the welcome and the link to what comes next."""
+    return arrange([*_asked_first(lesson, stage), *_CELLS[stage](lesson)], lesson.path)
+
+
+def _path_said(lesson: Lesson) -> str:
+    """What a page says of its path, where that is not the usual one."""
+    return "" if lesson.path == ONE else f', path="{lesson.path}"'
+
+
+def _closed(cells: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+    """The section "go further": closed, its headings one level lower, its widgets made when they are asked for.
+
+    It must not come last: JupyterLab goes to the last cell after it has run all, and opens the section it is in.
+    """
+    if not cells:
+        return
+    yield FURTHER, "## Go further\n\nDo you have time left? Press *cells hidden*. The rest needs none of it."
+    for kind, text in cells:
+        if kind == "markdown":
+            yield kind, re.sub(r"(?m)^#(#+) ", r"##\1 ", text)
+        else:
+            yield kind, f"stage.later(lambda: {text})"
 
 
 def _asked_first(lesson: Lesson, stage: str) -> Cells:
@@ -48,17 +97,22 @@ def _asked_first(lesson: Lesson, stage: str) -> Cells:
     at_a_claim = {claim.ask_first for claim in lesson.claims} if stage == "investigate" else set()
     asked = [question for question in lesson.asked(stage) if question.id not in at_a_claim]
     if asked and stage != "predict":
+        yield Step("questions before the data", needs=SEAL * len(asked))
         yield "markdown", "## Before you see the data\n\nSay what you expect. The data wait until you have sealed it."
         for question in asked:
             yield "code", f'stage.prediction("{question.id}")'
 
 
-def _next_step(stage: str, home: str) -> str:
-    later = MADE_STAGES[MADE_STAGES.index(stage) + 1 :]
-    if not later:
-        return f"---\nThis is the end of the lesson. [Back to the start]({home})."
-    link = f"[{TITLES[later[0]]}]({notebook_name(later[0])})"
-    return f"---\n**Next:** {link}. What you entered here is saved and waits for you there."
+def _next_step(lesson: Lesson, stage: str, home: str) -> str:
+    last = "investigate" if lesson.path == PROJECT else "explain"
+    if stage in (last, "investigate"):
+        more = ""
+        if stage != "investigate":
+            more = f" You want more? [{TITLES['investigate']}]({notebook_name('investigate')}) puts claims to the test."
+        return f"## The end\n\nThis is the end of the lesson. [Back to the start]({home}).{more}"
+    later = STAGES[STAGES.index(stage) + 1]
+    link = f"[{TITLES[later]}]({notebook_name(later)})"
+    return f"## Next\n\nGo on with {link}. What you entered here is saved and waits for you there."
 
 
 # --- 1 predict -------------------------------------------------------------------------------------------------------
@@ -75,6 +129,7 @@ def _predict(lesson: Lesson) -> Cells:
             "You will check it: does it hold for this apparatus, and how well? Use it for your predictions.",
         )
     if not level.gives_question:
+        yield Step("your own question", needs=WRITE)
         yield (
             "markdown",
             "## Your own question\n\n"
@@ -82,6 +137,8 @@ def _predict(lesson: Lesson) -> Cells:
             "what do you measure?",
         )
         yield "code", "stage.own_question()"
+    left, asked = left_for_later(lesson), lesson.asked("predict")
+    yield Step("predict", needs=(SEAL + AGAIN) * (len(asked) - len(left)))
     yield (
         "markdown",
         "## Your prediction\n\n"
@@ -90,14 +147,20 @@ def _predict(lesson: Lesson) -> Cells:
         "It is not marked.\n\n"
         "After that, talk with others. Then answer again. Your first answer is kept.",
     )
-    for question in lesson.asked("predict"):
-        yield "code", f'stage.prediction("{question.id}")'
+    for question in asked:
+        if question not in left:
+            yield "code", f'stage.prediction("{question.id}")'
+    yield Step("sketch", needs=len(spread_values(lesson.values, lesson.path)) + 1)
     yield (
         "markdown",
         "## Sketch what you expect\n\n"
         f"What coasting time do you expect for each {lesson.x_words}? Set a value for each. A guess is fine.",
     )
     yield "code", 'stage.predicted_curve("duration_s")'
+    for question in left:
+        yield Step(f"question {question.id}", on=(), further=(ONE,), needs=SEAL + AGAIN)
+        yield "markdown", "## One more question"
+        yield "code", f'stage.prediction("{question.id}")'
 
 
 # --- 2 measure -------------------------------------------------------------------------------------------------------
@@ -132,6 +195,7 @@ _WHERE_TO_COUNT_YOURSELF = (
 def _measure(lesson: Lesson) -> Cells:
     level = level_of(lesson.level)
     if not level.gives_procedure:
+        yield Step("plan", needs=WRITE)
         yield (
             "markdown",
             "## Your plan\n\n"
@@ -139,28 +203,40 @@ def _measure(lesson: Lesson) -> Cells:
             "same? How often do you repeat it? When do you start counting, so that it is fair, and when do you stop?",
         )
         yield "code", "stage.plan()"
+    yield Step("runs")
     if lesson.texts["measure"]:
         yield "markdown", lesson.texts["measure"].strip()
     if level.numbers_steps:
         yield "markdown", _STEPS
+    yield Step("own runs", on=LONGER, further=(ONE,))
+    yield (
+        "markdown",
+        f"## Whose runs?\n\nYou can [make runs of your own]({MAKE_RUNS}), and then choose here whose runs you use.",
+    )
+    yield "code", "stage.sources()"
+    yield Step("runs")
     yield (
         "markdown",
         "## The runs\n\n"
         "Each row is one run. The gate sometimes logs one pass twice, or misses one. The kit looks for both. "
-        "It tells you what it found, and you can refuse it below.\n\n"
-        f"You can also [make runs of your own]({MAKE_RUNS}), and then choose here whose runs you use.",
+        "It tells you what it found, and you can refuse it below.",
     )
-    yield "code", "stage.sources()"
     yield "code", "stage.runs_table()"
+    yield Step("once by eye", needs=2)
     yield from _once_by_eye()
+    yield Step("where counting starts and stops", needs=1)
     yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"
+    yield Step("what you see", needs=WRITE)
     yield "markdown", "## What do you see?\n\nWrite down what you see before you calculate anything. No reasons yet."
     yield "code", 'stage.observation("runs")'
+    yield Step("what was hardest", on=LONGER, further=(ONE,), needs=WRITE)
+    yield "markdown", "## What was hard to do?\n\nWhoever measures next should know."
     yield (
         "code",
         'stage.observation("hardest", "What was hardest to start? What was least stable, so that its runs differ?")',
     )
+    yield Step("results", on=LONGER, further=(ONE,))
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
 
@@ -238,6 +314,7 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
 
 
 def _average(lesson: Lesson) -> Cells:
+    yield Step("trials", needs=1)
     yield (
         "markdown",
         "## Three trials, one average\n\n"
@@ -248,15 +325,17 @@ def _average(lesson: Lesson) -> Cells:
         "The run stays in the record.",
     )
     yield "code", 'stage.trials("duration_s")'
+    yield Step("how sure", on=LONGER, further=(ONE,))
     yield (
         "markdown",
         "## How sure is an average?\n\n"
-        "`u` is the standard uncertainty of the average. `low` and `high` are the ends of a 95 % interval. "
-        "With three trials alone this interval is wide. The columns that begin with `pooled` use the spread of all "
-        'conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
+        "Behind the ± stands the standard uncertainty of the average. The true average of very many trials should lie "
+        "in the 95 % interval, 19 times in 20. With three trials alone this interval is wide. The last column uses the "
+        'spread of all conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
     )
     yield "code", 'stage.averages_table("duration_s")'
     if lesson.has_hand_counts:
+        yield Step("two methods", on=LONGER, further=(ONE,), needs=WRITE)
         yield (
             "markdown",
             "## Counted by hand, counted by the gate\n\n"
@@ -265,7 +344,9 @@ def _average(lesson: Lesson) -> Cells:
         )
         yield "code", "stage.hand_counts()"
         yield "code", 'stage.observation("methods")'
+    yield Step("own count", on=LONGER, further=(ONE,), needs=2)
     yield from _own_count(lesson)
+    yield Step("comparisons", on=LONGER, further=(ONE,), needs=5)
     yield (
         "markdown",
         "## Are two of your averages really different?\n\n"
@@ -295,6 +376,7 @@ def _own_count(lesson: Lesson) -> Cells:
 
 
 def _trend(lesson: Lesson) -> Cells:
+    yield Step("graph by hand", needs=len(lesson.values) + 3)  # the points, a curve in one stroke, and to keep it
     yield (
         "markdown",
         "## First by hand\n\n"
@@ -302,10 +384,13 @@ def _trend(lesson: Lesson) -> Cells:
         "the kit fits. Nothing is marked.",
     )
     yield "code", 'stage.graph_by_hand("duration_s")'
+    yield Step("how it changes", needs=1)
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'
+    yield Step("turns", on=LONGER, further=(ONE,), needs=1)
     yield "markdown", "## The number of turns\n\nDo the turns follow the same kind of curve?"
     yield "code", 'stage.trend("turns")'
+    yield Step("other thresholds", on=LONGER, further=(ONE,))
     yield (
         "markdown",
         "## Does your choice of threshold matter?\n\n"
@@ -313,6 +398,7 @@ def _trend(lesson: Lesson) -> Cells:
         "on the choice.",
     )
     yield "code", "stage.sensitivity()"
+    yield Step("what you see in it", on=LONGER, further=(ONE,), needs=WRITE)
     yield "code", 'stage.observation("trend")'
 
 
@@ -335,6 +421,7 @@ def _how_it_changes(lesson: Lesson) -> str:
 
 
 def _explain(lesson: Lesson) -> Cells:
+    yield Step("one shape", on=LONGER, further=(ONE,))
     yield (
         "markdown",
         "## One shape for both?\n\n"
@@ -342,6 +429,7 @@ def _explain(lesson: Lesson) -> Cells:
         "Does it depend on what you changed?",
     )
     yield "code", "stage.same_shape()"
+    yield Step("one curve", on=(PROJECT,), further=(ONE, TWO))
     yield (
         "markdown",
         "## All runs on one curve\n\n"
@@ -350,6 +438,7 @@ def _explain(lesson: Lesson) -> Cells:
         "Each kind of drag has a curve of its own.",
     )
     yield "code", "stage.collapse()"
+    yield Step("build it yourself", on=LONGER, further=(ONE,), needs=3)
     yield (
         "markdown",
         "## Build the slowing down yourself\n\n"
@@ -357,6 +446,7 @@ def _explain(lesson: Lesson) -> Cells:
         "speed squared. Move the sliders until your curve lies on the measured runs. Then let the kit fit it.",
     )
     yield "code", "stage.explore()"
+    yield Step("two ways to one number", on=(PROJECT,), further=(ONE, TWO))
     yield (
         "markdown",
         "## Two ways to one number\n\n"
@@ -365,6 +455,7 @@ def _explain(lesson: Lesson) -> Cells:
         "uncertainty? If they do not, that is a finding, not a failure.",
     )
     yield "code", "stage.two_routes()"
+    yield Step("standstill", on=(PROJECT,), further=(ONE, TWO))
     yield (
         "markdown",
         "## When does it stand still?\n\n"
@@ -372,6 +463,7 @@ def _explain(lesson: Lesson) -> Cells:
         "An estimate is not a measurement.",
     )
     yield "code", "stage.time_to_rest()"
+    yield Step("cause", on=LONGER, further=(ONE,), needs=WRITE)
     yield (
         "markdown",
         "## What is the cause?\n\n"
@@ -382,10 +474,12 @@ def _explain(lesson: Lesson) -> Cells:
     if lesson.texts["explain"]:
         yield "markdown", "Then compare it with what others have found."
         yield "code", "stage.cause()"
+    yield Step("look back")
     yield "markdown", "## Your prediction and the data, side by side"
-    for question in lesson.asked("predict"):
+    for question in [q for q in lesson.asked("predict") if q not in left_for_later(lesson)]:
         yield "code", f'stage.look_back("{question.id}")'
     yield "code", 'stage.look_back_curve("duration_s")'
+    yield Step("explanation", needs=5)
     yield (
         "markdown",
         "## Your explanation\n\n"
@@ -393,11 +487,17 @@ def _explain(lesson: Lesson) -> Cells:
         "Then be your own critic: what could somebody say against it?",
     )
     yield "code", "stage.explanation()"
+    yield Step("answer once more", needs=AGAIN)
     yield "markdown", "## Answer once more\n\nAnswer the first question again with what you know now."
     for question in lesson.asked("predict")[:1]:
         yield "code", f'stage.final_answer("{question.id}")'
+    yield Step("hand in", needs=1)
     yield "markdown", "## For your teacher"
     yield "code", "stage.hand_in()"
+    for question in left_for_later(lesson):
+        yield Step(f"look back at {question.id}", on=(), further=(ONE,))
+        yield "markdown", "## The other question, and the data"
+        yield "code", f'stage.look_back("{question.id}")'
 
 
 # --- which stage has which cells --------------------------------------------------------------------------------------

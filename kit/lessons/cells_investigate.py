@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from .lesson import Lesson, LessonClaim
+from .paths import Cells
 
-__all__ = ["Cells", "investigate_cells"]
-
-Cells = Iterator[tuple[str, str]]  # kind ("markdown" or "code") and text
+__all__ = ["investigate_cells"]
 
 
 def investigate_cells(lesson: Lesson) -> Cells:
@@ -46,7 +45,7 @@ def _one_claim(lesson: Lesson, claim: LessonClaim, explain: bool) -> Cells:
             "### Let chance play against the data\n\n"
             "Suppose the labels meant nothing. Then you could hand them round among the runs, and a difference as "
             "large as the measured one would come up often. The kit hands them round for you: each time is one "
-            "shuffled world. Shuffle once and look. Then shuffle many times. How often does chance alone do as "
+            "shuffled world. Look at one world first. Then ask for many. How often does chance alone do as "
             "much?\n\n"
             "Put your claim down first. Say from which size on a difference would matter to you.",
         )

@@ -12,8 +12,9 @@ from ..errors import KitError
 from ..motion.threshold import RULE_NAMES
 from .check_data import Finding, check_data
 from .keys import level_of
-from .lesson import KEY_FILE, LESSON_FILE, Lesson, Reading, read_key, read_lesson
+from .lesson import LESSON_FILE, Lesson, Reading, read_lesson
 from .make import LessonPlace, find_lesson, student_notebooks
+from .teacher_key import HIDDEN_KEY, KEY_FILE, find_key, read_key
 
 __all__ = ["Finding", "check_key", "check_lesson", "check_text", "summary"]
 
@@ -175,8 +176,7 @@ def _findings_of(reading: Reading, file: str) -> Iterator[Finding]:
 
 
 def _check_key_file(place: LessonPlace, lesson: Lesson) -> Iterator[Finding]:
-    path = place.key_folder / KEY_FILE
-    if not path.is_file():
+    if find_key(place.key_folder) is None:
         if place.teacher:
             yield Finding(
                 f"{place.teacher.name}/{KEY_FILE}",
@@ -197,7 +197,7 @@ def _check_key_file(place: LessonPlace, lesson: Lesson) -> Iterator[Finding]:
 
 
 def check_key(reading: Reading[dict[str, dict]], lesson: Lesson) -> Iterator[Finding]:
-    """What can be said of a key. `reading` comes from `kit.lessons.lesson.read_key`."""
+    """What can be said of a key. `reading` comes from `kit.lessons.teacher_key.read_key`."""
     yield from _findings_of(reading, KEY_FILE)
     for question in lesson.questions:
         entry = reading.value.get(question.id)
@@ -236,7 +236,7 @@ def _check_leaks(student: Path, lesson: Lesson, key: dict[str, dict]) -> Iterato
         text = _content(path)
         plain = _plain(text)
         found = [where for idea, where in ideas.items() if idea in plain]
-        if path.name == KEY_FILE or re.search(r"(?m)^\s*supported\s*=", text):
+        if path.name in (KEY_FILE, HIDDEN_KEY) or re.search(r"(?m)^\s*supported\s*=", text):
             found.insert(0, "supported")
         if found:
             yield Finding(
@@ -282,7 +282,8 @@ def _plain(text: str) -> str:
 
 def _check_notebooks(student: Path, lesson: Lesson) -> Iterator[Finding]:
     """Students' notebooks say what the lesson file says. Outputs of a notebook that was run do not matter."""
-    for name, text in student_notebooks(lesson).items():
+    start = student.parent / "start_here.ipynb"  # of a copy with several lessons
+    for name, text in student_notebooks(lesson, "../start_here.ipynb" if start.is_file() else "").items():
         path = student / name
         shown = f"{student.name}/{name}"
         if not path.is_file():

@@ -12,8 +12,9 @@ from ..motion.speed import SpeedCurve
 from ..wording import number_typed
 from .check import check_key, check_text
 from .check_data import Finding, check_data
-from .lesson import KEY_FILE, LESSON_FILE, Choice, Lesson, Question, read_key, read_lesson
+from .lesson import LESSON_FILE, Choice, Lesson, Question, read_lesson
 from .make import key_text, lesson_text
+from .teacher_key import KEY_FILE, read_key
 
 __all__ = ["TypedChoice", "TypedQuestion", "check_draft", "lesson_from", "numbers_typed"]
 

@@ -1,7 +1,7 @@
 """A lesson: one TOML file and a folder of data. What is asked, what is changed, where counting starts, what to beware.
 
 What only the teacher should see (the idea behind each choice, which choice the data support) stands in a second file,
-`teacher_key.toml`, so that a student's copy can go without it.
+see `kit.lessons.teacher_key`, so that a student's copy can go without it.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from ..logs.folder import read_folder
 from ..logs.run import Run
 from ..sources.setup import BenchSetup, bench_setup
 from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, check_order, how_logs_are_read, parse_toml, read_toml_text
+from .paths import ONE, PATH_NAMES
 
 __all__ = [
-    "KEY_FILE",
     "LESSON_FILE",
     "LEVELS",
     "OWN",
@@ -34,16 +34,15 @@ __all__ = [
     "Question",
     "Reading",
     "claims_of",
-    "load_key",
     "load_lesson",
-    "read_key",
+    "or_first_problem",
     "read_lesson",
 ]
 
 
 SCHEMA = "kit-lesson-1"
 
-LESSON_FILE, KEY_FILE = "lesson.toml", "teacher_key.toml"
+LESSON_FILE = "lesson.toml"
 
 HAND_COUNTS = "hand_counts.csv"
 
@@ -79,6 +78,7 @@ class Question:
     shuffle: bool = False
     before: str = ""  # the stage whose data wait until this is sealed; "": the next data of its own stage
     after: str = ""  # id of the question that is sealed before this one shows; may be empty
+    run_shown: float | None = None  # the condition of the one run that answers it in ten minutes; None: the reference
 
     def choice(self, choice_id: str) -> Choice:
         """The choice with this id.
@@ -157,6 +157,7 @@ class Lesson:
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
     logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    path: str = ONE  # how much time there is, see `kit.lessons.paths`
     wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 
     def __repr__(self) -> str:
@@ -168,6 +169,7 @@ class Lesson:
             "what is changed": f"{self.x_label}: {self._values} (all groups run {self.reference:g})",
             "counted": f"{self._counted}, {self.rule}",
             "level of inquiry": self.level,
+            "path": self.path,
             "questions": ", ".join(question.id for question in self.questions) or "none",
             "claims": ", ".join(claim.id for claim in self.claims) or "none",
             "data": self.data_notice or self.folder.name,
@@ -308,20 +310,10 @@ def load_lesson(folder: str | Path) -> Lesson:
     >>> kit.load_lesson("datasets_demo/felt_brake").x_label
     'number of pads'
     """
-    return _or_first_problem(read_lesson(folder))
+    return or_first_problem(read_lesson(folder))
 
 
-def load_key(folder: str | Path, lesson: Lesson) -> dict[str, dict]:
-    """The teacher's key: {question id: {"supported": choice id, "ideas": {choice id: text}}}.
-
-    Raises
-    ------
-    KitError : no key file there, or one that names a question or choice the lesson does not have.
-    """
-    return _or_first_problem(read_key(folder, lesson))
-
-
-def _or_first_problem(reading: Reading[Value]) -> Value:
+def or_first_problem(reading: Reading[Value]) -> Value:
     for _, error in reading.problems:
         raise error
     return reading.value
@@ -384,6 +376,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         bench_table=keys.mapping_or_none("bench"),
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),
         claims=claims_of(keys.tables("claims"), [q.id for q in questions]),
+        path=keys.one_of("path", PATH_NAMES, default=ONE),
         wait_for_predictions=keys.flag("wait_for_predictions", default=True),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
         logs=how_logs_are_read(keys.table("logs")),
@@ -393,6 +386,9 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
     except KitError as error:
         keys.note("bench", error)
     ids = [q.id for q in lesson.questions]
+    for table, asked in zip(tables, questions, strict=True):
+        if asked.run_shown is not None and values and asked.run_shown not in values:
+            table.problem("run_shown", f"run_shown = {values[0]:g}   # one of the values", asked.run_shown)
     for repeated in sorted({i for i in ids if ids.count(i) > 1}):
         keys.problem("questions", f'id = "{repeated}-2"   # every question needs an id of its own', repeated)
     return Reading(lesson, tuple(notes.problems), tuple(notes.unknown()))
@@ -416,6 +412,7 @@ def _question(table: Keys) -> Question:
         table.flag("shuffle"),
         table.text("before", default="", example='before = "measure"'),
         table.text("after", default="", example='after = "two-magnets"'),
+        table.number_or_none("run_shown", example="run_shown = 2"),
     )
 
 
@@ -475,38 +472,3 @@ def _claim(table: Keys, question_ids: Sequence[str]) -> LessonClaim:
         ask_first=ask_first,
         step_to=table.text("step_to", default="", example='step_to = "loud"'),
     )
-
-
-def read_key(folder: str | Path, lesson: Lesson, text: str | None = None) -> Reading[dict[str, dict]]:
-    """Read `teacher_key.toml` and note all its problems at once; the value is what `load_key` returns.
-
-    Raises
-    ------
-    KitError : there is no such file, or it is no TOML.
-    """
-    path = Path(folder)
-    path = path / KEY_FILE if path.is_dir() else path
-    notes = Notes()
-    key: dict[str, dict] = {}
-    for table in Keys(parse_toml(read_toml_text(path) if text is None else text, path), path, notes).tables(
-        "questions"
-    ):
-        named = table.text("id", example='id = "two-magnets"')
-        supported = table.text("supported", example='supported = "half"   # the id of a choice')
-        ideas = table.mapping("ideas", example='same = "the idea"')
-        try:
-            question = lesson.ask(named)
-        except KitError as error:
-            table.note("id", _in_file(error, path))
-            continue
-        for place, choice in [("supported", supported), *((f"ideas.{choice}", choice) for choice in ideas)]:
-            try:
-                question.choice(choice)
-            except KitError as error:
-                table.note(place, _in_file(error, path))
-        key[question.id] = {"supported": supported, "ideas": ideas}
-    return Reading(key, tuple(notes.problems), tuple(notes.unknown()))
-
-
-def _in_file(error: KitError, path: Path) -> KitError:
-    return KitError(error.problem, file=path, found=error.found, fix=error.fix)

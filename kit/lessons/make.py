@@ -12,16 +12,19 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from fnmatch import fnmatch
 from math import isfinite
 from pathlib import Path
 
 from ..errors import KitError
-from .cells import MADE_STAGES, notebook_name
+from .cells import MADE_STAGES, MAKE_RUNS, notebook_name
+from .cells_question import QUESTION_PAGE
 from .keys import LEVEL_NAMES, level_of
-from .lesson import KEY_FILE, LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_key, load_lesson
-from .notebooks import student_pages, teacher_notebooks
+from .lesson import LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_lesson
+from .notebooks import first_page, student_pages, teacher_notebooks
+from .paths import PATHS, path_of
+from .teacher_key import KEY_FILE, SEALED_KEY, find_key, load_key
 
 __all__ = [
     "LessonPlace",
@@ -41,7 +44,7 @@ STUDENT, TEACHER, EARLIER = "student", "teacher", "earlier"
 
 DEMOS = Path(__file__).parents[2] / "datasets_demo"
 
-NOT_DATA = (LESSON_FILE, KEY_FILE, "*.ipynb", "handin_*.json", "workbooks", ".*", "__pycache__")
+NOT_DATA = (LESSON_FILE, KEY_FILE, SEALED_KEY, "*.ipynb", "handin_*.json", "workbooks", ".*", "__pycache__")
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ def new_lesson(
     *,
     lesson: Lesson | None = None,
     key: Mapping[str, Mapping] | None = None,
+    path: str = "",
 ) -> LessonPlace:
     """Make a complete lesson: lesson file and data, the students' notebooks, the teacher's notebooks and key.
 
@@ -93,6 +97,7 @@ def new_lesson(
     folder : where; must not exist yet, or be empty.
     like : the lesson to begin from: name of a demo lesson, or a folder that holds one. Its data are copied.
     lesson, key : what to write instead of the model's own lesson file and key.
+    path : how much time there is, see `kit.lessons.paths`; by default as the model says.
 
     Raises
     ------
@@ -108,6 +113,7 @@ def new_lesson(
     folder, model = Path(folder).absolute(), find_lesson(_model(like))
     name = _short_name(folder)
     lesson = lesson or load_lesson(model.data)
+    lesson = replace(lesson, path=path_of(path or lesson.path).name)
     key = _key_of(model, lesson) if key is None else key
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise KitError("This folder is not empty, and nothing is written over", file=folder, fix="choose a new name")
@@ -119,10 +125,10 @@ def new_lesson(
         teacher.mkdir()
         _write(data / LESSON_FILE, texts[LESSON_FILE])
         _write(teacher / KEY_FILE, texts[KEY_FILE])
-        for path in data_files(model.data):
-            copy = data / path.relative_to(model.data)
+        for file in data_files(model.data):
+            copy = data / file.relative_to(model.data)
             copy.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, copy)
+            shutil.copyfile(file, copy)
         remake(folder)
     except OSError as error:
         _take_back(folder, there_before)
@@ -157,15 +163,24 @@ def remake(folder: str | Path) -> list[Path]:
     for name, text in teacher_notebooks(lesson, key, f"../{STUDENT}/{lesson.name}").items():
         wanted[place.teacher / name] = text
     changed = [path for path, text in wanted.items() if not path.is_file() or path.read_bytes() != text.encode()]
-    _keep([path for path in changed if path.is_file()], Path(folder))
+    left = [path for side in (place.student, place.teacher) for path in _of_other_paths(side) if path not in wanted]
+    _keep([path for path in (*changed, *left) if path.is_file()], Path(folder))
     for path in changed:
         _write(path, wanted[path])
+    for path in left:
+        path.unlink()
     return changed
 
 
-def student_notebooks(lesson: Lesson) -> dict[str, str]:
-    """File name -> text of the students' notebooks beside the lesson's folder; the last leads back to the first."""
-    return student_pages(lesson, lesson.name, home=notebook_name(MADE_STAGES[0]))
+def _of_other_paths(folder: Path) -> list[Path]:
+    """Pages that the kit makes on some path, as far as they are in a folder."""
+    names = (*map(notebook_name, MADE_STAGES), MAKE_RUNS, QUESTION_PAGE)
+    return [folder / name for name in names if (folder / name).is_file()]
+
+
+def student_notebooks(lesson: Lesson, home: str = "") -> dict[str, str]:
+    """File name -> text of the students' notebooks beside the lesson's folder; the last leads home, or to the first."""
+    return student_pages(lesson, lesson.name, home=home or first_page(lesson))
 
 
 def data_files(folder: Path) -> list[Path]:
@@ -189,7 +204,7 @@ def _model(like: str | Path) -> Path:
 
 
 def _key_of(model: LessonPlace, lesson: Lesson) -> dict[str, dict]:
-    return load_key(model.key_folder, lesson) if (model.key_folder / KEY_FILE).is_file() else {}
+    return load_key(model.key_folder, lesson) if find_key(model.key_folder) else {}
 
 
 def _short_name(folder: Path) -> str:
@@ -273,6 +288,8 @@ def _head(lesson: Lesson) -> list[str]:
         '# For example: expected = "Twice as many magnets, half the coasting time."',
         f"expected = {toml_string(lesson.expected)}" if lesson.expected else '# expected = "…"',
     ]
+    paths = [f"#   {path.name:<21} {path.words}" for path in PATHS.values()]
+    lines += ["", "# How much time there is:", *paths, f"path = {toml_string(lesson.path)}"]
     lines += ["", "# true: data wait until what comes before them is sealed. false: they show to all, at any time."]
     lines += [f"wait_for_predictions = {str(lesson.wait_for_predictions).lower()}"]
     if lesson.data_notice:
@@ -335,6 +352,7 @@ def _questions(lesson: Lesson) -> list[str]:
         "#   shuffle     true: each group sees the choices in an order of its own",
         "#   before      the stage whose data wait until it is sealed; without it, the next data of its own stage",
         "#   after       the id of a question that is sealed first, where this one gives away the answer to it",
+        "#   run_shown   the condition of the one run that answers it on the path of ten minutes; else the reference",
         "#   id          a short name without blanks; teacher_key.toml uses it too",
     ]
     for question in lesson.questions:
@@ -347,6 +365,7 @@ def _question(question: Question) -> list[str]:
     lines += [f"text = {toml_string(question.text)}"] + (["shuffle = true"] if question.shuffle else [])
     waits = {"before": question.before, "after": question.after}
     lines += [f"{key} = {toml_string(value)}" for key, value in waits.items() if value]
+    lines += [] if question.run_shown is None else [f"run_shown = {toml_number(question.run_shown)}"]
     for choice in question.choices:
         lines += ["[[questions.choices]]", f"id = {toml_string(choice.id)}", f"text = {toml_string(choice.text)}"]
     return lines

@@ -14,16 +14,21 @@ from pathlib import Path
 
 from ..errors import KitError
 from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
-from .cells import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_cells, notebook_name, stage_cells
+from .cells import FURTHER, MADE_STAGES, MAKE_RUNS, TITLES, made_stages, make_runs_cells, notebook_name, stage_cells
+from .cells_question import QUESTION_PAGE, question_cells
 from .keys import level_of
-from .lesson import KEY_FILE, Lesson, Question, load_lesson
+from .lesson import Lesson, Question, load_lesson
+from .paths import ONE, PATHS, TWO, arrange
+from .teacher_key import KEY_FILE
 
 __all__ = [
     "GUIDE",
-    "MINUTES",
+    "first_page",
+    "guide_name",
     "guide_notebook",
     "make_runs_notebook",
     "notebook_text",
+    "question_notebook",
     "regenerate",
     "stage_notebook",
     "start_notebook",
@@ -38,10 +43,18 @@ DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
 
 
 def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
-    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids."""
+    """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids.
+
+    What follows a cell of the kind `FURTHER` is hidden below its heading, until a student opens that.
+    """
     document = {
         "cells": [
-            {"cell_type": kind, "id": f"{stage}-{i:02d}", "metadata": {}, "source": text.splitlines(keepends=True)}
+            {
+                "cell_type": "code" if kind == "code" else "markdown",
+                "id": f"{stage}-{i:02d}",
+                "metadata": {"jp-MarkdownHeadingCollapsed": True} if kind == FURTHER else {},
+                "source": text.splitlines(keepends=True),
+            }
             | ({"execution_count": None, "outputs": []} if kind == "code" else {})
             for i, (kind, text) in enumerate(cells, 1)
         ],
@@ -59,9 +72,24 @@ def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
 
 
 def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> dict[str, str]:
-    """File name -> text of all the students' notebooks: one a stage, and the page for runs of their own."""
-    stages = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in MADE_STAGES}
+    """File name -> text of the students' notebooks on the lesson's path.
+
+    One a stage, and the page for runs of their own; on the path of ten minutes one page alone.
+    """
+    stages = {notebook_name(stage): stage_notebook(lesson, stage, lesson_path, home) for stage in made_stages(lesson)}
+    if not stages:
+        return {QUESTION_PAGE: question_notebook(lesson, lesson_path, home)}
     return stages | {MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+
+
+def question_notebook(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> str:
+    """The text of the one page of ten minutes."""
+    return notebook_text("question", question_cells(lesson, lesson_path, home))
+
+
+def first_page(lesson: Lesson) -> str:
+    """File name of the page that a lesson begins with on its path."""
+    return notebook_name(made_stages(lesson)[0]) if made_stages(lesson) else QUESTION_PAGE
 
 
 def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "../start_here.ipynb") -> str:
@@ -71,14 +99,25 @@ def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "..
 
 def make_runs_notebook(lesson: Lesson, lesson_path: str) -> str:
     """The text of the page on which a group makes runs of its own."""
-    return notebook_text("runs", make_runs_cells(lesson, lesson_path, notebook_name("measure")))
-
-
-def start_notebook(lessons: list[Lesson]) -> str:
-    """The text of the start page: what this is, where to begin, how it works."""
-    links = "\n".join(
-        f"- **[{lesson.title}]({lesson.name}/{notebook_name('predict')})**: {lesson.question}" for lesson in lessons
+    return notebook_text(
+        "runs", arrange(make_runs_cells(lesson, lesson_path, notebook_name("measure")), lesson.path).shown
     )
+
+
+def start_notebook(lessons: list[Lesson], guides: bool = True) -> str:
+    """The text of the start page: what this is, where to begin, how it works.
+
+    Parameters
+    ----------
+    guides : name the teachers' guides; a copy for students has none.
+    """
+    links = "\n".join(
+        f"- **[{lesson.title}]({lesson.name}/{first_page(lesson)})**: {lesson.question}" for lesson in lessons
+    )
+    quick = ", ".join(f"[{lesson.title.lower()}]({lesson.name}/{QUESTION_PAGE})" for lesson in lessons)
+    quick = f"\n\nOnly ten minutes? Take a question of the day: {quick}." if guides else ""
+    where = "*For teachers*: a guide to each lesson lies in the folder `teacher`. A copy for students has none."
+    teachers = f"\n\n{where}" if guides else ""
     opening = (
         "# Start here\n\n"
         "Something spins. You let go. It slows down and stops. "
@@ -87,7 +126,7 @@ def start_notebook(lessons: list[Lesson]) -> str:
     begin = (
         f"## Choose a lesson\n\n{links}\n\n"
         "Click the title to begin. Each lesson has stages: predict, measure, average, find the trend, explain, "
-        "investigate."
+        f"investigate.{quick}{teachers}"
     )
     how = (
         "## How a page works\n\n"
@@ -111,17 +150,6 @@ def start_notebook(lessons: list[Lesson]) -> str:
 # --- the teacher's pages ---------------------------------------------------------------------------------------------
 
 GUIDE = "0_guide.ipynb"
-
-#: Minutes of a 45-minute lesson: predict 6, discuss and answer again 5, run 16, analyse 9, explain 6, exit question 3.
-MINUTES = {
-    "predict": (11, "6 to predict alone, 5 to discuss and to answer again"),
-    "measure": (16, "all groups run the reference condition too, if groups share the others"),
-    "average": (4, "the first part of the analysis"),
-    "trend": (5, "the second part of the analysis"),
-    "explain": (9, "6 to explain, 3 for the exit question"),
-    "investigate": (0, "a lesson of its own, or homework"),
-}
-
 # For each stage: what it is for, what to ask, what can go wrong.
 _NOTES = {
     "predict": (
@@ -206,8 +234,11 @@ def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: s
     key : from `load_key`.
     lesson_path : how they reach the lesson's folder, relative to theirs, with forward slashes.
     """
-    stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in MADE_STAGES}
-    return {GUIDE: guide_notebook(lesson, lesson_path), **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+    stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in made_stages(lesson)}
+    guide = {GUIDE: guide_notebook(lesson, lesson_path)}
+    if not stages:
+        return {**guide, QUESTION_PAGE: question_notebook(lesson, lesson_path, home=GUIDE)}
+    return {**guide, **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
 
 
 def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> str:
@@ -218,22 +249,22 @@ def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, les
 def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> Iterator[tuple[str, str]]:
     first, *rest = stage_cells(lesson, stage, lesson_path, home=GUIDE)
     yield first
-    yield "markdown", _stage_note(stage)
+    yield "markdown", _stage_note(lesson, stage)
     for kind, text in rest:
         if text.startswith("from kit.widgets import Stage"):  # a teacher's pages wait for nothing
-            text = text.replace(f'"{stage}")', f'"{stage}", wait=False)')
-        asked = re.fullmatch(r'stage\.(prediction|final_answer|look_back)\("(.+)"\)', text) if kind == "code" else None
-        if asked and asked[1] == "prediction":
-            yield "markdown", _question_note(lesson.ask(asked[2]), key.get(asked[2]))
-        if text.startswith('stage.trend("duration_s")'):
+            text = text.replace(f'"{stage}"', f'"{stage}", wait=False')
+        asked = re.search(r'stage\.prediction\("([^"]+)"\)', text) if kind == "code" else None
+        if asked:
+            yield "markdown", _question_note(lesson.ask(asked[1]), key.get(asked[1]))
+        if text == 'stage.trend("duration_s")':
             yield "markdown", _boxed("What the data support", ["With the lesson's own thresholds, all runs:"])
             yield "code", _MEASURED
         yield kind, text
 
 
-def _stage_note(stage: str) -> str:
+def _stage_note(lesson: Lesson, stage: str) -> str:
     aim, ask, beware = _NOTES[stage]
-    minutes, how = MINUTES[stage]
+    minutes, how = PATHS[lesson.path].minutes.get(stage, (0, "a lesson of its own, or homework"))
     spent = f"{minutes} minutes: {how}." if minutes else f"Time: {how}."
     return _boxed(
         "For the teacher",
@@ -252,20 +283,27 @@ def _question_note(question: Question, entry: Mapping | None) -> str:
     return _boxed("The ideas behind the choices", _listed(lines))
 
 
-def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
-    """The guide: the minutes, what to look after, a run sheet, how to give it out and get it back."""
-    rows = [
-        f"| [{TITLES[stage]}]({notebook_name(stage)}) | {MINUTES[stage][0] or '–'} | {MINUTES[stage][1]} |"
-        for stage in MADE_STAGES
-    ]
+def guide_notebook(lesson: Lesson, lesson_path: str, pages: str = "") -> str:
+    """The guide: minutes by path, what to ask, the ideas behind the choices, a run sheet, how to give it out.
+
+    Parameters
+    ----------
+    lesson_path : how the guide reaches the lesson's folder.
+    pages : how it reaches the students' pages of a built-in lesson, such as "../coasting_disc/"; without it the stages
+        with notes for the teacher lie beside the guide, and so does the key.
+    """
     level = level_of(lesson.level)
-    name = lesson.name
+    where = (
+        "The ideas behind the choices show below, on your own machine. A copy for students holds neither this folder "
+        "nor the key."
+        if pages
+        else "Every notebook in this folder is the students' one, with notes in between. Nothing of these notes, and "
+        f"nothing of `{KEY_FILE}`, is in the students' folder."
+    )
     yours = (
         f"# For the teacher: {lesson.title}\n\n**{lesson.question}**\n\n"
-        f"Level of inquiry: **{level.name}**: {level.words}. Every notebook in this folder is the students' one, with "
-        f"notes in between. Nothing of these notes, and nothing of `{KEY_FILE}`, is in the students' folder."
+        f"Level of inquiry: **{level.name}**: {level.words}. {where}"
     )
-    minutes = "\n".join(["## 45 minutes", "", "| stage | minutes | |", "|---|---|---|", *rows])
     safety = "\n\n".join(
         [
             "## Before anything spins",
@@ -275,49 +313,112 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
             SOURCES,
         ]
     )
+    key_folder = "" if pages else ', key_folder="."'
+    ideas = "## The ideas behind the choices\n\nThey show when you press the button: look first who sees your screen."
+    start = (
+        f"from kit.widgets import {'' if pages else 'LessonCheck, '}Stage, TeacherKey\n\n"
+        f'stage = Stage("{lesson_path}", "predict", wait=False)\nTeacherKey("{lesson_path}"{key_folder})'
+    )
+    cells = [
+        ("markdown", yours),
+        ("markdown", _minutes(lesson, pages)),
+        ("markdown", safety),
+        ("markdown", ideas),
+        ("code", start),
+        *(("markdown", f"## {TITLES[stage]}\n\n{_to_ask(stage)}") for stage in MADE_STAGES if pages),
+        *([] if pages else _check_cells()),
+        *_sheet_cells(lesson),
+        ("markdown", _out_and_back(lesson, built_in=bool(pages))),
+        ("code", _overview_code(lesson_path, key_folder)),
+    ]
+    return notebook_text("teacher-guide", cells)
+
+
+def _minutes(lesson: Lesson, pages: str) -> str:
+    """How much time there is: a table of stages and paths, and how to choose one."""
+    head = f"| stage | {' | '.join(PATHS)} |\n|---|{'---|' * len(PATHS)}"
+    linked = MADE_STAGES if pages else made_stages(lesson)
+    rows = [
+        f"| {f'[{TITLES[stage]}]({pages}{notebook_name(stage)})' if stage in linked else TITLES[stage]} | "
+        + " | ".join(str(path.minutes[stage][0]) if stage in path.minutes else "–" for path in PATHS.values())
+        + " |"
+        for stage in MADE_STAGES
+    ]
+    total = f"| **minutes in all** | {' | '.join(f'**{path.total}**' for path in PATHS.values())} |"
+    spent = [
+        f"- **{path.name}**: {path.words}. "
+        + " ".join(f"*{TITLES[stage]}* {minutes}: {how}." for stage, (minutes, how) in path.minutes.items())
+        for path in PATHS.values()
+    ]
+    name = lesson.name if pages else "FOLDER"
+    choose = f'Another path: `python3 -m kit open {name} --path "{TWO}"`. ' + (
+        f"The pages in `notebooks/{name}` are those of **{ONE}**, with the "
+        f"[question of the day]({pages}{QUESTION_PAGE}) beside them."
+        if pages
+        else f"Or write `path = …` into `lesson.toml` and make the notebooks anew. Now it is **{lesson.path}**."
+    )
+    what = "What a path leaves out waits at the end of each page, in the closed section *Go further*."
+    return "\n".join(["## How much time is there?", "", head, *rows, total, "", *spent, "", f"{choose} {what}"])
+
+
+def _to_ask(stage: str) -> str:
+    aim, ask, beware = _NOTES[stage]
+    return "\n\n".join([aim, "Ask:", "\n".join(_listed(ask)), "What can go wrong:", "\n".join(_listed(beware))])
+
+
+def _check_cells() -> list[tuple[str, str]]:
     check = (
         "## Is the lesson ready?\n\nRun this after each change of `lesson.toml` or the data. Then make the notebooks "
         "anew: `python3 -m kit new-lesson FOLDER --remake`."
     )
+    return [("markdown", check), ("code", 'LessonCheck("..")')]
+
+
+def _sheet_cells(lesson: Lesson) -> list[tuple[str, str]]:
     sheet = (
         "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
         "middle and at the end. Take away the `#` to write the page, then print it from your browser."
     )
-    reference = f"{lesson.reference:g}"
-    sheet_code = (
+    code = (
         "from pathlib import Path\n\nfrom kit import run_order, run_sheet_html\n\n"
         f"order = run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
         f'page = run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
         '# Path("run_sheet.html").write_text(page, encoding="utf-8")\n'
         "order"
     )
-    out = (
+    return [("markdown", sheet), ("code", code)]
+
+
+def _out_and_back(lesson: Lesson, built_in: bool) -> str:
+    share = (
+        f"- If groups share the conditions, every group also runs {lesson.x_words} = {lesson.reference:g}. Else nobody "
+        "can tell a group's apparatus from its condition.\n"
+        f"- At the end each group makes a hand-in, `handin_{lesson.name}_….json`. Put all of them into one folder. "
+        "Then:"
+    )
+    if not built_in:
+        return (
+            "## Out and back\n\n"
+            "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
+            f"- They open it with `python3 -m kit open FOLDER`.\n{share}"
+        )
+    return (
         "## Out and back\n\n"
-        "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
-        "- They open it with `python3 -m kit open FOLDER`.\n"
-        f"- If groups share the conditions, every group also runs {lesson.x_words} = {reference}. Else nobody can tell "
-        "a group's apparatus from its condition.\n"
-        f"- At the end each group makes a hand-in, `handin_{name}_….json`. Put all of them into one folder. Then:"
+        f"- Make a copy for students: `python3 -m kit student-copy {lesson.name} --out FOLDER`. It holds pages and "
+        "data, no guide and no key. They open it with `python3 -m kit open FOLDER`.\n"
+        "- You want the key at hand in that copy? Add `--with-key`. The command asks for a pass phrase and seals "
+        "the key with it. Nobody can read it without the phrase. You open it with `python3 -m kit open-key FOLDER`. "
+        "Choose a long phrase. A sealed file can be tried at leisure.\n"
+        "- The project itself is public. Whoever fetches it from where you did has the keys too, as with the answers "
+        f"at the back of a book. For a question that nobody can look up, make a lesson of your own.\n{share}"
     )
-    overview = (
+
+
+def _overview_code(lesson_path: str, key_folder: str) -> str:
+    return (
         "from kit import read_class\nfrom kit.widgets import ClassOverview\n\n"
-        f'# ClassOverview(read_class("handins", "{lesson_path}", key_folder="."))'
+        f'# ClassOverview(read_class("handins", "{lesson_path}"{key_folder}))'
     )
-    start = (
-        f'from kit.widgets import LessonCheck, Stage\n\nstage = Stage("{lesson_path}", "predict")\nLessonCheck("..")'
-    )
-    cells = [
-        ("markdown", yours),
-        ("markdown", minutes),
-        ("markdown", safety),
-        ("markdown", check),
-        ("code", start),
-        ("markdown", sheet),
-        ("code", sheet_code),
-        ("markdown", out),
-        ("code", overview),
-    ]
-    return notebook_text("teacher-guide", cells)
 
 
 def _listed(lines: Iterable[str]) -> list[str]:
@@ -361,6 +462,11 @@ def write_notebooks(
     return [folder / name for name in texts]
 
 
+def guide_name(lesson: str) -> str:
+    """File name of a built-in lesson's guide in `notebooks/teacher`."""
+    return f"guide_{lesson}.ipynb"
+
+
 def regenerate(project: str | Path) -> list[Path]:
     """Write the notebooks of the demo lessons, and the start page, anew; return their paths."""
     project = Path(project)
@@ -370,6 +476,13 @@ def regenerate(project: str | Path) -> list[Path]:
         lesson = load_lesson(project / "datasets_demo" / name)
         path = f"../../datasets_demo/{name}"
         written += write_notebooks(lesson, project / "notebooks" / name, path, overwrite=True)
+        for page, text in {
+            f"{name}/{QUESTION_PAGE}": question_notebook(lesson, path),
+            f"teacher/{guide_name(name)}": guide_notebook(lesson, path, pages=f"../{name}/"),
+        }.items():
+            (project / "notebooks" / page).parent.mkdir(parents=True, exist_ok=True)
+            (project / "notebooks" / page).write_text(text, encoding="utf-8", newline="\n")
+            written.append(project / "notebooks" / page)
         lessons.append(lesson)
     start = project / "notebooks" / "start_here.ipynb"
     start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")

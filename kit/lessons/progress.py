@@ -423,29 +423,30 @@ class Progress:
             }
         )
 
-    def reference_run(self) -> Run:
-        """The first run that counts at the lesson's reference condition.
+    def reference_run(self, condition: float | None = None) -> Run:
+        """The first run that counts at a condition, by default the lesson's reference.
 
         Raises
         ------
         KitError : there is none.
         """
-        found = [run for run in self.runs_that_count if run.conditions.get(self.x) == self.lesson.reference]
+        wanted = self.lesson.reference if condition is None else condition
+        found = [run for run in self.runs_that_count if run.conditions.get(self.x) == wanted]
         if not found:
             raise KitError(
-                f"No run counts at the reference, {self.lesson.x_words} {self.lesson.reference:g}",
+                f"No run counts at {self.lesson.x_words} {wanted:g}",
                 fix="use a source of runs that has one, or take one back that was set aside",
             )
         return found[0]
 
-    def reference_drags(self) -> list[DragFit]:
-        """The drag laws fitted to the passes of `reference_run()`, best first.
+    def reference_drags(self, condition: float | None = None) -> list[DragFit]:
+        """The drag laws fitted to the passes of `reference_run(condition)`, best first.
 
         Raises
         ------
         KitError : there is no such run, or it has too few passes.
         """
-        run = self.reference_run()
+        run = self.reference_run(condition)
         return fit_drags(*coasting_passes(run), run.flags_per_turn)
 
     def trial_spread(self) -> float:

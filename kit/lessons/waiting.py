@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from ..errors import KitError
-from ..record.entries import Kind
+from ..record.entries import Kind, Moment
 from ..record.workbook import Workbook
 from .lesson import STAGES, Lesson, Question
+from .paths import DAY, ONE
 
-__all__ = ["Gate", "Wanted", "asked_before", "data_gate", "question_gate", "text_gate"]
+__all__ = ["Gate", "Wanted", "asked_before", "data_gate", "left_for_later", "question_gate", "run_gate", "text_gate"]
 
 EVERYTHING = "everything"  # what a teacher lifts for a group, beside one part of it
 
@@ -26,11 +27,12 @@ _LED_TO_BY_DATA = (Kind.THRESHOLD, Kind.REFUSED_REPAIRS, Kind.SET_ASIDE, Kind.CO
 
 
 class Wanted(NamedTuple):
-    """An entry that must be there first: its kind, what it is in words, and whether it must be sealed."""
+    """An entry that must be there first: its kind, its words, whether it must be sealed, of which moment it must be."""
 
     kind: str
     words: str
     sealed: bool = True
+    moment: str = ""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,14 @@ class Gate:
     def _not_there(self) -> tuple[Wanted, ...]:
         saved = self.workbook.entries
         sealed, there = {e.kind for e in saved if e.sealed}, {e.kind for e in saved}
-        return tuple(wanted for wanted in self.wanted if wanted.kind not in (sealed if wanted.sealed else there))
+        later = {(e.kind, e.value.get("moment")) for e in saved if isinstance(e.value, dict)}
+
+        def is_there(wanted: Wanted) -> bool:
+            if wanted.moment:
+                return (wanted.kind, wanted.moment) in later
+            return wanted.kind in (sealed if wanted.sealed else there)
+
+        return tuple(wanted for wanted in self.wanted if not is_there(wanted))
 
     def _lifted(self) -> bool:
         lifted = [entry.value for entry in self.workbook.history(Kind.LIFTED)]
@@ -97,16 +106,37 @@ class Gate:
 
 def asked_before(lesson: Lesson, stage: str) -> tuple[Question, ...]:
     """The questions to seal before the data of a stage show: those that say so by `before`, and by default all of
-    the stage itself and of the stages before it. A question that a claim asks first waits for that claim alone.
+    the stage itself and of the stages before it. A question that a claim asks first waits for that claim alone, and
+    one that the lesson's path leaves to "go further" is not waited for.
     """
     at_a_claim = {claim.ask_first for claim in lesson.claims}
+    left = left_for_later(lesson)
     found = []
     for question in lesson.questions:
+        if question in left:
+            continue
         if not question.before and question.stage == "investigate" and question.id in at_a_claim:
             continue
         if STAGES.index(question.before or question.stage) <= STAGES.index(stage):
             found.append(question)
     return tuple(found)
+
+
+def left_for_later(lesson: Lesson) -> tuple[Question, ...]:
+    """The questions of the first stage that there is no time for on the lesson's path: all after its first one, but for
+    those that say themselves `before` which data they come.
+    """
+    if lesson.path not in (DAY, ONE):
+        return ()
+    return tuple(question for question in lesson.asked("predict")[1:] if not question.before)
+
+
+def run_gate(lesson: Lesson, workbook: Workbook, question: Question) -> Gate:
+    """The gate before the one run that is shown on the path of ten minutes: until the group has answered again."""
+    first, kind = _sealed(question, question.stage), Kind.PREDICTION.of(question.id)
+    again = Wanted(kind, "your answer after the discussion.", moment=Moment.DISCUSSED.value)
+    what = f"{question.stage}:one run:{question.id}"
+    return Gate(workbook, question.stage, what, (first, again), True, not lesson.wait_for_predictions)
 
 
 def data_gate(lesson: Lesson, workbook: Workbook, stage: str, claim_id: str = "") -> Gate:

@@ -40,7 +40,7 @@ ROLE_WORDS = {
     "laufzeit,temps,heure,tiempo,tiempos,hora,tempo,tempi,ora,tijd,tid,czas,micros,millis",
     "period": "period,periods,turn period,turn periods,turn time,turn times,interval,intervals,gap,gaps,dt,"
     "lap,lap time,rundenzeit,umlaufzeit,periode,periodendauer,période,periodo",
-    "state": "state,beam,beam state,gate,gate state,blocked,signal,input",
+    "state": "state,beam,beam state,gate,blocked,signal,input",
     "trial": "trial,repeat,replicate,run",
     "counter": "no,nr,#,index,row,count,pass no,pass number,i,n,turn,edge,runde,tour,vuelta,giro",
     "flags": "flags,flags per turn",

@@ -15,7 +15,7 @@ from ..sound.clicks import Clicks
 from ..stats.claims import Verdict
 from ..stats.planning import Pilot
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
-from .style import INK, MUTED, PALETTE, PAPER, new_figure, series
+from .style import INK, MUTED, PALETTE, SYMBOLS, new_figure, series
 
 __all__ = [
     "SYMBOL",
@@ -35,7 +35,7 @@ __all__ = [
     "worlds_table",
 ]
 
-BARS = 41  # of the pile of shuffled worlds; an odd number, so that one bar stands on zero
+MOST_DOTS = 60  # worlds that are drawn as dots too
 SYMBOL = {"x0": "x₀"}
 MOST_POINTS = 1_500  # of a level's line: more than a screen has columns
 
@@ -98,36 +98,56 @@ def world_figure(verdict: Verdict, scores: Sequence[np.ndarray] | None = None):
 
 
 def worlds_figure(verdict: Verdict, worlds: Sequence[float]):
-    """How the shuffled worlds seen so far pile up, with the measured one as a line among them.
+    """How often chance does as much: for each size of effect, the share of shuffled worlds that reach it.
 
-    `worlds`: statistics of the worlds drawn so far. Bars at least as far out as the measured one differ in colour and
-    carry a pattern. Returns a plotly Figure.
+    `worlds`: statistics of the worlds drawn so far. The curve falls from 100 % as less and less worlds reach a size; a
+    dashed line stands at the measured size, and what lies beyond it is hatched. Returns a plotly Figure.
     """
-    shown = effect_of(verdict, worlds)
-    measured = float(effect_of(verdict, verdict.shuffled.measured))
-    everything = np.abs(effect_of(verdict, verdict.shuffled.worlds))
-    reach = 1.08 * max(float(everything.max(initial=0.0)), abs(measured), 1e-12)
-    edges = np.linspace(-reach, reach, BARS + 1)
-    far = is_far(verdict, worlds)
-    figure = new_figure(effect_title(verdict), "Worlds seen so far", barmode="stack", bargap=0.08)
-    middles = (edges[1:] + edges[:-1]) / 2
-    for rows, words, color, pattern in (
-        (~far, "less than measured", PALETTE[7], ""),
-        (far, "at least as much", PALETTE[1], "/"),
-    ):
-        marker = {"color": color, "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": PAPER}}
-        counts = np.histogram(shown[rows], edges)[0] if len(shown) else np.zeros(BARS)
-        figure.add_bar(x=middles, y=counts, width=np.diff(edges), name=words, marker=marker)
+    measured = float(_size(verdict, verdict.shuffled.measured))
+    everything = _size(verdict, verdict.shuffled.worlds)
+    reach = 1.08 * max(float(everything.max(initial=0.0)), measured, 1e-12)
+    figure = new_figure(f"{effect_title(verdict)}, at least this large", "Share of shuffled worlds (%)")
+    size, share = reached(_size(verdict, worlds))
+    beyond = size >= measured * (1 - 1e-9)
+    line = {"shape": "vh", "color": PALETTE[0], "width": 2.5}
+    few = len(size) <= MOST_DOTS
+    mode = "lines+markers" if few else "lines"
+    figure.add_scatter(
+        x=[0.0, *size], y=[100.0 if len(size) else 0.0, *share], mode=mode, name="worlds so far", line=line,
+        marker={"symbol": SYMBOLS[0], "size": 7},
+    )  # fmt: skip
+    if beyond.any():
+        pattern = {"shape": "/", "fgcolor": PALETTE[1], "bgcolor": "rgba(0,0,0,0)"}
+        figure.add_scatter(
+            x=[measured, *size[beyond]], y=[share[beyond][0], *share[beyond]], mode="lines", fill="tozeroy",
+            fillpattern=pattern, line={**line, "color": PALETTE[1]}, name="at least as much as measured",
+        )  # fmt: skip
     figure.add_vline(
         x=measured,
         line={"color": INK, "width": 3, "dash": "dash"},
         annotation={"text": "measured", "font": {"color": INK}},
-        annotation_position="top right" if measured < 0 else "top left",
+        annotation_position="top left" if measured > reach / 2 else "top right",
     )
-    figure.update_xaxes(range=[-reach, reach])
-    figure.update_yaxes(rangemode="tozero")
+    figure.update_xaxes(range=[0, reach])
+    figure.update_yaxes(range=[0, 106])
     figure.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
     return figure
+
+
+def _size(verdict: Verdict, statistic) -> np.ndarray:
+    """How large an effect is, whichever way it points: a change by the factor 2 is as large as one by a half."""
+    return effect_of(verdict, np.abs(np.asarray(statistic, dtype=float)))
+
+
+def reached(sizes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Sizes in rising order, and for each the share of all that are at least as large, in per cent.
+
+    >>> reached(np.array([3.0, 1.0, 2.0, 2.0]))
+    (array([1., 2., 2., 3.]), array([100.,  75.,  75.,  25.]))
+    """
+    ordered = np.sort(np.asarray(sizes, dtype=float))
+    at_least = len(ordered) - np.searchsorted(ordered, ordered, side="left")
+    return ordered, 100.0 * at_least / max(len(ordered), 1)
 
 
 def is_far(verdict: Verdict, worlds: Sequence[float]) -> np.ndarray:
@@ -155,15 +175,19 @@ def describe_worlds(verdict: Verdict, worlds: Sequence[float]) -> str:
 
 
 def worlds_table(verdict: Verdict, worlds: Sequence[float]) -> pd.DataFrame:
-    """The pile as numbers: from, to, how many worlds; empty bars left out."""
-    shown = effect_of(verdict, worlds)
-    if not len(shown):
-        return pd.DataFrame({"from": [], "to": [], "worlds": []})
-    reach = 1.08 * max(np.abs(shown).max(), 1e-12)
-    counts, edges = np.histogram(shown, np.linspace(-reach, reach, 12))
-    table = pd.DataFrame({"from": edges[:-1], "to": edges[1:], "worlds": counts})
-    table = table[table["worlds"] > 0]
-    return table.assign(**{c: table[c].map("{:.3g}".format) for c in ("from", "to")})
+    """The curve as numbers: for ten sizes of effect, how many worlds reach it and which share that is."""
+    sizes = _size(verdict, worlds)
+    if not len(sizes):
+        return pd.DataFrame({"at least": [], "worlds": [], "share": []})
+    at = np.linspace(0.0, max(float(sizes.max()), 1e-12), 10)
+    counts = [int((sizes >= size).sum()) for size in at]
+    return pd.DataFrame(
+        {
+            "at least": [f"{size:.3g}" for size in at],
+            "worlds": counts,
+            "share": [f"{100 * count / len(sizes):.3g} %" for count in counts],
+        }
+    )
 
 
 def _condition(verdict: Verdict, i: int) -> str:

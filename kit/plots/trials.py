@@ -15,6 +15,7 @@ import pandas as pd
 from ..errors import KitError
 from ..stats.averages import Agreement, average, counting, doubtful, grubbs, t_factor
 from ..wording import (
+    as_repeated,
     axis_title,
     case_of,
     count_of,
@@ -441,7 +442,7 @@ def trials_numbers(results: pd.DataFrame, averages: pd.DataFrame, x: str, quanti
         rows.append(
             {
                 name_of(x).capitalize(): row[x] if isinstance(row[x], str) else f"{row[x]:g}",
-                "Trials": join_words([number(v) for v in trials]),
+                "Trials": join_words([as_repeated(v, row["pooled_sd"]) for v in trials]),
                 "Average ± standard uncertainty": plus_minus(row["mean"], row["u"], unit),
                 "95 % interval": interval(row["low"], row["high"], unit) if row["n"] > 1 else "–",
                 "95 % interval, shared spread": interval(row["pooled_low"], row["pooled_high"], unit)

@@ -96,11 +96,24 @@ class Moment(StrEnum):
 
 
 class Band(StrEnum):
-    """How sure a group was of an answer, the surest last."""
+    """How sure a group was of an answer, the surest last: right less than 6 times in 10, 6 to 9 times, more often."""
 
-    LOW = "below 67 %"
-    MIDDLE = "67–80 %"
-    HIGH = "above 80 %"
+    LOW = "less than 6 in 10"
+    MIDDLE = "6 to 9 in 10"
+    HIGH = "more than 9 in 10"
+
+    @classmethod
+    def of(cls, stored: str) -> str:
+        """The band that an answer holds, "" for none; those of older workbooks had other edges and the same words."""
+        return {**{band.value: band.value for band in cls}, **_FORMER_BANDS}.get(stored, "")
+
+
+#: Bands as workbooks of version 0.1.0 hold them, with other edges.
+_FORMER_BANDS: dict[str, str] = {
+    "below 67 %": Band.LOW.value,
+    "67–80 %": Band.MIDDLE.value,
+    "above 80 %": Band.HIGH.value,
+}
 
 
 #: Moments as they are stored, and in words.

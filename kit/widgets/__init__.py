@@ -27,6 +27,7 @@ _HOME = {
     "SlowdownExplorer": "slowdown_explorer",
     "SoundView": "sound_view",
     "Stage": "stage",
+    "TeacherKey": "teacher_key",
     "TapAlong": "tap_along",
     "ThresholdPicker": "threshold_picker",
     "TrendFitter": "trend_fitter",

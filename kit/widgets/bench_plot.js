@@ -26,12 +26,12 @@ function drawTurns(canvas, passes, seen, now, start_period_s) {
   stroke([[box.left, box.top], [box.left, box.bottom], [box.right, box.bottom]], colour("muted"), 1);
   write("time since the push (s)", (box.left + box.right) / 2, height - 0.75 * em, colour("ink"), "center");
   if (start_period_s) {
-    stroke([[box.left, y(start_period_s)], [box.right, y(start_period_s)]], colour("warm"), 1.5, [5, 4]);
+    stroke([[box.left, y(start_period_s)], [box.right, y(start_period_s)]], colour("ink"), 2.2);
     c.font = `${0.9 * em}px ${css.fontFamily}`;
     const text = `counting starts: ${start_period_s} s`, wide = c.measureText(text).width;
     c.fillStyle = paper;
     c.fillRect(box.right - wide - 4, y(start_period_s) - 1.35 * em, wide + 4, 1.15 * em);
-    write(text, box.right - 2, y(start_period_s) - 0.75 * em, colour("warm"), "right");
+    write(text, box.right - 2, y(start_period_s) - 0.75 * em, colour("ink"), "right");
   }
   c.fillStyle = colour("accent");
   for (let i = 1; i < seen; i++) {

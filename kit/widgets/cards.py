@@ -14,7 +14,7 @@ import ipywidgets as widgets
 from ..errors import KitError
 from ..lessons.lesson import Question
 from ..lessons.progress import LESSON, ORIGINS, Progress
-from ..record.entries import Band, Kind, Moment
+from ..record.entries import BANDS, Band, Kind, Moment
 from ..record.workbook import Workbook
 from ..wording import count_of
 from .parts import KitBox, Status, action, choice_of, heading, note, text_area
@@ -33,9 +33,9 @@ __all__ = [
 
 #: Three bands of confidence: what the student reads, and what is saved.
 CONFIDENCE = {
-    Band.LOW.value: "I am not sure (less than 2 in 3)",
-    Band.MIDDLE.value: "I am fairly sure (2 in 3 to 4 in 5)",
-    Band.HIGH.value: "I am very sure (more than 4 in 5)",
+    Band.LOW.value: "I am not sure (right less than 6 times in 10)",
+    Band.MIDDLE.value: "I am fairly sure (right 6 to 9 times in 10)",
+    Band.HIGH.value: "I am very sure (right more than 9 times in 10)",
 }
 
 #: The parts of an explanation and how each is asked for.
@@ -105,8 +105,9 @@ class PredictionCard(KitBox):
         earlier = [widgets.HTML(answer_html(self.question, answer)) for answer in answers]
         invite = {
             FIRST: "Choose one answer.",
-            DISCUSSED: "Now talk with others. Then answer again. You may keep your answer or change it.",
-            END: "What would you answer now?",
+            DISCUSSED: "Now talk with others. Then answer again. You may keep your answer or change it. "
+            "You need not write a reason again.",
+            END: "What would you answer now? A reason is welcome, but you may leave it out.",
         }[self.moment]
         self.children = (
             heading(self.question.text),
@@ -143,7 +144,7 @@ class PredictionCard(KitBox):
     def _missing(self) -> str:
         if self.choice.value is None:
             return "Not saved yet: choose an answer first."
-        if not self.reason.value.strip():
+        if self.moment == FIRST and not self.reason.value.strip():
             return "Not saved yet: write a reason in your own words. A few words are enough."
         if self.confidence.value is None:
             return "Not saved yet: say how sure you are."
@@ -155,7 +156,8 @@ def answer_html(question: Question, answer: Mapping[str, str]) -> str:
     label = {FIRST: "Your first answer (sealed)", DISCUSSED: "After the discussion", END: "At the end"}
     texts = {choice.id: choice.text for choice in question.choices}
     choice = texts.get(answer["choice"], answer["choice"])
-    sure = CONFIDENCE.get(answer["confidence"], answer["confidence"])
+    band = Band.of(answer["confidence"])
+    sure = f"I am {BANDS[band]}" if band else answer["confidence"]
     return (
         f'<div class="kit-answer"><p><b>{label.get(answer["moment"], "Answer")}:</b> {escape(choice)}</p>'
         f"<p>{escape(answer['reason'])}</p><p><i>{escape(sure)}</i></p></div>"
@@ -313,4 +315,5 @@ class DataSources(KitBox):
             self.message.error(error)
         else:
             used = " and ".join(WORDS[source] for source in chosen)
-            self.message.say(f"Saved. From now on you use {used}. Run the cells below again to see them.")
+            again = "To see them, run the page again: menu Run, Run All Cells."
+            self.message.say(f"Saved. From now on you use {used}. {again}")

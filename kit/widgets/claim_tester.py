@@ -36,12 +36,12 @@ from .parts import (
     html_table,
     note,
     row_of,
-    side_of,
-    stack_of,
 )
 
 __all__ = ["ClaimTester", "KeptClaim"]
 
+MOST_AT_ONCE = 1_000
+VIEWS = {"measured": "the runs as measured", "last": "the last shuffled world", "all": "all worlds so far"}
 ENOUGH = 100  # worlds to look at before the kit says what it counts
 _MOST_WORLDS = 20_000  # are brought back when a page is opened again
 _DIRECTIONS = {  # of a difference, and of a relation
@@ -75,6 +75,7 @@ class ClaimTester(KitBox):
 
     def __init__(self, claim: Claim, results: pd.DataFrame, seed: int | None = None):
         self._asked, self._results = claim, results
+        self._last: list[np.ndarray] | None = None  # the labels of the last shuffled world
         self._found = examine(claim, results)  # refuses what cannot be examined, before anything shows
         self._rng = np.random.default_rng(seed)
         self._build()
@@ -108,12 +109,13 @@ class ClaimTester(KitBox):
         """
         if self.claim is None:
             raise KitError("First put your claim down", fix='press "This is my claim"')
-        scores, new = None, []
+        new = []
         for _ in range(times):
-            scores = deal(self._found.scores, self._rng)
-            new.append(self._statistic(scores))
+            self._last = deal(self._found.scores, self._rng)
+            new.append(self._statistic(self._last))
         self.worlds = (*self.worlds, *new)
-        self._show_world(scores)
+        self._view.value = "last" if times == 1 else "all"  # one world is looked at run by run, many are counted
+        self._switch()
         self._show_pile()
         self._ask.disabled = len(self.worlds) < ENOUGH
         self._say.say(describe_worlds(self._found, self.worlds), self._next_step())
@@ -160,28 +162,35 @@ class ClaimTester(KitBox):
         self._put_down = action("This is my claim", lambda: attempt(self._say, self.fix))
         self._before = widgets.VBox([row_of(self._expect), row_of(self._matters, self._put_down)])
         self._say, self._answer = Status(), Status()
-        self._world, self._pile = PlotView(360, "this world"), PlotView(360, "the pile of worlds")
-        self._buttons = [
-            self._shuffle_button(words, n)
-            for words, n in (("Shuffle once", 1), ("10 times", 10), ("100 times", 100), ("1,000 times", 1000))
-        ]
-        self._real = action("Show the measured world", lambda: self._show_world(None))
+        self._world, self._pile = PlotView(400, "this world"), PlotView(400, "all worlds so far")
+        self._pile.layout.display = "none"
+        self._many = widgets.BoundedIntText(1, min=1, max=MOST_AT_ONCE, description="How many more worlds?", **FIELD)
+        self._deal = action("Hand the labels round", lambda: attempt(self._say, lambda: self.shuffle(self._many.value)))
+        self._view = choice_of("Look at", [(words, key) for key, words in VIEWS.items()])
+        self._view.observe(lambda _: self._switch(), "value")
         self._ask = action("What do the data say?", lambda: attempt(self._say, self.ask), disabled=True)
         self._table, self._not_shown = widgets.HTML(), Details(summary="What these data do not show")
         self._verdict_box = widgets.VBox([self._answer, self._table, self._not_shown])
         self._verdict_box.layout.display = "none"
         self._after = widgets.VBox(
             [
-                row_of(*self._buttons, self._real, self._ask),
-                side_of(stack_of("kit-rail kit-narrow", self._world), stack_of("kit-rail kit-narrow", self._pile)),
+                row_of(self._many, self._deal, self._ask),
+                self._view,
+                self._world,
+                self._pile,
                 self._verdict_box,
             ]
         )
         self._after.layout.display = "none"
         self._say.say("If the labels meant nothing, they could be handed round. First say what you expect.")
 
-    def _shuffle_button(self, words: str, times: int) -> widgets.Button:
-        return action(words, lambda: attempt(self._say, lambda: self.shuffle(times)))
+    def _switch(self) -> None:
+        """One picture at a time: the measured runs, the last shuffled world, or all worlds so far."""
+        view = self._view.value
+        self._world.layout.display = "none" if view == "all" else ""
+        self._pile.layout.display = "" if view == "all" else "none"
+        if view != "all":
+            self._show_world(self._last if view == "last" else None)
 
     def _statistic(self, scores: Sequence[np.ndarray]) -> float:
         """What `kit.stats.claims.examine` counts: mean difference, or Spearman's rank correlation, of one world."""

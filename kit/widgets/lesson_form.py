@@ -17,9 +17,10 @@ from ..lessons.check import check_lesson, summary
 from ..lessons.check_data import Finding
 from ..lessons.draft import TypedChoice, TypedQuestion, check_draft, lesson_from, numbers_typed
 from ..lessons.keys import LEVEL_NAMES, level_of
-from ..lessons.lesson import Lesson, Question, load_key, load_lesson
+from ..lessons.lesson import Lesson, Question, load_lesson
 from ..lessons.make import new_lesson
 from ..lessons.notebooks import DEMO_LESSONS
+from ..lessons.teacher_key import load_key
 from ..motion.speed import speed_curves
 from ..wording import number_typed
 from .parts import KitBox, Status, action, choice_of, heading, html_table, note, pair_of, text_area, text_line

@@ -1,4 +1,4 @@
-"""A gate on a wire, read while the disc turns: choose the port, start, watch, keep the run.
+"""A gate on a wire, read while the disc turns: choose the port, listen, watch, say what becomes of the run.
 
 The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the plot's
 page, live_plot.js draws it.
@@ -7,7 +7,9 @@ page, live_plot.js draws it.
 from __future__ import annotations
 
 import contextvars
+import math
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import ClassVar, Protocol
@@ -21,12 +23,14 @@ import traitlets as t
 from ..errors import KitError
 from ..sources.gate import LiveGate, list_ports, open_port
 from ..wording import DASH, condition_value, name_of, number
-from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, row_of
+from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, heading, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
+MEANT_TO_END_S = 0.7  # a click so soon after a run has ended by itself was meant to end it
 PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
+LISTEN, END, AGAIN = "Listen to the gate", "End this run now", "Listen to the next run"  # what the one button says
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
 
 
@@ -71,7 +75,7 @@ class LivePlot(anywidget.AnyWidget):
 
 
 class LiveGateBox(KitBox):
-    """Read a gate live: port, unit and condition, start and stop, a plot while it runs, and "Keep this run".
+    """Read a gate live: port, unit and condition, one button to listen, a plot, and what becomes of the run.
 
     Parameters
     ----------
@@ -81,7 +85,8 @@ class LiveGateBox(KitBox):
     sources : further things to listen to, words → function that opens one: a pretend gate, for example.
     flags_per_turn, baud : of the apparatus and of the board.
 
-    `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the buttons do.
+    `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the page offers:
+    the button listens and, while it does, ends the run; below the plot a finished run is taken or left.
     """
 
     _listening: ClassVar[dict[str, LiveGate]] = {}  # the last run of each port in this kernel, of whichever box
@@ -102,13 +107,15 @@ class LiveGateBox(KitBox):
         self.gate: LiveGate | None = None
         self._pulse_thread: threading.Thread | None = None
         self._kept = False
+        self._ended_s = -math.inf
         self._build(values)
         super().__init__(
             [
                 row_of(self._port, self._typed, self._again, self._unit, *([self._value] if x else [])),
-                row_of(self._start, self._stop, self._keeping),
+                self._listen,
                 self.plot,
                 self.say,
+                self._keeping,
                 self._details,
             ]
         )
@@ -141,7 +148,7 @@ class LiveGateBox(KitBox):
     def start(self) -> None:
         """Open what is chosen and listen. Raises KitError if that fails, or if a run is on."""
         if self.running:
-            raise KitError("A run is on already", fix="stop it first")
+            raise KitError("A run is on already", fix="end it first")
         kind, name = self._port.value
         if kind == "source":
             source = self._sources[name]()
@@ -166,7 +173,7 @@ class LiveGateBox(KitBox):
         self._run_conditions = chosen
         self._keeping.layout.display = "none"
         self._details.show([], _table((), ()))
-        self._start.disabled, self._stop.disabled = True, False
+        self._listen.description = END
         self.plot.clear()
         self._show_numbers()
         self.say.say("It listens. Give the disc its push; it stops by itself when the disc rests.")
@@ -194,7 +201,7 @@ class LiveGateBox(KitBox):
         else:
             said = self._on_keep(run.pass_times_s, self._run_conditions, self._note.value.strip())
         self._kept = True
-        self._keep.disabled = True
+        self._keeping.layout.display = "none"
         self.say.say(said)
 
     # --- what is on the page ---------------------------------------------------------------------------------------
@@ -211,17 +218,24 @@ class LiveGateBox(KitBox):
             self._value = widgets.Dropdown(description=label, options=options, **FIELD)
         else:
             self._value = widgets.FloatText(description=label, **FIELD)
-        self._start = action("Start", lambda: attempt(self.say, self.start))
-        self._stop = action("Stop", lambda: attempt(self.say, self.stop), disabled=True)
-        self._start.add_class("mod-active")
+        self._listen = action(LISTEN, self._listen_or_end)
+        self._listen.add_class("kit-wide")
         self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
         self._details.show([], _table((), ()))
         self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
-        self._keep = action("Keep this run", lambda: attempt(self.say, self.keep))
-        self._keeping = row_of(self._note, self._keep)
+        self._keep = action("Put it among my runs", lambda: attempt(self.say, self.keep))
+        self._keeping = widgets.VBox([heading("What about this run?"), self._note, self._keep])
+        self._keeping.add_class("kit-live-end")
         self._keeping.layout.display = "none"
         self._show_numbers()
         self._show_typed()
+
+    def _listen_or_end(self) -> None:
+        """A click meant to end a run that has just ended by itself must not begin the next one."""
+        if self.running:
+            attempt(self.say, self.stop)
+        elif time.monotonic() - self._ended_s > MEANT_TO_END_S:
+            attempt(self.say, self.start)
 
     def _show_typed(self) -> None:
         self._typed.layout.display = "" if self._port.value and self._port.value[0] == "typed" else "none"
@@ -231,15 +245,14 @@ class LiveGateBox(KitBox):
         while not gate.wait(PULSE_S):
             self._show(gate)
         self._show(gate)
-        self._start.disabled, self._stop.disabled = False, True
+        self._listen.description, self._ended_s = AGAIN, time.monotonic()
         periods = _periods(gate.pass_times_s, self._flags)
         if len(gate.pass_times_s) < 2:
-            self.say.say(*gate.report(), "That makes no run. Check the gate, and start again.")
+            self.say.say(*gate.report(), "That makes no run. Check the gate, and listen again.")
             return
         self._details.show([], _table(*periods))
-        self._keep.disabled = False
         self._keeping.layout.display = ""
-        self.say.say(*gate.report(), "Keep it, or start again: the log stays on disk either way.")
+        self.say.say(*gate.report(), "Put it among your runs, or listen again: the log stays on disk either way.")
 
     def _show(self, gate: LiveGate) -> None:
         times, periods = _periods(gate.pass_times_s, self._flags)

@@ -7,6 +7,7 @@ which need no page. What only one step shows is imported by that step, so that a
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -16,9 +17,11 @@ import pandas as pd
 from ..errors import KitError
 from ..lessons.by_hand import own_measured
 from ..lessons.keys import level_of
-from ..lessons.lesson import STAGES, Lesson
+from ..lessons.lesson import STAGES, Lesson, load_lesson
+from ..lessons.paths import DAY, path_of, spread_values
 from ..lessons.progress import Progress
-from ..lessons.waiting import Gate, data_gate, question_gate, text_gate
+from ..lessons.tables import averages_in_words, one_run_words, results_in_words, timing_in_words
+from ..lessons.waiting import Gate, data_gate, question_gate, run_gate, text_gate
 from ..record.entries import QUANTITIES, Kind, Moment
 from ..record.hosting import handin_folder, idle_notice
 from ..record.workbook import Workbook
@@ -31,8 +34,9 @@ from .cards import (
     answer_html,
     save_entries,
 )
-from .parts import KitBox, PlotView, Status, action, heading, html_table, note, safety_first
-from .waiting import when_open
+from .parts import Details, KitBox, PlotView, Status, action, heading, html_table, note, safety_first
+from .stage_investigate import Investigating
+from .waiting import OnRequest, when_open
 
 if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..lessons.claim_runs import ClaimRuns
@@ -45,10 +49,15 @@ __all__ = ["Stage"]
 
 View = TypeVar("View", bound=widgets.Widget)
 
+HOW_TIMED = (
+    "The gate times one run far better than runs repeat. So behind the ± here stands the gate alone: how well it fixed "
+    "the two moments of this one run. Another run with the same setting differs by much more."
+)
+
 SPINS = ("measure", "investigate")  # stages in which a group may spin something: their cautions are not folded
 
 
-class Stage:
+class Stage(Investigating):
     """A lesson's stage for the group that works on it.
 
     Parameters
@@ -56,6 +65,7 @@ class Stage:
     lesson : folder that holds `lesson.toml`, or a `Lesson`.
     stage : "predict", "measure", "average", "trend", "explain" or "investigate".
     workbook : by default the lesson's own, beside the notebook.
+    path : how much time there is, see `kit.lessons.paths`; by default as the lesson says.
     wait : whether steps that show data wait for what the lesson wants sealed first (`kit.lessons.waiting`).
         A teacher's pages do not wait.
 
@@ -68,11 +78,19 @@ class Stage:
     KitError : a folder that holds no lesson, or no such stage.
     """
 
-    def __init__(self, lesson: Lesson | str | Path, stage: str, workbook: Workbook | None = None, wait: bool = True):
+    def __init__(
+        self,
+        lesson: Lesson | str | Path,
+        stage: str,
+        workbook: Workbook | None = None,
+        wait: bool = True,
+        path: str = "",
+    ):
         if stage not in STAGES:
             raise KitError("There is no such stage", found=stage, fix=f"use one of: {', '.join(STAGES)}")
         self.stage = stage
-        self.progress = Progress(lesson, workbook)
+        lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
+        self.progress = Progress(replace(lesson, path=path_of(path or lesson.path).name), workbook)
         self.lesson, self.workbook = self.progress.lesson, self.progress.workbook
         self._wait = wait
         self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
@@ -113,7 +131,8 @@ class Stage:
             state = f"Welcome back. {count_of(saved, 'entry', 'entries').capitalize()} {are} saved in your workbook."
         elif not stops:
             state += " What you save in it stays when you close this page."
-        parts: list[widgets.Widget] = [note(f"Stage {number} of {len(STAGES)}. {state}")]
+        where = "" if self.lesson.path == DAY else f"Stage {number} of {len(STAGES)}. "
+        parts: list[widgets.Widget] = [note(where + state)]
         parts += [note(sentence) for sentence in (*self.workbook.damage, self.workbook.obstacle) if sentence]
         if stops:
             from .hand_in import WorkbookFile
@@ -122,6 +141,10 @@ class Stage:
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
         return KitBox([*parts, *safety_first(self.lesson.safety, folded=self.stage not in SPINS)])
+
+    def later(self, build: Callable[[], widgets.Widget]) -> widgets.Widget:
+        """What `build` makes, once the group asks for it: so that what is optional costs nothing before."""
+        return OnRequest(build)
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
@@ -162,8 +185,11 @@ class Stage:
         from .predicted_curve import PredictedCurve
 
         words, unit = QUANTITIES[quantity]
+        sealed = self.workbook.first(Kind.PREDICTED_CURVE.of(quantity))
+        every = self.lesson.values  # noqa: PD011
+        fewer = sealed["x"] if sealed else spread_values(every, self.lesson.path)
         return PredictedCurve(
-            self.lesson.values,
+            fewer if averages is None else every,
             self.workbook,
             self.stage,
             quantity,
@@ -182,7 +208,13 @@ class Stage:
 
     def results_table(self) -> widgets.Widget:
         """Coasting time and turns of every run, to look at. To compute with them, take `results`."""
-        return self._of_data(lambda: _table(self.results))
+
+        def build() -> widgets.Widget:
+            timing = Details(summary="How exactly was each run timed?")
+            timing.show([HOW_TIMED], timing_in_words(self.progress))
+            return KitBox([widgets.HTML(html_table(results_in_words(self.progress))), timing])
+
+        return self._of_data(build)
 
     def sources(self) -> DataSources:
         """Whose runs count: the lesson's, the group's own, or both."""
@@ -255,7 +287,7 @@ class Stage:
 
     def averages_table(self, quantity: str = "duration_s") -> widgets.Widget:
         """Averages with their uncertainty, to look at. To compute with them, take `averages()`."""
-        return self._of_data(lambda: _table(self.averages(quantity)))
+        return self._of_data(lambda: KitBox([widgets.HTML(html_table(averages_in_words(self.progress, quantity)))]))
 
     def comparisons(self) -> widgets.Widget:
         """Compare two averages, decide what to do, say why; all cycles so far."""
@@ -368,20 +400,41 @@ class Stage:
         gate = text_gate(self.lesson, self.workbook, self.stage)
         return self._once_open(gate, lambda: KitBox([note(self.lesson.texts["explain"].strip())]))
 
-    def look_back(self, question_id: str) -> widgets.Widget:
-        """The group's answers to a question beside what was measured."""
+    def one_run(self, question_id: str) -> widgets.Widget:
+        """One run that answers a question, once the group has answered it again after the discussion."""
+        from ..plots.drag_figures import speed_figure
+        from ..plots.drag_text import describe_speed, speed_numbers
+
         question = self.lesson.ask(question_id)
-        answers = [entry.value for entry in self.workbook.history(Kind.PREDICTION.of(question_id))]
-        shown = [widgets.HTML(answer_html(question, answer)) for answer in answers]
-        if not shown:
-            shown = [note("You have not answered this question yet. You can do that in stage 1.")]
+
+        def build() -> widgets.Widget:
+            run = self.progress.reference_run(question.run_shown)
+            fits = self.progress.reference_drags(question.run_shown)[:1]
+            view = PlotView(name="the speed of this run")
+            view.show(speed_figure(run, fits, estimate=False), describe_speed(fits), speed_numbers(fits))
+            return KitBox([note(one_run_words(self.progress, run)), view])
+
+        return self._once_open(run_gate(self.lesson, self.workbook, question), build)
+
+    def look_back(self, question_id: str, measured: bool = True) -> widgets.Widget:
+        """The group's answers to a question, beside what was measured if that is wanted."""
+        question = self.lesson.ask(question_id)
+
+        def answers() -> list[widgets.Widget]:
+            given = [entry.value for entry in self.workbook.history(Kind.PREDICTION.of(question_id))]
+            shown = [widgets.HTML(answer_html(question, answer)) for answer in given]
+            return shown or [note("You have not answered this question yet. You can do that in stage 1.")]
+
+        if not measured:  # on the page on which they are given: once there are two
+            gate = run_gate(self.lesson, self.workbook, question)
+            return self._once_open(gate, lambda: KitBox([heading("Your answers"), *answers()]))
         caption = "Averages ± standard uncertainty, from the spread of all conditions together"
 
         def build() -> widgets.Widget:
             return KitBox([widgets.HTML(html_table(self.progress.averages_table(), caption))])
 
-        measured = self._of_data(build)
-        return KitBox([heading(question.text), *shown, heading("What was measured"), measured])
+        table = self._of_data(build)
+        return KitBox([heading(question.text), *answers(), heading("What was measured"), table])
 
     def explanation(self) -> widgets.Widget:
         """Claim, evidence, reasoning and rebuttal, with values from the data to put in."""
@@ -394,101 +447,3 @@ class Stage:
         from .hand_in import HandInBox
 
         return HandInBox(self.workbook, self.lesson.name, self.stage, self.progress.teacher_rows, handin_folder())
-
-    # --- investigate: claims put to the test ------------------------------------------------------------------------
-
-    def claim_runs(self, claim_id: str) -> ClaimRuns:
-        """The runs behind a claim, and their numbers."""
-        from ..lessons.claim_runs import ClaimRuns
-
-        if claim_id not in self._claim_runs:
-            self._claim_runs[claim_id] = ClaimRuns(self.progress, claim_id, tuple(self._claim_runs.values()))
-        return self._claim_runs[claim_id]
-
-    def claim(self, claim_id: str, at: float | None = None) -> widgets.Widget:
-        """A claim against its runs and against shuffled worlds; `at`: only under this one condition.
-
-        What was put down, and how many worlds were looked at, is saved and comes back.
-        """
-        from .claim_tester import KeptClaim
-
-        def build() -> widgets.Widget:
-            return KeptClaim(self.claim_runs(claim_id), self.workbook, self.stage, at, self._offer_evidence)
-
-        return self._of_data(build, claim_id)
-
-    def defend(self, claim_id: str) -> ExplanationCard:
-        """Claim, evidence, reasoning and rebuttal for one claim, saved as `claim:ID`."""
-        self._defended[claim_id] = ExplanationCard(self.workbook, self.stage, kind=Kind.CLAIM.of(claim_id))
-        self._offer_evidence()
-        return self._defended[claim_id]
-
-    def _offer_evidence(self) -> None:
-        from ..lessons.claim_runs import claim_evidence
-
-        for claim_id, card in self._defended.items():
-            card.offer(tuple(claim_evidence(self.progress, claim_id)))
-
-    # --- investigate: sound -----------------------------------------------------------------------------------------
-
-    def recordings(self, claim_id: str) -> widgets.Widget:
-        """Every recording of a claim's runs, one at a time: to listen to and to look at."""
-        from .sound_view import Recordings
-
-        return self._of_data(lambda: Recordings(self.claim_runs(claim_id)), claim_id)
-
-    def same_speed(self, claim_id: str, **setting) -> widgets.Widget:
-        """Levels of two settings at equal speed: `same_speed("loud", magnets=1, hub=("greased", "dry"))`."""
-        from ..plots.investigate import equal_speed_figure
-
-        def build() -> widgets.Widget:
-            found, view = self.claim_runs(claim_id).at_same_speed(**setting), PlotView(name="the comparison")
-            figure = equal_speed_figure(found.table, *found.names)
-            low, high = found.levels_dB
-            figure.update_yaxes(range=[low - 5, high + 5])  # half a decibel must not fill the plot
-            view.show(figure, found.sentence, found.numbers)
-            return KitBox([view, note(found.sentence)])
-
-        return self._of_data(build, claim_id)
-
-    def clicks(self) -> widgets.Widget:
-        """One run timed twice: by the gate, and by a phone that heard a card click once a turn."""
-        from ..lessons.claim_runs import gate_and_clicks, run_name
-        from .sound_view import SoundView
-
-        def build() -> widgets.Widget:
-            found = gate_and_clicks(self.progress)
-            table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
-            view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
-            return KitBox([table, note(found.sentence), view])
-
-        return self._of_data(build)
-
-    # --- investigate: methods and plans -----------------------------------------------------------------------------
-
-    def two_methods(self, quantity: str = "duration_s") -> widgets.Widget:
-        """The earlier counts by hand against the gate: do both measure the same thing? Then the differences."""
-        from .methods import earlier_counts_again
-
-        return self._of_data(lambda: earlier_counts_again(self.progress, self.stage, quantity))
-
-    def own_claim(self) -> widgets.Widget:
-        """A blank plan for a claim of the group's own."""
-        from .own_claim import OwnClaimCard
-
-        def build() -> widgets.Widget:
-            return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread(), self.lesson.safety)
-
-        return self._of_data(build)
-
-    def planner(self) -> widgets.Widget:
-        """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
-        from .own_claim import lesson_planner
-
-        return self._of_data(lambda: lesson_planner(self.progress, self.stage))
-
-
-def _table(table: pd.DataFrame) -> KitBox:
-    """Numbers as they are, to three places, and nothing where there is none."""
-    rounded = table.round(3).astype(object)
-    return KitBox([widgets.HTML(html_table(rounded.where(table.notna(), "")))])

@@ -20,7 +20,7 @@ from ..plots.trials import (
     with_and_without,
 )
 from ..stats.averages import COUNTED, DOUBTFUL, average, doubtful
-from ..wording import axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
+from ..wording import as_repeated, axis_title, case_of, count_of, interval, name_of, number, rounded_by, unit_of
 from .parts import (
     Details,
     KitBox,
@@ -211,6 +211,7 @@ class TrialTable(KitBox):
             self._say.error(error)
             return
         self.set_trait("averages", averages)
+        self._spread = float((averages["pooled_sd"] / averages["mean"]).median())  # of single trials, as a fraction
         zoom, pooled = self._scale.value, self._basis.value
         self._plot.show(
             trials_figure(self.results, averages, self.x, self.quantity, pooled=pooled, zoom=zoom),
@@ -275,12 +276,16 @@ class TrialTable(KitBox):
             longer = self.quantity == "duration_s" and more > 0
             text = f"> {number(more, 3)}" if longer else "–"
             return {"row": None, "text": text, "words": f"{name}: {row['status']}", "aside": False}
-        value = f"{number(row[self.quantity])} {unit_of(self.quantity)}".rstrip()
+        value = f"{self._rounded(row[self.quantity])} {unit_of(self.quantity)}".rstrip()
         words = f"{name}: {value}" + (f", set aside: {row['set_aside']}" if row["set_aside"] else "")
         doubt = row["doubt"] if row["outcome"] == DOUBTFUL else ""
         words += f", doubtful: {doubt}" if doubt else ""
         text = value.split()[0] + (" ?" if doubt else "")
         return {"row": position, "text": text, "words": words, "aside": bool(row["set_aside"])}
+
+    def _rounded(self, value: float) -> str:
+        """One trial's value, as far as trials repeat."""
+        return as_repeated(value, abs(self._spread * value))
 
     def _count_words(self) -> str:
         aside = int((self.results["set_aside"] != "").sum())
@@ -340,7 +345,7 @@ class TrialTable(KitBox):
             self.quantity,
         ]
         unit = unit_of(self.quantity)
-        dots = f"Your {count_of(len(values), 'run')} landed at {', '.join(number(v) for v in values)} {unit}".rstrip()
+        dots = f"Your {count_of(len(values), 'run')} landed at {', '.join(map(self._rounded, values))} {unit}".rstrip()
         try:
             self._fourth_say.say(f"{dots}.", next_run(self.averages, self._condition.value).sentence)
         except KitError as error:

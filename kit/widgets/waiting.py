@@ -11,7 +11,7 @@ from ..errors import KitError
 from ..lessons.waiting import Gate, Wanted
 from .parts import KitBox, Status, action, attempt, note, row_of
 
-__all__ = ["LOOK_EVERY_S", "Waiting", "when_open"]
+__all__ = ["LOOK_EVERY_S", "OnRequest", "Waiting", "when_open"]
 
 LOOK_EVERY_S = 1.0  # how often a waiting place that is on the page looks whether the workbook has changed
 
@@ -23,6 +23,25 @@ def when_open(gate: Gate, build: Callable[[], widgets.Widget], may_lift: bool = 
     made = build()
     gate.passed()
     return made
+
+
+class OnRequest(KitBox):
+    """A button; what `build` makes, in its place, once it is pressed. `content` is what was made, None before."""
+
+    def __init__(self, build: Callable[[], widgets.Widget]):
+        self.content: widgets.Widget | None = None
+        self._build, self._say = build, Status()
+        super().__init__([action("Show this part", self.ask), self._say])
+
+    def ask(self) -> None:
+        """Make it and show it, once. What can't be made says why."""
+        if self.content is None:
+            try:
+                self.content = self._build()
+            except KitError as error:
+                self._say.error(error)
+                return
+            self.children = (self.content,)
 
 
 class Waiting(KitBox):

@@ -25,9 +25,6 @@ def seal_a_prediction(page) -> None:
     page.get_by_text("I am fairly sure").first.click()
     page.get_by_role("button", name="Seal my answer").first.click()
     page.get_by_text("Saved and sealed.").wait_for()
-    page.get_by_role(
-        "heading", name="How many turns does the disc make meanwhile?"
-    ).wait_for()  # it waited for this answer
 
 
 def the_prediction_is_there(page) -> None:
@@ -41,6 +38,26 @@ def move_a_threshold_by_typing(page) -> None:
     field.press("Enter")
     page.get_by_role("button", name="Use these thresholds").click()
     page.get_by_text("Every run now counts from 0.4 s a turn").wait_for()
+
+
+def go_further(page) -> None:
+    """The section at the end is closed; opened, its parts are made one by one, when they are asked for."""
+    show = page.get_by_role("button", name="Show this part")
+    expect(show.first).to_be_hidden()
+    page.locator(".jp-showHiddenCellsButton").click()
+    expect(show.first).to_be_visible()
+    show.first.click()
+
+
+def see_how_sure_and_the_turns(page) -> None:
+    go_further(page)
+    expect(page.get_by_role("columnheader", name="spread of the trials")).to_be_visible()
+
+
+def write_on_the_second_page(page) -> None:
+    move_a_threshold_by_typing(page)
+    go_further(page)
+    expect(page.get_by_text("Whose runs do you use?")).to_be_visible()
 
 
 def tick_all_curves(page) -> None:
@@ -72,10 +89,10 @@ STAGES = {
     "1_predict": Visit(
         ".kit-curve svg", "predicted_curve", "Why do you think so?", seal_a_prediction, the_prediction_is_there
     ),
-    "2_measure": Visit(".pick-plot, canvas", "threshold_picker", "What do you see?", move_a_threshold_by_typing),
-    "3_average": Visit(".kit-plot .js-plotly-plot", "trial_table", "What do you see?"),
-    "4_trend": Visit(".kit-plot .js-plotly-plot", "trend_fitter", "What do you see?", tick_all_curves),
-    "5_explain": Visit(".kit-plot .js-plotly-plot", "explain", "Your claim"),
+    "2_measure": Visit(".pick-plot, canvas", "threshold_picker", "What do you see?", write_on_the_second_page),
+    "3_average": Visit(".kit-plot .js-plotly-plot", "trial_table", "", see_how_sure_and_the_turns),
+    "4_trend": Visit(".kit-plot .js-plotly-plot", "trend_fitter", "", tick_all_curves),
+    "5_explain": Visit(".kit-curve svg", "explain", "Your claim"),
 }
 
 
@@ -114,16 +131,31 @@ def test_a_stage_shows_its_widget_takes_what_is_done_and_goes_on_after_a_reload(
         cell = page.locator(".jp-CodeCell").filter(has=page.locator(visit.widget)).first
         cell.locator(".jp-Cell-outputWrapper").screenshot(path=Path(folder) / f"{visit.picture}.png")
     visit.does(page)
-    box = page.get_by_label(visit.field).last
-    box.fill("half a thought")
-    box.press("Tab")  # leaving a field keeps what is in it
+    if visit.field:
+        box = page.get_by_label(visit.field).last
+        box.fill("half a thought")
+        box.press("Tab")  # leaving a field keeps what is in it
     page.wait_for_function("() => jupyterapp.shell.currentWidget.sessionContext.session.kernel.status === 'idle'")
     began = time.monotonic()
     reload_and_run(page)
     page.wait_for_selector(visit.widget)
-    expect(page.get_by_label(visit.field).last).to_have_value("half a thought")
+    if visit.field:
+        expect(page.get_by_label(visit.field).last).to_have_value("half a thought")
     print(f"{stage}: {time.monotonic() - began:.1f} s from the reload to the widgets")
     visit.finds(page)
     outside = [url for url in asked if not url.startswith(("http://127.0.0.1", "http://localhost", "data:", "blob:"))]
     assert asked
     assert outside == [], outside
+
+
+def test_ten_minutes_on_one_page(lab_page):
+    """Question, discussion, one run, look back: nothing of the data shows before the second answer."""
+    page = lab_page("notebooks/coasting_disc/question_of_the_day.ipynb")
+    run = page.locator(".kit-box", has_text="This run was made with number of magnets 2")
+    seal_a_prediction(page)
+    expect(page.get_by_text("This waits for your answer after the discussion.").first).to_be_visible()
+    page.get_by_text("Less than 19 s.").click()
+    page.get_by_text("I am very sure").first.click()
+    page.get_by_role("button", name="Save this answer").click()
+    expect(run.first).to_be_visible()
+    expect(page.locator(".js-plotly-plot").first).to_be_visible()

@@ -148,13 +148,13 @@ def test_a_live_run_grows_on_the_page_ends_and_is_kept(desk, kernel_says):
     canvas.wait_for()
     page.get_by_text("4", exact=True)
     empty = canvas.evaluate(INK)
-    button(page, "Start").click()
+    button(page, "Listen to the gate").click()
     page.wait_for_function("() => +document.querySelector('.live-number strong').textContent > 5")
     middle = canvas.evaluate(INK)
     assert middle != empty
     page.get_by_role("status").filter(has_text="so it has stopped turning.").wait_for()
     expect(page.locator(".live-number strong").first).to_have_text("40")
     assert canvas.evaluate(INK) != middle
-    button(page, "Keep this run").click()
+    button(page, "Put it among my runs").click()
     page.get_by_role("status").filter(has_text="Kept.").wait_for()
     assert kernel_says(page, "len(kept[0][0])") == "40"

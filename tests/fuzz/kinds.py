@@ -15,7 +15,8 @@ from kit.classroom.overview import read_class
 from kit.classroom.page import class_report
 from kit.errors import KitError
 from kit.launcher import PROJECT
-from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.lesson import load_lesson
+from kit.lessons.teacher_key import load_key
 from kit.logs.log import preview, read_log
 from kit.logs.run import Run, counted_passes, split_proposal
 from kit.motion.drag_fit import fit_run

@@ -32,8 +32,12 @@ def logs() -> tuple[bytes, ...]:
 @cache
 def lesson_files() -> dict[str, bytes]:
     """The files of one small lesson by name: lesson, key, list of runs, hand counts and two short logs."""
-    names = ("lesson.toml", "teacher_key.toml", "hand_counts.csv")
-    files = {name: (LESSON / name).read_bytes() for name in names}
+    names = {
+        "lesson.toml": "lesson.toml",
+        ".teacher_key.toml": "teacher_key.toml",
+        "hand_counts.csv": "hand_counts.csv",
+    }
+    files = {name: (LESSON / kept).read_bytes() for kept, name in names.items()}
     rows = (LESSON / "runs.csv").read_bytes().splitlines()[:3]
     for row in rows[1:]:
         name = row.split(b",")[0].decode()

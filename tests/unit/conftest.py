@@ -28,7 +28,7 @@ USERS_OF_RUNS = (
 )
 
 
-def _answer(question, choice, moment="first", confidence="67–80 %", reason="because"):
+def _answer(question, choice, moment="first", confidence="6 to 9 in 10", reason="because"):
     """One answer, as the step of a lesson that saves it."""
     value = {"choice": choice, "reason": reason, "confidence": confidence, "moment": moment}
     return ("explain" if moment == "end" else "predict", f"prediction:{question}", value, moment == "first")

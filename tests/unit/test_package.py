@@ -38,6 +38,8 @@ ROOMS: dict[str, set[str]] = {
     "server": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
     "launcher": set(),
     "lab": {"launcher"},
+    "command_parts": {"launcher"},
+    "commands_lessons": {"command_parts", "launcher", "lessons"},
     "__init__": set(),
     "__main__": {"commands"},
 }  # fmt: skip

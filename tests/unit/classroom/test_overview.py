@@ -27,7 +27,7 @@ def test_bands_and_moments_are_those_that_the_cards_save():
 def test_a_group_as_it_was_handed_in(hand_in, tmp_path):
     steps = [
         hand_in.answer("two-magnets", "half", reason="twice\r\nas much"),
-        hand_in.answer("two-magnets", "between", "after discussion", "above 80 %"),
+        hand_in.answer("two-magnets", "between", "after discussion", "more than 9 in 10"),
         ("measure", "threshold", {"start_period_s": 0.4, "stop_period_s": None, "rule": "interpolated"}),
         ("measure", "draft:observation:runs", "it gets"),
         ("measure", "observation:runs", "it gets slower"),
@@ -49,7 +49,7 @@ def test_a_group_as_it_was_handed_in(hand_in, tmp_path):
         "question": ["two-magnets"] * 3,
         "moment": ["first", "after discussion", "end"],
         "choice": ["half", "between", "between"],
-        "confidence": ["67–80 %", "above 80 %", "67–80 %"],
+        "confidence": ["6 to 9 in 10", "more than 9 in 10", "6 to 9 in 10"],
         "reason": ["twice\nas much", "because", "because"],
     }
     assert group.entries == {"predict": 2, "measure": 2, "average": 1, "explain": 2}  # the draft is none

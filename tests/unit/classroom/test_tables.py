@@ -33,7 +33,7 @@ from kit.lessons.lesson import load_lesson
 from kit.record.entries import MOMENTS
 
 LESSON = load_lesson(PROJECT / "datasets_demo" / "coasting_disc")
-SURE, FAIR, UNSURE = "above 80 %", "67–80 %", "below 67 %"
+SURE, FAIR, UNSURE = "more than 9 in 10", "6 to 9 in 10", "less than 6 in 10"
 
 
 @pytest.fixture
@@ -131,7 +131,7 @@ def test_confidence_bands_hold_counts_shares_and_intervals(five):
     assert table["n"].tolist() == [3, 2, 2] and table["supported"].tolist() == [0, 1, 1]
     assert table.loc[1, ["share", "low", "high"]].tolist() == [0.5, *wilson_interval(1, 2)]
     assert table.attrs["questions"] == 2
-    squares = [0.9**2] * 3 + [0.735**2, (1 - 0.735) ** 2] + [0.5**2] * 2
+    squares = [0.95**2] * 3 + [0.75**2, (1 - 0.75) ** 2] + [0.45**2, (1 - 0.45) ** 2]
     assert table.attrs["brier"] == pytest.approx(np.mean(squares))
     assert confidence_table(five, "end").attrs["brier"] is None
 

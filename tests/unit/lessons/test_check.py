@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from kit import commands
+from kit import commands, commands_lessons
 from kit.lessons.check import check_lesson, check_text, summary
 from kit.lessons.check_data import Finding, check_data
 from kit.lessons.lesson import load_lesson, read_lesson
@@ -307,7 +307,7 @@ def test_no_lesson_is_a_finding(tmp_path):
 
 
 def test_the_commands(tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr(commands, "_set_up", lambda *_, **__: None)
+    monkeypatch.setattr(commands_lessons, "set_up", lambda *_, **__: None)
     folder = tmp_path / "my lesson"
     assert commands.main(["new-lesson", str(folder), "--like", "felt_brake"]) == 0
     shown = capsys.readouterr().out

@@ -3,7 +3,8 @@
 import pytest
 
 from kit.errors import KitError
-from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.lesson import load_lesson
+from kit.lessons.teacher_key import load_key
 
 LESSON = """
 schema = "kit-lesson-1"

@@ -18,9 +18,10 @@ from kit.errors import KitError
 from kit.launcher import project_environment
 from kit.lessons.cells import MADE_STAGES, notebook_name
 from kit.lessons.check import check_lesson
-from kit.lessons.lesson import load_key, load_lesson, read_key, read_lesson
+from kit.lessons.lesson import load_lesson, read_lesson
 from kit.lessons.make import find_lesson, key_text, lesson_text, new_lesson, remake, toml_number, toml_string
 from kit.lessons.notebooks import DEMO_LESSONS
+from kit.lessons.teacher_key import load_key, read_key
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 AWKWARD = st.text(st.sampled_from('"\\\n\r\t\x00\x1f\x7f\x85\u2028#=[]{} aä😀'), max_size=30)
@@ -38,7 +39,7 @@ def test_a_new_lesson_is_complete_and_passes_its_own_check(name, tmp_path):
     stages = {notebook_name(stage) for stage in MADE_STAGES}
     assert {f"student/{stage}" for stage in stages} | {f"teacher/{stage}" for stage in stages} <= files.keys()
     assert {"teacher/teacher_key.toml", "teacher/0_guide.ipynb", "student/my_lesson/lesson.toml"} <= files.keys()
-    for path in contents(DEMO / name).keys() - {"lesson.toml", "teacher_key.toml"}:
+    for path in contents(DEMO / name).keys() - {"lesson.toml", ".teacher_key.toml"}:
         assert files[f"student/my_lesson/{path}"] == (DEMO / name / path).read_bytes()
     lesson = load_lesson(place.data)
     assert (lesson.name, lesson.title) == ("my_lesson", load_lesson(DEMO / name).title)
@@ -207,7 +208,7 @@ def test_a_demo_lesson_and_its_key_survive_with_every_remark(name):
     assert (again.value, again.problems, again.unknown) == (lesson, (), ())
     assert text.count("For example:") >= 3
     key = load_key(lesson.folder, lesson)
-    reading = read_key(lesson.folder / "teacher_key.toml", lesson, key_text(key, lesson))
+    reading = read_key(lesson.folder, lesson, key_text(key, lesson))
     assert (reading.value, reading.problems) == (key, ())
 
 

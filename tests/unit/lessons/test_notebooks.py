@@ -9,7 +9,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.lessons.cells import MADE_STAGES
-from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.lesson import load_lesson
 from kit.lessons.notebooks import (
     DEMO_LESSONS,
     regenerate,
@@ -18,8 +18,10 @@ from kit.lessons.notebooks import (
     teacher_notebooks,
     write_notebooks,
 )
+from kit.lessons.teacher_key import load_key
 
 PROJECT = Path(__file__).parents[3]
+HOW_WE_KNOW = "how_we_know"
 
 
 def test_making_the_demo_notebooks_again_changes_nothing(tmp_path):
@@ -38,7 +40,7 @@ def test_notebooks_are_committed_bare(path):
     for cell in notebook["cells"]:
         assert not cell.get("outputs")
         assert cell.get("execution_count") is None
-        if cell["cell_type"] == "code":
+        if cell["cell_type"] == "code" and path.stem != HOW_WE_KNOW:  # whose cells work out what others published
             assert len(cell["source"]) <= 8, "cells stay short"
 
 
@@ -144,7 +146,7 @@ def test_what_the_kit_finds_is_first_looked_for_by_eye(name):
     for page, by_hand, by_kit in (
         ("2_measure", "stage.by_eye()", "stage.thresholds()"),
         ("4_trend", "stage.graph_by_hand(", "stage.trend("),
-        ("3_average", "stage.own_count()", "stage.comparisons()"),
+        ("3_average", "stage.own_count()", "stage.comparisons()"),  # both in the section "go further"
     ):
         text = pages[f"{page}.ipynb"]
         assert text.index(by_hand) < text.index(by_kit)

@@ -130,7 +130,7 @@ class TestReference:
         for run in fresh.runs:
             if run.conditions[fresh.x] == fresh.lesson.reference:
                 fresh.workbook.add("average", "set_aside", {"source": run.source, "trial": 1, "reason": "no good"})
-        with pytest.raises(KitError, match="No run counts at the reference"):
+        with pytest.raises(KitError, match="No run counts at number of magnets 2"):
             fresh.reference_run()
 
 

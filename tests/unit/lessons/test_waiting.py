@@ -16,7 +16,8 @@ DATA_STAGES = ("measure", "average", "trend", "explain", "investigate")
 
 @pytest.fixture(scope="module")
 def lesson():
-    return load_lesson(DEMO)
+    """With time for all questions of the first stage."""
+    return replace(load_lesson(DEMO), path="two lessons")
 
 
 @pytest.fixture

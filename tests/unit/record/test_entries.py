@@ -35,8 +35,10 @@ def test_what_is_stored_is_spelt_as_it_always_was():
         "first_pass", "hand_graph", "own_count", "shown", "lifted",  # since 0.2.0
     ]  # fmt: skip
     assert [moment.value for moment in Moment] == ["first", "after discussion", "end"]
-    assert [band.value for band in Band] == ["below 67 %", "67–80 %", "above 80 %"]
+    assert [band.value for band in Band] == ["less than 6 in 10", "6 to 9 in 10", "more than 9 in 10"]
     assert list(QUANTITIES) == ["duration_s", "turns"]
+    former = ["below 67 %", "67–80 %", "above 80 %", "quite sure"]  # the first three from version 0.1.0
+    assert [Band.of(stored) for stored in former] == [*Band, ""]
 
 
 def test_words_for_people_stand_beside_what_is_stored():
@@ -109,7 +111,7 @@ def test_no_other_module_spells_the_words_of_a_workbook(path):
         'kind = "draft:comparison"',
         'kind = "run_plan"',
         'moment = "after discussion"',
-        'sure = {"67–80 %": "fairly sure"}',
+        'sure = {"6 to 9 in 10": "fairly sure"}',
     ],
 )
 def test_the_search_finds_a_word_however_it_is_spelt(source):

@@ -57,7 +57,7 @@ def answer(choice, reason="", confidence="", moment=""):
 def book(tmp_path):
     """A whole lesson: two questions, a discussion, data, a trial set aside and taken back, an explanation."""
     book = Workbook(tmp_path / "workbooks" / "disc.jsonl")
-    first = answer("half", "twice as many <b>magnets</b>", "above 80 %", "first")
+    first = answer("half", "twice as many <b>magnets</b>", "more than 9 in 10", "first")
     book.add("1_predict", "prediction:duration", first, sealed=True)
     book.add("1_predict", "prediction:turns", answer("the same"), sealed=True)
     book.add("1_predict", "predicted_curve:duration", {"x": [1, 2], "y": [38, 19]}, sealed=True)
@@ -117,7 +117,7 @@ def test_the_summary_says_what_the_group_did(handin):
     assert (duration.question, turns.question) == ("duration", "turns")
     when = found.entries[0].time
     assert duration.first == Answer(
-        "half", "twice as many <b>magnets</b>", "above 80 %", "first", time=when, sealed=True
+        "half", "twice as many <b>magnets</b>", "more than 9 in 10", "first", time=when, sealed=True
     )
     assert (duration.after_discussion.choice, duration.after_discussion.reason) == ("between", "the spindle")
     assert duration.at_end.choice == "between" and duration.at_end.moment == "end"

@@ -86,7 +86,7 @@ def test_resumed_from_the_downloaded_file_after_the_disk_was_thrown_away(own_mac
     own_machine.setenv(*next(iter(THROWN_AWAY.items())))
     first = Stage(lesson, "predict", Workbook(tmp_path / "first" / "w.jsonl"))
     card = first.prediction("two-magnets")
-    card.choice.value, card.reason.value, card.confidence.value = "half", "twice the magnets", "67–80 %"
+    card.choice.value, card.reason.value, card.confidence.value = "half", "twice the magnets", "6 to 9 in 10"
     card.save_button.click()
     (file,) = parts_of(first.welcome(), WorkbookFile)
     file.save_button.click()

@@ -33,14 +33,10 @@ def press(button):
     button._handle_button_msg(None, {"event": "click"}, None)
 
 
-def shuffle_buttons(tester):
-    return {button.description: button for button in tester._buttons}
-
-
 def test_no_run_shows_before_the_claim_is_put_down(tester):
     assert tester._after.layout.display == "none"
     assert tester._world.figure is None
-    press(shuffle_buttons(tester)["Shuffle once"])
+    press(tester._deal)
     assert tester._say.problem
     assert "First put your claim down" in tester._say.text
 
@@ -58,16 +54,17 @@ def test_a_claim_is_put_down_once(tester):
 
 def test_worlds_build_up_beside_the_measured_one(tester):
     tester.fix()
-    buttons = shuffle_buttons(tester)
-    press(buttons["Shuffle once"])
+    press(tester._deal)
     assert len(tester.worlds) == 1
     assert tester._world.figure.layout.title.text == "A shuffled world"
-    press(buttons["10 times"])
+    tester._many.set_state({"value": 10})
+    press(tester._deal)
     assert len(tester.worlds) == 11
     assert "Of 11 shuffled worlds" in tester._say.text
-    drawn = sum(int(np.sum(bar.y)) for bar in tester._pile.figure.data)
-    assert drawn == 11
-    press(tester._real)
+    assert tester._pile.table["worlds"].iloc[0] == 11 and tester._pile.layout.display == ""
+    assert len(tester._pile.figure.data[0].x) == 1 + 11  # one step for each world, from 100 % down
+    tester._view.value = "measured"
+    assert tester._pile.layout.display == "none"
     assert tester._world.figure.layout.title.text == "The measured world"
 
 
@@ -99,8 +96,9 @@ def test_the_pile_agrees_with_the_exact_count(tester):
     tester = ClaimTester(CLAIM, runs(effect=False, seed=3), seed=6)
     tester.fix()
     tester.shuffle(2000)
-    far = sum(int(np.sum(bar.y)) for bar in tester._pile.figure.data if bar.name == "at least as much")
-    assert far / 2000 == pytest.approx(tester._found.p_value, abs=0.04)
+    (far,) = (line for line in tester._pile.figure.data if line.name == "at least as much as measured")
+    assert far.y[0] / 100 == pytest.approx(tester._found.p_value, abs=0.04)
+    assert far.x[0] == pytest.approx(100 * np.expm1(abs(tester._found.shuffled.measured)))
 
 
 def test_a_relation(tester):

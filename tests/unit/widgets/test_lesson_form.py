@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from kit.lessons.check import check_lesson
-from kit.lessons.lesson import load_key, load_lesson
+from kit.lessons.lesson import load_lesson
+from kit.lessons.teacher_key import load_key
 from kit.widgets.lesson_form import LessonCheck, LessonForm, findings_html
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"

@@ -30,12 +30,14 @@ def box(tmp_path):
 
 
 def run_to_the_end(box) -> None:
-    box._start.click()
+    box._ended_s = -np.inf  # nobody waits here after the run before
+    box._listen.click()
+    assert box._listen.description == "End this run now"
     for _ in range(400):
         if len(box.gate.pass_times_s) == len(RUN.pass_times_s):
             break
         box.gate.wait(0.01)
-    box._stop.click()
+    box._listen.click()
 
 
 def test_a_run_from_start_to_kept(box):
@@ -55,6 +57,14 @@ def test_a_run_from_start_to_kept(box):
     assert box.gate.log_path.name.startswith("magnets-8_")
     with pytest.raises(KitError, match="This run is kept already"):
         box.keep()
+
+
+def test_a_click_meant_to_end_a_run_that_has_just_ended_begins_no_other(box):
+    run_to_the_end(box)
+    ended = box.gate
+    box._listen.click()
+    assert box.gate is ended and not box.running
+    assert box._keeping.layout.display == ""  # it is still there to be taken
 
 
 def test_the_condition_is_the_one_at_the_start(box):
@@ -89,10 +99,10 @@ def test_a_refusal_is_shown_and_the_run_can_be_kept_later(box):
 def test_a_port_must_be_chosen_or_typed(box):
     box._port.value = ("typed", "")
     assert box._typed.layout.display == ""
-    box._start.click()
+    box._listen.click()
     assert "No port is chosen" in box.say.text
     box._typed.value = "/dev/no-such-gate"
-    box._start.click()
+    box._listen.click()
     assert "This port can't be opened" in box.say.text
     assert not box.running
     box._port.value = ("source", PRETEND)
@@ -143,6 +153,6 @@ def test_a_folder_that_cannot_be_written_to_leaves_the_port_free(tmp_path, monke
     gate.close = lambda: closed.append(True)
     (tmp_path / "file").write_text("no folder")
     box = LiveGateBox(tmp_path / "file", sources={PRETEND: lambda: gate})
-    box._start.click()
+    box._listen.click()
     assert "The log can't be written here" in box.say.text
     assert closed == [True]

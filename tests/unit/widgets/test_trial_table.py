@@ -52,7 +52,7 @@ def cell(table: TrialTable, row: int, column: int) -> dict:
 def test_it_starts_with_every_trial(table):
     assert table._grid.columns == ["Magnets", "Trial 1", "Trial 2", "Trial 3", "Average (s)", "95 % interval"]
     assert [row["condition"] for row in table._grid.rows] == ["1", "2", "4"]
-    assert cell(table, 1, 2) == {"row": 5, "text": "23.22", "words": "2 magnets, trial 3: 23.22 s", "aside": False}
+    assert cell(table, 1, 2) == {"row": 5, "text": "23.2", "words": "2 magnets, trial 3: 23.2 s", "aside": False}
     assert table._grid.rows[0]["figures"] == ["37.81", "34.6 to 41.0"]
     assert table._say.text == "9 trials count."
     assert table._form.layout.display == "none"
@@ -127,7 +127,7 @@ def test_duration_and_turns(table):
     table._quantity.set_state({"index": 1})
     assert table.quantity == "turns"
     assert table._grid.columns[-2] == "Average"
-    assert cell(table, 0, 0)["text"] == "82.43"
+    assert cell(table, 0, 0)["text"] == "82.4"
     assert table.averages["mean"].iloc[0] == pytest.approx(2.2 * 37.8133, rel=1e-4)
 
 
@@ -181,7 +181,7 @@ def test_the_fourth_run_is_asked_first_and_told_after(table):
     assert table._fourth_say.text == ""
     table._answer.set_state({"index": 2})
     assert table.fourth_run == "near"
-    assert "landed at 22.83, 22.38, 23.22 s" in table._fourth_say.text
+    assert "landed at 22.8, 22.4, 23.2 s" in table._fourth_say.text
     assert "one more run with 2 magnets would land between" in table._fourth_say.text
     assert not any(word in table._fourth_say.text.lower() for word in ("correct", "wrong", "right"))
 
