@@ -294,7 +294,7 @@ def _own_count(lesson: Lesson) -> Cells:
 # --- 4 trend ---------------------------------------------------------------------------------------------------------
 
 
-def _trend(lesson: Lesson) -> Cells:
+def _first_by_hand() -> Cells:
     yield (
         "markdown",
         "## First by hand\n\n"
@@ -302,6 +302,10 @@ def _trend(lesson: Lesson) -> Cells:
         "the kit fits. Nothing is marked.",
     )
     yield "code", 'stage.graph_by_hand("duration_s")'
+
+
+def _trend(lesson: Lesson) -> Cells:
+    yield from _first_by_hand()
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'
     yield "markdown", "## The number of turns\n\nDo the turns follow the same kind of curve?"
