@@ -172,6 +172,8 @@ SAME_PASSES = "same passes"  # the gate's passes next to the first and the last 
 THRESHOLDS = "thresholds"  # what the gate counts between the group's two turn periods
 WHOLE_LOG = "whole log"  # from the first pass of the gate to the last one
 
+_FOLLOWS = 0.25  # of a turn: taps that scatter by more about the gate's passes do not follow it turn by turn
+
 STRETCHES = {
     SAME_PASSES: "from your first tap to your last",
     THRESHOLDS: "between the two turn periods",
@@ -217,8 +219,10 @@ class CountedPair:
 def count_of_taps(run: Run, x: float, taps_s: Sequence[float], turns: float, name: str) -> CountedPair:
     """A run tapped along, one tap a turn, beside the same stretch of the gate's log.
 
-    The watch runs from the first tap to the last. The gate's numbers are those from the pass next to the first tap to
-    the pass next to the last. The uncertainty of the watch's time is √2 times the scatter of the taps about a smooth
+    The watch runs from the first tap to the last. The gate's numbers are those from the pass that belongs to the first
+    tap to the pass that belongs to the last. Where the taps follow the gate turn by turn, that is told by all of them:
+    the passes to which they are most evenly late. Else (a turn missed or tapped twice, or only a start and a stop) it
+    is the pass next in time. The uncertainty of the watch's time is √2 times the scatter of the taps about a smooth
     curve, where there are enough taps for one; that of the gate likewise.
 
     Parameters
@@ -235,7 +239,7 @@ def count_of_taps(run: Run, x: float, taps_s: Sequence[float], turns: float, nam
     if len(taps) < 2:
         raise KitError("A count needs two taps or more", found=len(taps), fix="tap at the start and at each turn")
     times_s, angles = counted_passes(run)
-    first, last = (int(np.argmin(np.abs(times_s - tap))) for tap in taps[[0, -1]])
+    first, last = _passes_of(times_s, angles, taps)
     if last <= first:
         raise KitError("The gate saw no whole turn while you counted", fix="start to count while it still turns")
     by_hand = tapped_run(taps) if len(taps) - 1 == turns else None  # else the taps are only a start and a stop
@@ -251,6 +255,21 @@ def count_of_taps(run: Run, x: float, taps_s: Sequence[float], turns: float, nam
         float(times_s[last] - times_s[first]),
         gate_u,
     )
+
+
+def _passes_of(times_s: np.ndarray, angles: np.ndarray, taps: np.ndarray) -> tuple[int, int]:
+    """The passes (places in the log) that belong to the first and the last tap, see `count_of_taps`."""
+    first, last = (int(np.argmin(np.abs(times_s - tap))) for tap in taps[[0, -1]])
+    fits = []
+    for begin in range(round(angles[first]) - 2, round(angles[first]) + 3):
+        turns = begin + np.arange(len(taps))
+        if angles[0] <= turns[0] and turns[-1] <= angles[-1]:
+            late = taps - np.interp(turns, angles, times_s)
+            fits.append((float(late.std()), begin))
+    if len(taps) > 3 and fits and min(fits)[0] < _FOLLOWS * np.median(np.diff(taps)):
+        begin = min(fits)[1]
+        first, last = (int(np.argmin(np.abs(angles - at))) for at in (begin, begin + len(taps) - 1))
+    return first, last
 
 
 def count_by_thresholds(
@@ -348,8 +367,9 @@ def pair_sentences(pair: CountedPair) -> tuple[str, ...]:
     else:
         turns = "one turn" if short(abs(off)) == "1" else f"{short(abs(off))} turns"
         said.append(f"You have {turns} {'more' if off > 0 else 'fewer'} than the gate.")
-    more = "more" if off_s > 0 else "less"
-    said.append(f"Your watch shows {number(abs(off_s), 2)} s {more} than the gate.")
+    apart, more = f"{abs(off_s):.2f}", "more" if off_s > 0 else "less"
+    equal = "Your watch and the gate show the same time, to a hundredth of a second."
+    said.append(equal if apart == "0.00" else f"Your watch shows {apart} s {more} than the gate.")
     if not same:
         said.append("Do both count the same stretch of the run? If not, part of this is no slip.")
     return tuple(said)

@@ -375,8 +375,7 @@ def _own_count(lesson: Lesson) -> Cells:
 # --- 4 trend ---------------------------------------------------------------------------------------------------------
 
 
-def _trend(lesson: Lesson) -> Cells:
-    yield Step("graph by hand", needs=len(lesson.values) + 3)  # the points, a curve in one stroke, and to keep it
+def _first_by_hand() -> Cells:
     yield (
         "markdown",
         "## First by hand\n\n"
@@ -384,6 +383,11 @@ def _trend(lesson: Lesson) -> Cells:
         "the kit fits. Nothing is marked.",
     )
     yield "code", 'stage.graph_by_hand("duration_s")'
+
+
+def _trend(lesson: Lesson) -> Cells:
+    yield Step("graph by hand", needs=len(lesson.values) + 3)  # the points, a curve in one stroke, and to keep it
+    yield from _first_by_hand()
     yield Step("how it changes", needs=1)
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'

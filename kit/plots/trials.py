@@ -190,13 +190,15 @@ def agreement_figure(
             x=means[len(pairs) :],
             y=[a - b for _, a, b in own],
             mode="markers+text",
-            text=["own count"] * len(own),
+            text=[v if isinstance(v, str) else f"{v:g}" for v, _, _ in own],
             textposition="top center",
+            name="own count",
             marker={"size": 14, "symbol": "diamond-open", "color": PALETTE[1], "line": {"width": 3}},
             textfont={"color": PALETTE[1]},
-            hovertemplate="own count: %{y:.3g} " + unit + "<extra></extra>",
-            showlegend=False,
+            hovertemplate="own count, %{text}: %{y:.3g} " + unit + "<extra></extra>",
+            showlegend=True,  # alone, too
         )
+        _legend_on_top(figure)
     span = float(max(means) - min(means)) or 1.0
     figure.update_xaxes(range=[min(means) - 0.06 * span, max(means) + 0.45 * span])
     return figure

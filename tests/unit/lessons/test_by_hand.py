@@ -151,6 +151,18 @@ def test_a_person_who_is_always_as_late_has_the_gates_own_numbers():
     assert "Both have the same number of turns." in pair_sentences(pair)
 
 
+@pytest.mark.parametrize("late_s", [-0.3, 0.3, 0.6])
+def test_somebody_late_by_most_of_a_turn_is_still_held_against_the_same_turns(late_s):
+    """The first turn takes 0.4 s: the pass next in time is another one. All taps together tell which it is."""
+    pair = count_of_taps(GATE, 4, taps(late_s), 20, "run 1")
+    assert (pair.gate_turns, pair.difference("duration_s")) == (20, pytest.approx(0))
+
+
+def test_a_turn_missed_by_the_finger_shows():
+    pair = count_of_taps(GATE, 4, np.delete(taps(0.05), 12), 19, "run 1")
+    assert (pair.difference("turns"), pair.difference("duration_s")) == (-1, pytest.approx(0))
+
+
 def test_a_turn_too_many_and_a_late_last_tap_show():
     late = np.zeros(21)
     late[-1] = 0.2

@@ -212,7 +212,9 @@ class TestHandGraph:
 
 
 def count_a_run(own, magnets=4.0, first=8, last=30, late_s=0.0):
-    """Push, tap once a turn along the gate's own passes, stop."""
+    """Push, tap once a turn along the gate's own passes, stop. The code fixes the run."""
+    if own.workbook.code is None:
+        own.workbook.choose_code("amber-otter-1")
     tell(own.player, push=magnets)
     passes = np.frombuffer(own.player._spin["passes"], "<f8")[first : last + 1]
     own.player.counted = {"number": own.player._spin["number"], "taps_s": (passes + late_s).tolist()}
