@@ -383,7 +383,8 @@ def test_no_fault_that_leaves_a_trace_is_silently_wrong(one_run_of_each):
     clean = rows[rows["fault"] == "none"]
     assert (clean["outcome"] == "right").all()
     # and it is not by refusing everything: a hand in the beam is seen through
-    assert (rows[rows["fault"].isin(["extra pass", "hand in push"])]["outcome"] == "right").mean() >= 0.75
+    hands = rows[rows["fault"].isin(["extra pass", "hand in push"])]["outcome"]
+    assert hands.isin(["right", "marked"]).all() and (hands == "right").any()
 
 
 @pytest.mark.slow
