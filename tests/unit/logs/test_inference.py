@@ -106,7 +106,7 @@ def test_clean_runs_are_left_alone(flags):
     """Second simulator, every kind of jitter, law and push: no repair in the coast, nothing odd in 99 of 100 runs."""
     repaired = odd = runs = 0
     for turns in (12, 60, 300):
-        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(size({12: 50, 60: 50, 300: 6}[turns], 50)):
+        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(size({12: 80, 60: 25, 300: 6}[turns], 80)):
             run = with_repairs(Run(log.times, flags_per_turn=log.declared))
             repaired += any(r.time_s > log.times[log.release] for r in run.repairs)
             odd += bool(examine_passes(run).oddities)
