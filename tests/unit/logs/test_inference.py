@@ -47,6 +47,7 @@ def test_passes_taken_out_are_found_again(seed, many):
     assert counted_passes(run)[1].tolist() == np.delete(np.arange(len(times)), gone).tolist()
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(SEEDS, st.integers(1, 25))
 def test_passes_logged_twice_are_found(seed, many):
