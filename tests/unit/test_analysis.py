@@ -125,6 +125,7 @@ class TestDoubtfulRuns:
         assert len(touched.counted) == 21
         assert touched.doubtful["source"].tolist() == [touched.runs[4].source]
 
+    @pytest.mark.slow
     def test_it_is_named_wherever_results_go(self, touched):
         run = touched.to_dict()["runs"][4]
         assert (run["status"], run["outcome"]) == ("counted", "doubtful")
@@ -193,6 +194,7 @@ class TestAsTheLastReleaseSaidIt:
             for name in ("duration_u_s", "turns_u"):
                 assert was[name] * (1 - 1e-9) <= run[name] <= was[name] * 4.4
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
     def test_the_default_rule_says_the_same_within_u(self, lesson):
         former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))

@@ -102,6 +102,7 @@ MODULATED = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", MODULATED)
 def test_pass_times_with_a_once_a_turn_torque_are_those_of_an_integrator(name):
     wheel = MODULATED[name]

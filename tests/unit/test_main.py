@@ -106,6 +106,7 @@ def test_wrong_usage_from_outside():
     assert "usage: python3 -m kit" in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

@@ -90,6 +90,7 @@ def test_a_run_that_ended_early_says_how_long_it_lasted_at_least():
     assert f"{runs[0].conditions['pads']:g} 9 more than {lasted:.2f} s" in words_of(report_html(analysis))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kept", [1, 2])
 def test_however_few_trials_there_are_no_nan_is_shown(kept):
     runs = [run for run in felt(gate=Gate.perfect()) if run.trial <= kept]

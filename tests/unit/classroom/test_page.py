@@ -42,6 +42,7 @@ def test_every_question_and_every_part_is_there():
     assert "For you, not for the projector" in page and "Aluminium is not magnetic, so magnets cannot matter." in page
 
 
+@pytest.mark.slow
 def test_the_page_is_written_or_the_reason_given(tmp_path):
     path = write_class_report(DEMO, tmp_path / "page.html")
     assert path.read_text("utf-8") == class_report(DEMO)

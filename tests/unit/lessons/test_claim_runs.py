@@ -32,6 +32,7 @@ def loud(progress):
 class TestTheDemosClaims:
     """What a class will find, by the designed numbers of the scenarios (a claim is supported, or can't be told)."""
 
+    @pytest.mark.slow
     def test_level_matters_where_other_drag_is_small(self, level):
         assert level.verdict().grade == "the data support"
         designed = {0: -15.8, 1: -6.5, 8: -1.6}  # per cent, noise-free
@@ -41,6 +42,7 @@ class TestTheDemosClaims:
         assert level.verdict(at=0).grade == level.verdict(at=1).grade == "the data support"
         assert level.verdict(at=8).grade == "cannot tell"
 
+    @pytest.mark.slow
     def test_a_dry_hub_costs_time_and_is_heard(self, progress, loud):
         hub = ClaimRuns(progress, "hub", [loud])
         assert hub.curves is loud.curves  # read once

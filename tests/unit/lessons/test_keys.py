@@ -55,6 +55,7 @@ def test_the_plan_comes_before_the_first_run_is_seen():
     assert text.index("stage.plan()") < text.index("stage.runs_table()")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("level", LEVEL_NAMES)
 def test_a_menu_of_curves_is_shown_where_students_find_the_relation_and_nothing_is_ticked(level, tmp_path):
     fitter = Stage(lesson_at(level), "trend", Workbook(tmp_path / "w.jsonl"), wait=False).trend()

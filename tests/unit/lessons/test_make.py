@@ -31,6 +31,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", DEMO_LESSONS)
 def test_a_new_lesson_is_complete_and_passes_its_own_check(name, tmp_path):
     place = new_lesson(tmp_path / "my_lesson", name)

@@ -47,6 +47,7 @@ def test_passes_taken_out_are_found_again(seed, many):
     assert counted_passes(run)[1].tolist() == np.delete(np.arange(len(times)), gone).tolist()
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(SEEDS, st.integers(1, 25))
 def test_passes_logged_twice_are_found(seed, many):
@@ -106,7 +107,7 @@ def test_clean_runs_are_left_alone(flags):
     """Second simulator, every kind of jitter, law and push: no repair in the coast, nothing odd in 99 of 100 runs."""
     repaired = odd = runs = 0
     for turns in (12, 60, 300):
-        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(size({12: 50, 60: 50, 300: 6}[turns], 50)):
+        for _, log in atlas.Cell("none", "-", turns, flags=flags).logs(size({12: 80, 60: 25, 300: 6}[turns], 80)):
             run = with_repairs(Run(log.times, flags_per_turn=log.declared))
             repaired += any(r.time_s > log.times[log.release] for r in run.repairs)
             odd += bool(examine_passes(run).oddities)

@@ -93,6 +93,7 @@ def test_more_flags_than_any_disc_has_are_refused_before_they_cost_the_memory():
 # --- several flags ---------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_unequal_flags_need_no_repairs_and_their_angles_are_found():
     rng = np.random.default_rng(4)
     for flags in ((0.0, 0.3), (0.0, 0.2, 0.55), (0.0, 0.22, 0.5, 0.8)):
@@ -115,6 +116,7 @@ def test_equal_flags_stand_at_exactly_equal_angles():
 # --- repairs are proposals -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.randoms(use_true_random=False))
 def test_refusing_and_accepting_in_any_order_comes_back(seed, random):

@@ -51,6 +51,7 @@ def assert_exact(law, start, stop):
     assert abs(mpmath.mpf(float(law.angle(start, stop))) / angle - 1) < 1e-12
 
 
+@pytest.mark.slow
 @given(a=coefficients, b=coefficients, c=coefficients, start=speeds, share=shares)
 @example(a=1e-10, b=1.0, c=0.0, start=100.0, share=0.01)
 @example(a=1.0, b=1e-10, c=1e-10, start=0.01, share=0.999)
@@ -79,6 +80,7 @@ def test_duration_and_angle_to_rest_are_exact(a, b, c, start):
     assert_exact(DragLaw(a, b, c), start, 0.0)
 
 
+@pytest.mark.slow
 @given(
     b=coefficients.filter(bool),
     c=coefficients.filter(bool),

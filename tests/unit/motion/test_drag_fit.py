@@ -18,6 +18,7 @@ from kit.motion.drag_fit import (
     flag_columns,
     one_turn_speed,
 )
+from tests.sweeps import size
 
 TURN = 2 * np.pi
 
@@ -243,13 +244,13 @@ def test_a_run_is_fitted_from_its_coasting_part():
 @pytest.mark.slow
 @pytest.mark.parametrize("turns", [7, 40, 200])
 def test_crossings_reach_the_cramer_rao_bound_and_their_uncertainties_are_honest(turns):
-    """The issue's goal: rms error of duration and turns within 1.1 × the bound; 95 % intervals hold."""
+    """The goal: rms error of duration and turns within 1.1 × the bound; 95 % intervals hold."""
     law = scaled_to_turns(DragLaw(0.5, 0.05, 0.002), turns)
     rng = np.random.default_rng(turns)
     exact, angles = exact_passes(law)
     truth = np.array([law.duration(4 * TURN, TURN), law.angle(4 * TURN, TURN) / TURN])
     errors, pulls = [], []
-    for _ in range(1000):
+    for _ in range(size(500, 1000)):
         found = fit_drag(exact + rng.normal(0, JITTER_S, len(exact)), angles).between(0.25, 1.0)
         errors.append(np.array(found[::2]) - truth)
         pulls.append(errors[-1] / np.array(found[1::2]))

@@ -256,6 +256,7 @@ def unseen(times, flags, where, how_many):
     return times, TURN * np.arange(len(times)) / flags
 
 
+@pytest.mark.slow
 @given(where=st.integers(2, 40), how_many=st.integers(1, 3), seed=st.integers(0, 50))
 @settings(max_examples=30, deadline=None)
 def test_misses_are_found_in_any_gap(where, how_many, seed):

@@ -75,6 +75,7 @@ def table_of_routes(trend=(0.55, 0.02), fits=(0.56, 0.02), alone=(0.33, 0.02)) -
     return pd.DataFrame(rows, columns=["quantity", "route", "value", "u", "low", "high"])
 
 
+@pytest.mark.slow
 def test_everything_that_is_said_avoids_the_words_the_kit_never_says(lesson):
     x, joint, collapsed, curves = lesson["x"], lesson["joint"], lesson["collapsed"], lesson["curves"]
     said = [

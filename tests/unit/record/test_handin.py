@@ -852,6 +852,7 @@ def test_an_object_store_that_has_no_such_thing_says_so(bucket, address):
     assert refused.value.fix
 
 
+@pytest.mark.slow
 def test_of_two_at_the_same_instant_the_object_store_lets_one_have_the_name(bucket, small_book, monkeypatch):
     """The store itself refuses the second (If-None-Match), also where the look before it came too early."""
     address = "s3://school/same.json"

@@ -470,6 +470,7 @@ print(json.dumps(said))
 """
 
 
+@pytest.mark.slow
 def test_in_a_full_home_pages_can_be_read_and_handed_in_and_nothing_seems_saved(place, small_disk):
     shared(place, 0o777)
     said = run(IN_A_FULL_HOME, place, lesson=str(PROJECT / "datasets_demo" / "coasting_disc"))

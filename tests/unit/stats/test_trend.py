@@ -91,6 +91,7 @@ def test_profile_intervals_are_those_of_lmfit(name, errors):
         assert trend.parameters[parameter].high == pytest.approx(high, rel=1e-5)
 
 
+@pytest.mark.slow
 @both_errors
 @every_model
 @settings(max_examples=5, deadline=None)
@@ -169,6 +170,7 @@ def test_lack_of_fit_against_the_scatter_of_repeats():
     assert fit_trend(X[::3], y[::3], "power law").lack_of_fit is None
 
 
+@pytest.mark.slow
 @both_errors
 @every_model
 def test_leave_one_condition_out_is_what_refitting_by_hand_gives(model, errors):

@@ -21,6 +21,7 @@ def form(tmp_path):
     return form
 
 
+@pytest.mark.slow
 def test_untouched_fields_give_the_same_lesson_and_key(form):
     model = load_lesson(DEMO / "felt_brake")
     assert form.lesson == model

@@ -340,6 +340,7 @@ def press(widget, words):
 
 @pytest.mark.usefixtures("sealed")
 class TestClaim:
+    @pytest.mark.slow
     def test_it_is_kept_and_comes_back_with_the_same_worlds(self, investigate, workbook):
         tester = the_tester(investigate().claim("level", at=8))
         tester.fix("less", 5.0)
