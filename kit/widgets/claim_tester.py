@@ -116,7 +116,6 @@ class ClaimTester(KitBox):
         self.worlds = (*self.worlds, *new)
         self._view.value = "last" if times == 1 else "all"  # one world is looked at run by run, many are counted
         self._switch()
-        self._show_pile()
         self._ask.disabled = len(self.worlds) < ENOUGH
         self._say.say(describe_worlds(self._found, self.worlds), self._next_step())
 
@@ -189,7 +188,9 @@ class ClaimTester(KitBox):
         view = self._view.value
         self._world.layout.display = "none" if view == "all" else ""
         self._pile.layout.display = "" if view == "all" else "none"
-        if view != "all":
+        if view == "all":  # drawn after it is on the page: a plot made out of sight has no width
+            self._show_pile()
+        else:
             self._show_world(self._last if view == "last" else None)
 
     def _statistic(self, scores: Sequence[np.ndarray]) -> float:

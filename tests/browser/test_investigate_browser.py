@@ -81,7 +81,7 @@ def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(pa
     claim.get_by_text("Of 100 shuffled worlds").first.wait_for()
     press(claim, "What do the data say?")
     claim.get_by_text("These data cannot tell.").first.wait_for()
-    claim.locator(".kit-plot .js-plotly-plot .trace").first.wait_for()
+    claim.locator(".kit-plot .js-plotly-plot .trace:visible").first.wait_for()
 
     box = cell_of(page, 'stage.defend("level")')
     insert = box.get_by_role("button", name="Insert: At 8 magnets")

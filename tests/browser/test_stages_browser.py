@@ -157,5 +157,5 @@ def test_ten_minutes_on_one_page(lab_page):
     page.get_by_text("Less than 19 s.").click()
     page.get_by_text("I am very sure").first.click()
     page.get_by_role("button", name="Save this answer").click()
-    expect(run.first).to_be_visible()
+    expect(run.first).to_be_visible(timeout=60_000)  # a drag law is fitted first
     expect(page.locator(".js-plotly-plot").first).to_be_visible()

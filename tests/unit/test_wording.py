@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.wording import (
+    as_repeated,
     axis_title,
     case_of,
     count_of,
@@ -161,3 +162,19 @@ def test_any_number_typed_with_a_comma_or_a_point_is_read_exactly(value):
 )  # fmt: skip
 def test_evidence_is_never_all_and_never_none(weight, said, share):
     assert evidence(weight) == said and evidence_share(weight) == share
+
+
+@pytest.mark.parametrize(
+    ("value", "spread", "written"),
+    [
+        (37.966, 0.42, "38.0"),
+        (37.966, 0.13, "37.97"),  # a first digit of 1: one place more, as JCGM 100:2008, 7.2.6, leaves open
+        (37.966, 4.2, "38"),
+        (1234.5, 42, "1230"),
+        (37.966, 0.0, "38.0"),
+        (37.966, float("nan"), "38.0"),
+        (float("nan"), 1.0, "–"),
+    ],
+)
+def test_a_value_ends_where_its_trials_stop_agreeing(value, spread, written):
+    assert as_repeated(value, spread) == written

@@ -9,7 +9,9 @@ import pytest
 from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
 from kit.lessons.progress import Progress
+from kit.lessons.tables import averages_in_words, results_in_words, timing_in_words
 from kit.record.workbook import Workbook
+from kit.wording import plus_minus
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
 
@@ -173,3 +175,16 @@ class TestForTheTeacher:
         monkeypatch.setattr(Progress, "trends", lambda self, quantity="duration_s", models=None: [])
         assert progress.teacher_rows()["fits"] == []
         assert progress.evidence_sentences()[-1].startswith("number of magnets 12: number of turns")
+
+
+def test_a_students_table_is_sorted_in_words_and_rounded_to_what_trials_repeat(progress):
+    table, results = results_in_words(progress), progress.results
+    assert list(table) == ["number of magnets", "trial", "coasting time (s)", "number of turns", "what is odd"]
+    shown = [(float(n), int(k)) for n, k in zip(table["number of magnets"], table["trial"], strict=True)]
+    assert shown == sorted(shown) and len(shown) == len(results)
+    assert not any("_" in name for name in (*table, *timing_in_words(progress), *averages_in_words(progress, "turns")))
+    first = results[(results["magnets"] == 1) & (results["trial"] == 1)].iloc[0]
+    assert table["coasting time (s)"].iloc[0] == f"{first['duration_s']:.1f}"  # trials differ by half a second
+    assert timing_in_words(progress)["coasting time"].iloc[0] == plus_minus(
+        first["duration_s"], first["duration_u_s"], "s"
+    )  # the gate alone: thousandths

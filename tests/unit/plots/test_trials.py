@@ -194,7 +194,7 @@ def test_description_and_numbers_follow_the_table():
     assert "falls from 37.1 to 12.9 s" in words
     assert "One trial set aside, drawn hollow with a cross." in words
     numbers = trials_numbers(table, averages, "magnets")
-    assert numbers["Trials"].iloc[0] == "37.50 and 36.70"
+    assert numbers["Trials"].iloc[0] == "37.5 and 36.7"
     assert numbers["Magnets"].tolist() == ["1", "2", "4"]
 
 
