@@ -42,8 +42,11 @@ def write_class_report(overview: Overview, path: str | Path) -> Path:
     return path
 
 
-def class_report(overview: Overview) -> str:
-    """The whole page as text. Whatever was handed in, its content policy allows no other script and loads nothing."""
+def class_report(overview: Overview, for_teacher: bool = True) -> str:
+    """The whole page as text. Whatever was handed in, its content policy allows no other script and loads nothing.
+
+    `for_teacher`: with the ideas behind the choices, folded, which are never printed; False leaves them out.
+    """
     lesson = overview.lesson
     script = (HERE / "page.js").read_text("utf-8")
     first, *last = [_part(section, overview) for section in SECTIONS if not section.per_question]
@@ -56,7 +59,7 @@ def class_report(overview: Overview) -> str:
             notices=overview.notices,
             handed_in=handed_in_words(overview),
             first=[first],
-            questions=[_question(overview, question) for question in overview.questions],
+            questions=[_question(overview, question, for_teacher) for question in overview.questions],
             last=last,
             style=STYLE.read_text("utf-8") + (HERE / "page.css").read_text("utf-8"),
             script=script,
@@ -65,14 +68,14 @@ def class_report(overview: Overview) -> str:
     )
 
 
-def _question(overview: Overview, question: Question) -> dict:
+def _question(overview: Overview, question: Question, for_teacher: bool) -> dict:
     """A question: its parts, and what is for the teacher's eyes alone (empty without the teacher's key)."""
     texts = {choice.id: choice.text for choice in question.choices}
-    supported = overview.supported.get(question.id)
+    supported = overview.supported.get(question.id) if for_teacher else None
     return {
         "text": question.text,
         "parts": [_part(section, overview, question.id) for section in SECTIONS if section.per_question],
-        "ideas": [(texts[choice], idea) for choice, idea in overview.ideas.get(question.id, {}).items()],
+        "ideas": [(texts[choice], idea) for choice, idea in overview.ideas.get(question.id, {}).items() if for_teacher],
         "supported": question.choice(supported).text if supported else "",
     }
 

@@ -39,6 +39,7 @@ __all__ = [
     "Gain",
     "Moves",
     "choices_by_confidence",
+    "claims",
     "class_gain",
     "confidence_table",
     "explanations",
@@ -50,6 +51,7 @@ __all__ = [
     "reference_spread",
     "reference_table",
     "safe_cell",
+    "sketches",
     "write_class_csv",
     "write_csv",
 ]
@@ -220,6 +222,21 @@ def explanations(overview: Overview, search: str = "") -> pd.DataFrame:
     return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True)
 
 
+def claims(overview: Overview, search: str = "") -> pd.DataFrame:
+    """What groups wrote about claims: id ("own" for the group's own), claim, evidence, reasoning, rebuttal, group."""
+    parts = ["claim", "evidence", "reasoning", "rebuttal"]
+    rows = [[name, *(said.get(p, "") for p in parts), g.code] for g in overview.groups for name, said in g.claims]
+    table = pd.DataFrame(rows, columns=["id", *parts, "group"])
+    text = table[parts].agg("\n".join, axis=1) if len(table) else pd.Series(dtype=str)
+    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True) if len(table) else table
+
+
+def sketches(overview: Overview, quantity: str = "duration_s") -> pd.DataFrame:
+    """What the groups expected before any data: group, x, value (in the quantity's unit), as they sealed it first."""
+    rows = [(g.code, x, value) for g in overview.groups for x, value in g.sketches.get(quantity, ())]
+    return pd.DataFrame(rows, columns=["group", "x", "value"])
+
+
 def _given(overview: Overview, question: str, moment: str) -> pd.DataFrame:
     overview.ask(question)
     if moment not in MOMENTS:
@@ -382,7 +399,8 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
 def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     """Write the tables as CSV files that are safe to open in a spreadsheet; return their paths.
 
-    Files: answers, choices, moves, confidence, explanations, runs, pooled, groups, refused. Earlier ones are replaced.
+    Files: answers, choices, moves, confidence, explanations, claims, sketches, runs, pooled, groups, refused. Earlier
+    ones are replaced.
 
     Examples
     --------
@@ -413,6 +431,8 @@ def _all_tables(overview: Overview) -> dict[str, pd.DataFrame]:
         "moves": _stacked(moved, "question", "after"),
         "confidence": _stacked(confidence, "moment"),
         "explanations": explanations(overview),
+        "claims": claims(overview),
+        "sketches": _stacked({(quantity,): sketches(overview, quantity) for quantity in QUANTITIES}, "quantity"),
         "runs": overview.runs.rename(columns={"x": overview.lesson.x if overview.lesson else "x"}),
         "pooled": _stacked(pooled, "quantity"),
         "groups": missing_stages(overview).merge(_about_groups(overview), on="group"),
@@ -427,10 +447,23 @@ def _long(counts: pd.DataFrame) -> pd.DataFrame:
 
 def _about_groups(overview: Overview) -> pd.DataFrame:
     rows = [
-        (g.code, g.file, g.made, g.start_period_s, g.stop_period_s, g.runs_left_out, " ".join(g.warnings))
+        (
+            *(g.code, g.file, g.made, g.start_period_s, g.stop_period_s, g.runs_left_out),
+            *("; ".join(g.sent), "; ".join(g.lifted), " ".join(g.warnings)),
+        )
         for g in overview.groups
     ]
-    columns = ["group", "file", "made", "start_period_s", "stop_period_s", "runs_left_out", "warnings"]
+    columns = [
+        "group",
+        "file",
+        "made",
+        "start_period_s",
+        "stop_period_s",
+        "runs_left_out",
+        "sent",
+        "opened",
+        "warnings",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -25,9 +25,9 @@ def test_page_and_tables_are_written(run, tmp_path):
     code, said, problems = run(HANDINS, "--report", page, "--lesson", LESSON, "--csv", tables)
     assert (code, problems) == (0, "")
     assert said == (
-        f"28 hand-ins read. Something is missing in 5. \nThe page is in {page}.\n9 tables are in {tables}.\n"
+        f"28 hand-ins read. Something is missing in 5. \nThe page is in {page}.\n11 tables are in {tables}.\n"
     )
-    assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 9
+    assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 11
 
 
 def test_files_that_do_not_count_are_named(run, hand_in, tmp_path):

@@ -299,6 +299,10 @@ def hostile(good, hand_in):
         ("measure", "set_aside", {"source": texts, "trial": 1, "reason": texts}),
         ("average", "results", [{"magnets": texts, "duration_s": texts, texts: texts, "status": texts}]),
         ("explain", "explanation", dict.fromkeys(("claim", "evidence", "reasoning", "rebuttal", texts), texts)),
+        ("investigate", "claim:own", dict.fromkeys(("claim", "evidence", texts), texts)),
+        ("investigate", f"claim:{SCRIPT}"[:70], dict.fromkeys(("claim", "rebuttal"), texts)),
+        ("predict", "predicted_curve:duration_s", {"x": [1, texts, 2], "values": [5, 1e300, texts]}, True),
+        ("predict", "lifted", {"what": texts, "missing": [texts]}),
     ]
     document = hand_in.document("evil", *steps) | {"damage": [texts, FORMULA], "made": SCRIPT[:64]}
     hand_in.write(good, "evil <script>alert(4)<!-- & '=1'.json".replace("<!--", "x"), document)
@@ -356,7 +360,7 @@ def test_no_cell_of_the_csv_files_starts_a_formula(hostile, tmp_path):
     import csv
 
     paths = write_class_csv(read_class(hostile, LESSON), tmp_path / "tables")
-    assert len(paths) == 9
+    assert len(paths) == 11
     for path in paths:
         with path.open(encoding="utf-8-sig", newline="") as file:
             for row in csv.DictReader(file):

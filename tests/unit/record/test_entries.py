@@ -32,7 +32,7 @@ def test_what_is_stored_is_spelt_as_it_always_was():
         "code", "data_notice", "draft", "prediction", "predicted_curve", "observation", "run", "push", "sources",
         "threshold", "refused_repairs", "set_aside", "results", "averages", "fits", "comparison", "same_thing",
         "explanation", "claim", "claim_test", "run_plan", "run_order",
-        "shown", "lifted",  # since 0.2.0
+        "shown", "lifted", "sent",  # since 0.2.0
     ]  # fmt: skip
     assert [moment.value for moment in Moment] == ["first", "after discussion", "end"]
     assert [band.value for band in Band] == ["below 67 %", "67–80 %", "above 80 %"]
