@@ -10,6 +10,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError
 
@@ -27,6 +28,16 @@ class Hub:
     prefix: str  # of the desk's addresses, with a slash at both ends
     service: str  # the desk's name there
     bind: str  # where the hub's proxy expects the desk, http://HOST:PORT
+
+    @property
+    def host(self) -> str:
+        """Where to listen."""
+        return urlsplit(self.bind).hostname or "127.0.0.1"
+
+    @property
+    def port(self) -> int:
+        """On which port."""
+        return urlsplit(self.bind).port or 0
 
     async def who(self, token: str) -> str:
         """Whose token it is, if it may reach this desk; empty if not.

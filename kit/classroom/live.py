@@ -56,6 +56,7 @@ class LiveClass:
     lesson : a `Lesson` or its folder; None: `find_lesson` is asked with the name that the first hand-ins say.
     find_lesson : the folder of the lesson with a name, or None.
     groups : how many groups there are, 0 if nobody said.
+    key_folder : where `teacher_key.toml` is; by default in the lesson's folder.
 
     `version` grows with every change of what is shown. `read` may run in another thread than the rest.
     """
@@ -66,9 +67,11 @@ class LiveClass:
         lesson: Lesson | str | Path | None = None,
         find_lesson: Callable[[str], Path | None] = lambda name: None,
         groups: int = 0,
+        key_folder: str | Path | None = None,
     ):
         self.folder, self._find_lesson, self.groups = Path(folder), find_lesson, groups
-        self._reader = ClassReader(self.folder, lesson)
+        self._key_folder = key_folder
+        self._reader = ClassReader(self.folder, lesson, key_folder)
         self._seen: tuple | None = None
         self.overview = self._reader.read()
         self.version = 1
@@ -85,7 +88,7 @@ class LiveClass:
         if self._reader.lesson is None and overview.lesson_name:
             found = self._find_lesson(overview.lesson_name)
             if found is not None:
-                self._reader = ClassReader(self.folder, found)
+                self._reader = ClassReader(self.folder, found, self._key_folder)
                 overview = self._reader.read()
         self.overview = overview
         self.version += 1

@@ -6,11 +6,15 @@ The teacher's pages need the teacher's key. On a hub, the hub says who asks (`ki
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import json
+import os
 import socket
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 from tornado import web
@@ -18,15 +22,16 @@ from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
 
 from ..errors import KitError
+from ..lessons.lesson import LESSON_FILE
 from ..record.handin import MAX_BYTES
 from ..record.sending import DESK
 from .desk import Desk, near_address
-from .hub import Hub
+from .hub import Hub, hub_of
 from .live import Chosen, LiveClass, summary_of
 from .page import class_report
 from .receive import DeskIsFull, load_settings
 
-__all__ = ["USUAL_PORT", "start"]
+__all__ = ["USUAL_PORT", "run_desk", "serve", "start"]
 
 USUAL_PORT = 8765
 DRAIN_BYTES = 40_000_000  # of a hand-in that is too large, read and thrown away so that the answer arrives
@@ -59,6 +64,66 @@ async def start(desk: Desk, host: str = "", port: int = 0, shown_as: str = "") -
     desk.teacher_address = f"http://{near}:{port}{desk.prefix}teacher?key={desk.settings.key}"
     desk.begin()
     return port
+
+
+async def serve(desk: Desk, say: Callable[[str], object], host: str = "", port: int = 0, shown_as: str = "") -> None:
+    """Serve until cancelled. `port` 0: the one used before, or the usual one, or where that is taken any.
+
+    Raises
+    ------
+    KitError : nothing can listen there.
+    """
+    for wanted in [port] if port else dict.fromkeys([desk.settings.port or USUAL_PORT, 0]):
+        try:
+            found = await start(desk, host, wanted, shown_as)
+            break
+        except OSError as problem:
+            why = problem.strerror or str(problem)
+    else:
+        raise KitError(f"The desk can't listen on port {port} ({why})", fix="choose another one with --port")
+    load_settings(desk.live.folder, port=found)
+    if desk.hub is None:
+        say(f"Students type this address once (the projector can show it):\n\n    {desk.address}\n")
+    say(f"Your own page (keep this to yourself, the key is in it):\n\n    {desk.teacher_address}\n")
+    say(f"Hand-ins are kept in {desk.live.folder}. To end, press Ctrl-C here; start it again any time.")
+    try:
+        await asyncio.Event().wait()
+    finally:
+        await desk.stop()
+
+
+def run_desk(
+    folder: Path,
+    lesson: Path | None,
+    key_folder: Path | None,
+    known_lessons: Path,
+    anew: bool,
+    kept: Mapping[str, int],
+    where: Mapping[str, Any],
+) -> None:
+    """Serve the desk of a folder until interrupted; as a hub's service, where the hub expects it.
+
+    Parameters
+    ----------
+    known_lessons : in it, a lesson is looked for by the name that hand-ins say, if none is given.
+    anew, kept : see `load_settings`.
+    where : host, port and shown_as, see `serve`.
+    """
+
+    def find(name: str) -> Path | None:
+        return known_lessons / name if (known_lessons / name / LESSON_FILE).is_file() else None
+
+    hub, settings = hub_of(), load_settings(folder, anew, **kept)
+    if own_key := os.environ.get("KIT_DESK_KEY"):  # a hub's service keeps it where its other secrets are
+        settings = replace(settings, key=own_key)
+    live = LiveClass(folder, lesson, find, settings.groups, key_folder)
+    if hub:
+        where = {"host": hub.host, "port": hub.port, "shown_as": ""}
+
+    async def run() -> None:
+        await serve(Desk(live, settings, hub), say=lambda words: print(words, flush=True), **where)
+
+    asyncio.run(run())
 
 
 def application(desk: Desk) -> web.Application:

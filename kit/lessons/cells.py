@@ -92,12 +92,14 @@ def _predict(lesson: Lesson) -> Cells:
     )
     for question in lesson.asked("predict"):
         yield "code", f'stage.prediction("{question.id}")'
+    yield "code", 'stage.send("answers")'
     yield (
         "markdown",
         "## Sketch what you expect\n\n"
         f"What coasting time do you expect for each {lesson.x_words}? Set a value for each. A guess is fine.",
     )
     yield "code", 'stage.predicted_curve("duration_s")'
+    yield "code", 'stage.send("sketch")'
 
 
 # --- 2 measure -------------------------------------------------------------------------------------------------------
@@ -161,6 +163,7 @@ def _measure(lesson: Lesson) -> Cells:
     )
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
+    yield "code", 'stage.send("results")'
 
 
 # --- 2b runs of the group's own --------------------------------------------------------------------------------------

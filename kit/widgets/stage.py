@@ -39,6 +39,7 @@ if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..stats.trend import Trend
     from .hand_in import HandInBox
     from .predicted_curve import PredictedCurve
+    from .send import SendBox
 
 __all__ = ["Stage"]
 
@@ -130,6 +131,14 @@ class Stage:
     def plan(self) -> ObservationBox:
         """A box for how the group wants to find out, where the lesson gives no procedure."""
         return ObservationBox(self.workbook, self.stage, "plan", "Your plan:", "Save my plan")
+
+    def send(self, moment: str) -> SendBox:
+        """Hand in what the workbook holds so far; `moment`: "answers", "sketch", "results", "end" or "claims"."""
+        from .send import SendBox
+
+        may_hold_data = self.stage != "predict" and not data_gate(self.lesson, self.workbook, self.stage).missing()
+        rows = self.progress.teacher_rows if may_hold_data else dict
+        return SendBox(self.workbook, self.lesson.name, self.stage, moment, rows)
 
     # --- predict --------------------------------------------------------------------------------------------------
 
