@@ -95,6 +95,7 @@ class Receiver:
     def __init__(self, folder: str | Path):
         self.folder = Path(folder)
         self._moments = self.folder / MOMENTS
+        self.folder.mkdir(parents=True, exist_ok=True)
         self._known: set[str] = set()
         self._bytes = 0
         self._look_around()

@@ -218,8 +218,7 @@ def explanations(overview: Overview, search: str = "") -> pd.DataFrame:
     parts = ["claim", "evidence", "reasoning", "rebuttal"]
     rows = [[*(group.explanation.get(p, "") for p in parts), group.code] for group in overview.groups]
     table = pd.DataFrame(rows, columns=[*parts, "group"])
-    text = table[parts].agg("\n".join, axis=1)
-    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True)
+    return _with_words(table, parts, search)
 
 
 def claims(overview: Overview, search: str = "") -> pd.DataFrame:
@@ -227,8 +226,7 @@ def claims(overview: Overview, search: str = "") -> pd.DataFrame:
     parts = ["claim", "evidence", "reasoning", "rebuttal"]
     rows = [[name, *(said.get(p, "") for p in parts), g.code] for g in overview.groups for name, said in g.claims]
     table = pd.DataFrame(rows, columns=["id", *parts, "group"])
-    text = table[parts].agg("\n".join, axis=1) if len(table) else pd.Series(dtype=str)
-    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True) if len(table) else table
+    return _with_words(table, parts, search)
 
 
 def sketches(overview: Overview, quantity: str = "duration_s") -> pd.DataFrame:
@@ -255,6 +253,14 @@ def _rows(overview: Overview, question: str, given: pd.Series) -> list[str]:
 def _matching(texts: pd.Series, search: str) -> pd.Series:
     words = search.casefold().split()
     return texts.map(lambda text: all(word in text.casefold() for word in words)).astype(bool)
+
+
+def _with_words(table: pd.DataFrame, parts: list[str], search: str) -> pd.DataFrame:
+    """The rows that say something in one of their parts, and hold the words looked for."""
+    if table.empty:
+        return table
+    text = table[parts].agg("\n".join, axis=1)
+    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True)
 
 
 def _signed(gain: float) -> str:

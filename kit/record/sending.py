@@ -187,8 +187,16 @@ def send_to_desk(address: str, data: bytes, token: str = "") -> str:
     parts = urlsplit(address)
     try:
         status, said = _post(parts, data, token)
-    except (OSError, http.client.HTTPException) as problem:
-        why = "the class desk can't be reached" if isinstance(problem, OSError) else "the line broke off"
+    except (
+        OSError,
+        http.client.HTTPException,
+        ValueError,
+    ) as problem:  # ValueError: a name or token that can't be sent
+        why = (
+            "the line broke off"
+            if isinstance(problem, http.client.HTTPException)
+            else "the class desk can't be reached"
+        )
         raise NotNow(f"Not sent yet: {why}", file=address, fix="check the address and the network") from None
     if status == 200 and said.get("id") == content_id(json.loads(data)):
         return "already" if said.get("kept") == "already" else "new"

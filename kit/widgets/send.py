@@ -50,6 +50,8 @@ class SendBox(KitBox):
     on any page of the lesson sees to it.
     """
 
+    _task: asyncio.Task | None = None  # what goes on sending
+
     def __init__(
         self,
         workbook: Workbook,
@@ -63,7 +65,6 @@ class SendBox(KitBox):
             raise KitError("There is no such moment", found=moment, fix=f"use one of: {', '.join(SEND_AFTER)}")
         self.workbook, self.lesson, self.stage, self.moment = workbook, lesson, stage, moment
         self._add_results, self.outbox = add_results, Outbox(workbook)
-        self._task: asyncio.Task | None = None
         self.message = Status()
         self.send_button = action(f"Send {SEND_AFTER[moment]}", self._press)
         self.send_button.add_class("kit-send")
