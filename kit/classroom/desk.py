@@ -16,6 +16,7 @@ from dataclasses import asdict
 from hashlib import sha256
 from typing import Any
 
+import numpy as np
 from tornado.httpserver import HTTPServer
 
 from ..errors import KitError
@@ -25,6 +26,7 @@ from .live import Chosen, LiveClass, standing
 from .part import HERE
 from .receive import DeskSettings, Receiver, load_settings
 from .sections import STYLE
+from .statistics import stuart_maxwell
 
 __all__ = ["Desk", "near_address"]
 
@@ -81,6 +83,7 @@ class Desk:
 
     def begin(self) -> None:
         """Follow the folder from now on."""
+        self._drawing.submit(_load_what_is_slow)
         self._following = asyncio.create_task(self._follow())
 
     async def stop(self) -> None:
@@ -158,12 +161,11 @@ class Desk:
         live = self.live
         version, overview = live.version, live.overview
         stands = standing(overview, live.groups)
-        drawing = templates(HERE).get_template("desk_parts.html.j2").module
         html = live.html(chosen, self.where_to_send())
         return {
             **self._menus(version, live.shown),
             "groups": live.groups,
-            "standing": str(drawing.standing(stands)),  # type: ignore[attr-defined]
+            "standing": str(live.parts.standing(stands)),
             "html": html,
         }
 
@@ -181,6 +183,12 @@ class Desk:
 
 
 # --- small parts ---------------------------------------------------------------------------------------------------
+
+
+def _load_what_is_slow() -> None:
+    """What the first part to be shown would have to wait for."""
+    stuart_maxwell(np.array([[1, 2], [0, 1]]))
+    qr_code("http://127.0.0.1/")
 
 
 def qr_code(text: str) -> str:

@@ -73,6 +73,9 @@ class LiveClass:
         self._key_folder = key_folder
         self._reader = ClassReader(self.folder, lesson, key_folder)
         self._seen: tuple | None = None
+        pages = templates(HERE)
+        self.parts: Any = pages.get_template("desk_parts.html.j2").module
+        self._sections: Any = pages.get_template("sections.html.j2").module
         self.overview = self._reader.read()
         self.version = 1
         self.shown: Chosen | None = None
@@ -122,12 +125,13 @@ class LiveClass:
     def html(self, chosen: Chosen, address: Mapping[str, str]) -> str:
         """One part as HTML. `address`: what its first part shows, `text` and `chart` (a QR code)."""
         if chosen.part == ADDRESS:
-            return str(templates(HERE).get_template("desk_parts.html.j2").module.address(address))  # type: ignore[attr-defined]
+            return str(self.parts.address(address))
         section = _SECTIONS[chosen.part]
         overview = self.overview
         if section.per_question and not chosen.question:
             return "<p>Nobody has answered a question yet.</p>"
-        return section.html(Show(overview, chosen.question, chosen.marked and section.can_mark, chosen.moment))
+        show = Show(overview, chosen.question, chosen.marked and section.can_mark, chosen.moment)
+        return section.html(show, self._sections)
 
     def choices(self) -> list[dict[str, Any]]:
         """What can be shown now, for the teacher's menus."""

@@ -39,7 +39,7 @@ class Section:
     can_mark: bool = False
     searchable: bool = False
 
-    def html(self, show: Show) -> str:
-        """The section alone, as HTML."""
-        drawing = templates(HERE).get_template("sections.html.j2").module
+    def html(self, show: Show, drawing: object = None) -> str:
+        """The section alone, as HTML. `drawing`: the macros of sections.html.j2, from whoever has read them already."""
+        drawing = drawing or templates(HERE).get_template("sections.html.j2").module
         return str(getattr(drawing, self.macro)(self.content(show)))

@@ -14,6 +14,7 @@ from .part import Show
 
 __all__ = ["claims", "sketches", "sketches_and_data"]
 
+_NOTHING = pd.DataFrame(columns=["x", "runs", "median", "low", "high"], dtype=float)
 FAR = 4.0  # a sketch that goes this many times above the usual height does not press the others flat
 MOST = 100  # texts to one claim
 
@@ -34,12 +35,7 @@ def _sketched(show: Show, with_data: bool) -> dict:
         drawn = tables.sketches(show.overview, quantity)
         if drawn.empty:
             continue
-        means = tables.pooled_means(show.overview, quantity) if with_data else pd.DataFrame()
-        measured = (
-            tables.pooled_data(show.overview, quantity)
-            if len(means)
-            else pd.DataFrame(columns=["x", "median", "low", "high"], dtype=float)
-        )
+        measured = _measured(show, quantity) if with_data else _NOTHING
         top = _top(drawn, measured)
         groups, cut = drawn["group"].nunique(), int(drawn.loc[drawn["value"] > top, "group"].nunique())
         sentence = f"Thin lines: {count_of(groups, 'sketch', 'sketches')}. Dashed: their middle (median)."
@@ -47,12 +43,24 @@ def _sketched(show: Show, with_data: bool) -> dict:
             sentence += f" {count_of(cut, 'sketch', 'sketches').capitalize()} went on above the top."
         if len(measured):
             runs = count_of(int(measured["runs"].sum()), "run")
-            sentence += f" Squares: what the class measured, the median of the groups ({runs}), from lowest to highest."
+            sentence += (
+                f" Squares: what the class measured ({runs}), the median of the groups with the usual thresholds; "
+                "lines from the lowest group to the highest."
+            )
         elif with_data:
             sentence += " Nobody has handed in results yet."
         chart = sketch_chart(drawn, top, measured, show.overview.x_label, words.title)
         parts.append({"title": words.title, "chart": chart, "sentence": sentence})
     return {"with_data": with_data, "quantities": parts}
+
+
+def _measured(show: Show, quantity: str) -> pd.DataFrame:
+    """x, runs, median, low, high of the groups' means, as far as they used the thresholds that most groups used."""
+    means = tables.pooled_means(show.overview, quantity)
+    by_x = means[means["usual"].astype(bool)].groupby("x", sort=True)
+    table = by_x["mean"].agg(median="median", low="min", high="max")
+    table.insert(0, "runs", by_x["n"].sum())
+    return table.reset_index()
 
 
 def _top(drawn: pd.DataFrame, measured: pd.DataFrame) -> float:

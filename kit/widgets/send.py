@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 
 import ipywidgets as widgets
@@ -45,6 +45,7 @@ class SendBox(KitBox):
     moment : a key of `SEND_AFTER`.
     add_results : called before a hand-in is made; returns entries (kind: value) to save with it.
     code : a field for the group's code that is on the page already.
+    beside : the other boxes of the page, which then show too what the group chose in one of them.
 
     What can't be sent now waits on the disk and goes out later, also after the page or the kernel was closed: any box
     on any page of the lesson sees to it.
@@ -60,11 +61,12 @@ class SendBox(KitBox):
         moment: str,
         add_results: Callable[[], Mapping[str, object]] = dict,
         code: widgets.Text | None = None,
+        beside: Sequence[SendBox] = (),
     ):
         if moment not in SEND_AFTER:
             raise KitError("There is no such moment", found=moment, fix=f"use one of: {', '.join(SEND_AFTER)}")
         self.workbook, self.lesson, self.stage, self.moment = workbook, lesson, stage, moment
-        self._add_results, self.outbox = add_results, Outbox(workbook)
+        self._add_results, self.outbox, self._beside = add_results, Outbox(workbook), beside
         self.message = Status()
         self.send_button = action(f"Send {SEND_AFTER[moment]}", self._press)
         self.send_button.add_class("kit-send")
@@ -112,6 +114,11 @@ class SendBox(KitBox):
             self.message,
         )
 
+    def _show_everywhere(self) -> None:
+        for box in (self, *self._beside):
+            box._asks_for_place = False
+            box._show()
+
     def _change(self) -> None:
         place = self.place
         self.address.value = place.address if place else ""
@@ -120,8 +127,7 @@ class SendBox(KitBox):
 
     def _keep_address(self) -> str:
         place = remember_place(self.workbook, self.address.value)
-        self._asks_for_place = False
-        self._show()
+        self._show_everywhere()
         if self.outbox.waiting():
             self._go_on(at_once=True)
             return ""
@@ -146,7 +152,7 @@ class SendBox(KitBox):
         except NotSaved as problem:
             unsaved = unsaved or f" {problem.problem}"
         document = make_handin(self.workbook, self.workbook.code or self.code.value, self.lesson)
-        self._show()
+        self._show_everywhere()
         try:
             self.outbox.put(document)
         except OSError:  # no room for a queue: now or never

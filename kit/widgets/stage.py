@@ -74,6 +74,7 @@ class Stage:
         self.lesson, self.workbook = self.progress.lesson, self.progress.workbook
         self._wait = wait
         self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
+        self._senders: list[SendBox] = []  # what a group chooses in one of them, all of them show
         self._defended: dict[str, ExplanationCard] = {}  # a new finding is offered to these cards at once
 
     def _of_data(self, build: Callable[[], widgets.Widget], claim_id: str = "") -> widgets.Widget:
@@ -138,7 +139,9 @@ class Stage:
 
         may_hold_data = self.stage != "predict" and not data_gate(self.lesson, self.workbook, self.stage).missing()
         rows = self.progress.teacher_rows if may_hold_data else dict
-        return SendBox(self.workbook, self.lesson.name, self.stage, moment, rows)
+        box = SendBox(self.workbook, self.lesson.name, self.stage, moment, rows, beside=self._senders)
+        self._senders.append(box)
+        return box
 
     # --- predict --------------------------------------------------------------------------------------------------
 

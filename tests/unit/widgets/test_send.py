@@ -145,6 +145,16 @@ def test_results_go_along_only_once_the_group_may_see_them(tmp_path, own_machine
     assert len(read_handin(kept).results) == 21
 
 
+def test_an_address_typed_in_one_box_shows_in_all_of_the_page(workbook):
+    stage = Stage(LESSON, "predict", workbook)
+    first, second = stage.send("answers"), stage.send("sketch")
+    first.address.value = NOBODY
+    first.keep_button.click()
+    assert NOBODY in there(second)
+    second.change_button.click()
+    assert second.address in second.children
+
+
 def test_a_hosted_copy_names_a_store_or_the_file(workbook, own_machine):
     own_machine.setenv("BINDER_LAUNCH_HOST", "https://hosting.example/")
     assert "can't reach the network of your school" in there(box_of(workbook))
