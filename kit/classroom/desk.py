@@ -73,7 +73,7 @@ class Desk:
         self.in_flight = 0
         self.sends, self.user_sends, self.wrong = Buckets(*SENDS), Buckets(*USER_SENDS), Buckets(*WRONG)
         self._receiver = Receiver(live.folder)
-        self._folder_work, self._drawing = ThreadPoolExecutor(1), ThreadPoolExecutor(1)
+        self._keeping, self._reading, self._drawing = (ThreadPoolExecutor(1) for _ in range(3))
         self._came = asyncio.Event()
         self._news = asyncio.Condition()
         self.server: HTTPServer | None = None
@@ -93,13 +93,13 @@ class Desk:
         if self.server:
             self.server.stop()
             await self.server.close_all_connections()
-        self._folder_work.shutdown(wait=True)
-        self._drawing.shutdown(wait=True)
+        for work in (self._keeping, self._reading, self._drawing):
+            work.shutdown(wait=True)
 
     async def keep(self, data: bytes) -> dict[str, Any]:
         """Keep a hand-in; the answer to whoever sent it."""
         loop = asyncio.get_running_loop()
-        kept = await loop.run_in_executor(self._folder_work, self._receiver.keep, data)
+        kept = await loop.run_in_executor(self._keeping, self._receiver.keep, data)
         self._came.set()
         return {"id": kept.id, "kept": "new" if kept.new else "already", "group": kept.group}
 
@@ -111,7 +111,7 @@ class Desk:
                 await asyncio.wait_for(self._came.wait(), LOOK_EVERY_S)
             self._came.clear()
             try:
-                changed = await loop.run_in_executor(self._folder_work, self.live.read)
+                changed = await loop.run_in_executor(self._reading, self.live.read)
             except (KitError, OSError):  # the folder is out of reach now: what was read stays on the page
                 continue
             if changed:
