@@ -162,7 +162,9 @@ def sketch_chart(sketches: pd.DataFrame, top: float, measured: pd.DataFrame, x_t
         parts += [_dot(px, py, 2.6, USUAL) for px, py in places]
     middle = sketches.groupby("x")["value"].median()
     if sketches["group"].nunique() > 2:
-        parts.append(_path([(x(a), y(min(b, top))) for a, b in middle.items()], INK, 4, dashes="12 8"))
+        parts.append(
+            _path([(x(a), y(min(b, top))) for a, b in middle.reset_index().to_numpy().tolist()], INK, 4, dashes="12 8")
+        )
     for row in measured.to_dict("records"):
         px, (low, mean, high) = x(row["x"]), (y(min(row[name], top)) for name in ("low", "median", "high"))
         parts += [_line(px, low, px, high, UNUSUAL, 4), _box(px - 8, mean - 8, 16, 16, UNUSUAL, "#fff")]

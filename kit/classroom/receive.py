@@ -146,7 +146,8 @@ class Receiver:
         moment = sent[-1] if sent and sent[-1].isascii() and sent[-1].isalnum() and len(sent[-1]) < 30 else "other"
         folder = self._moments / handin_name(document).removesuffix(".json")
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            self._moments.mkdir(mode=0o700, exist_ok=True)  # sessions on this machine may not list it
+            folder.mkdir(exist_ok=True)
             path = folder / f"{len(document['entries']):05d}_{moment}_{mark}.json"
             write_among_others(path, data, lambda there: there.read_bytes() == data, rights=0o600)
         except OSError as problem:

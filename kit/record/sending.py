@@ -46,8 +46,6 @@ ANSWER_BYTES = 10_000
 WAIT_S = 8.0  # for the desk to take the connection, and for each part of its answer
 PLACE_FILE = "send_to.json"  # beside the workbooks: the address that a group typed
 
-NOT_NOW = "It is kept on this machine and goes out by itself as soon as that is possible."
-
 
 def content_id(document: Mapping[str, Any]) -> str:
     """What a hand-in is known by: the SHA-256 of all that is in it, except the time at which the file was made."""

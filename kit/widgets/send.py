@@ -95,15 +95,15 @@ class SendBox(KitBox):
         try:
             place = self.place
         except KitError as error:  # what the school has set is wrong
-            self.children = (note(str(error)),)
+            self.children = [note(str(error))]
             return
         if place is None or self._asks_for_place:
             words = NO_SCHOOL_NETWORK if is_thrown_away() else ASK_FOR_DESK
-            self.children = (note(words), self.address, self.keep_button, self.message)
+            self.children = [note(words), self.address, self.keep_button, self.message]
             return
         code = [self.code] if self._own_code and not self.workbook.code else []
         change = [] if place.set_by_school else [self.change_button]
-        self.children = (
+        self.children = [
             note(
                 f"Your teacher can look at it with the class. It goes to {place.words}: {place.shown}. What goes: your "
                 "code, your answers and texts (also those not yet saved), your results, and when you entered them. "
@@ -112,7 +112,7 @@ class SendBox(KitBox):
             *code,
             row_of(self.send_button, *change),
             self.message,
-        )
+        ]
 
     def _show_everywhere(self) -> None:
         for box in (self, *self._beside):
@@ -195,10 +195,10 @@ class SendBox(KitBox):
         if became.for_good:
             self.message.error(became.problem)
         elif became.waiting:
-            several = f" ({became.waiting} wait)" if became.waiting > 1 else ""
+            kept = "It is" if became.waiting == 1 else f"{became.waiting} hand-ins are"
             self.message.error(
-                f"{became.problem} It is kept on this machine{several} and goes out by itself as soon as it can, "
-                "also when you go on working or close this page and come back."
+                f"{became.problem} {kept} kept on this machine. That goes out by itself, as soon as it can. "
+                "You may go on working, or close this page and come back."
             )
         elif became.sent:
             self.message.say(f"Sent to {place.words} at {now}. You can go on, and send again later.")

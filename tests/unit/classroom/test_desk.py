@@ -84,6 +84,8 @@ def test_a_later_hand_in_replaces_the_former_and_each_moment_is_kept(tmp_path):
     assert read_handin(latest).entries == group.entries
     kept = sorted(p.name.rpartition("_")[0] for p in (tmp_path / "desk" / ".moments").rglob("*.json"))
     assert kept == ["00003_answers", "00005_sketch"]
+    if os.name == "posix":
+        assert (tmp_path / "desk" / ".moments").stat().st_mode & 0o077 == 0
     assert not Receiver(tmp_path / "desk").keep(json.dumps(documents[0]).encode()).new  # also after a restart
 
 
