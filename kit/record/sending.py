@@ -82,12 +82,14 @@ class Place:
         return {"desk": "the class desk", "address": "your class's store", "folder": "your class's folder"}[self.kind]
 
 
-def where_to_send(workbook: Workbook, environment: Mapping[str, str] = os.environ) -> Place | None:
-    """Where this group's hand-ins go: what the school has set, else what the group has typed once; None: nowhere yet.
+def where_to_send(workbook: Workbook, environment: Mapping[str, str] = os.environ, of_lesson: str = "") -> Place | None:
+    """Where this group's hand-ins go; None: nowhere yet.
+
+    First counts what the school has set, then what the group has typed once, then the address `of_lesson`.
 
     Raises
     ------
-    KitError : what the school has set is no address of a desk.
+    KitError : what the school or the lesson says is no address of a desk.
     """
     if desk := class_desk(environment):
         return Place(desk_address(desk), set_by_school=True)
@@ -97,7 +99,7 @@ def where_to_send(workbook: Workbook, environment: Mapping[str, str] = os.enviro
         kept = json.loads((workbook.path.parent / PLACE_FILE).read_text("utf-8"))
         return Place(desk_address(kept["address"]))
     except (OSError, ValueError, KeyError, TypeError, KitError):  # not there, or damaged: the group types it again
-        return None
+        return Place(desk_address(of_lesson)) if of_lesson else None
 
 
 def remember_place(workbook: Workbook, text: str, environment: Mapping[str, str] = os.environ) -> Place:

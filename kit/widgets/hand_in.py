@@ -63,6 +63,7 @@ class HandInBox(KitBox):
         table by the group's own thresholds.
     folder : where hand-ins are written: a folder or an address (s3://bucket/class-3b); by default beside the notebook.
         Wherever that is, the group can also download its hand-in.
+    class_desk : the address of a class desk that the lesson gives.
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class HandInBox(KitBox):
         stage: str,
         add_results: Callable[[], Mapping[str, object]] = dict,
         folder: str | Path | None = None,
+        class_desk: str = "",
     ):
         self.workbook, self.lesson, self.stage, self._add_results = workbook, lesson, stage, add_results
         self.folder = Path.cwd() if folder is None else folder
@@ -84,7 +86,7 @@ class HandInBox(KitBox):
         self.message, self.links, self.cleared = Status(), widgets.HTML(), Status()
         self.make_button = action("Make my hand-in", lambda: attempt(self.message, self._make))
         moment = "claims" if stage == "investigate" else "end"
-        self.sender = SendBox(workbook, lesson, stage, moment, add_results, self.code)
+        self.sender = SendBox(workbook, lesson, stage, moment, add_results, self.code, class_desk)
         self.file = WorkbookFile(workbook, lesson)
         self.clear_button = action("Finish and clear this machine", lambda: attempt(self.cleared, self._clear))
         super().__init__(

@@ -45,6 +45,7 @@ class SendBox(KitBox):
     moment : a key of `SEND_AFTER`.
     add_results : called before a hand-in is made; returns entries (kind: value) to save with it.
     code : a field for the group's code that is on the page already.
+    of_lesson : the address of a class desk that the lesson gives.
     beside : the other boxes of the page, which then show too what the group chose in one of them.
 
     What can't be sent now waits on the disk and goes out later, also after the page or the kernel was closed: any box
@@ -61,12 +62,14 @@ class SendBox(KitBox):
         moment: str,
         add_results: Callable[[], Mapping[str, object]] = dict,
         code: widgets.Text | None = None,
+        of_lesson: str = "",
         beside: Sequence[SendBox] = (),
     ):
         if moment not in SEND_AFTER:
             raise KitError("There is no such moment", found=moment, fix=f"use one of: {', '.join(SEND_AFTER)}")
         self.workbook, self.lesson, self.stage, self.moment = workbook, lesson, stage, moment
         self._add_results, self.outbox, self._beside = add_results, Outbox(workbook), beside
+        self._of_lesson = of_lesson
         self.message = Status()
         self.send_button = action(f"Send {SEND_AFTER[moment]}", self._press)
         self.send_button.add_class("kit-send")
@@ -89,7 +92,7 @@ class SendBox(KitBox):
     @property
     def place(self) -> Place | None:
         """Where it goes; None, if nobody has said."""
-        return where_to_send(self.workbook)
+        return where_to_send(self.workbook, of_lesson=self._of_lesson)
 
     def _show(self) -> None:
         try:

@@ -139,7 +139,8 @@ class Stage:
 
         may_hold_data = self.stage != "predict" and not data_gate(self.lesson, self.workbook, self.stage).missing()
         rows = self.progress.teacher_rows if may_hold_data else dict
-        box = SendBox(self.workbook, self.lesson.name, self.stage, moment, rows, beside=self._senders)
+        desk, beside = self.lesson.class_desk, self._senders
+        box = SendBox(self.workbook, self.lesson.name, self.stage, moment, rows, of_lesson=desk, beside=beside)
         self._senders.append(box)
         return box
 
@@ -372,7 +373,8 @@ class Stage:
         """The file for the teacher, with the results by the group's own choices."""
         from .hand_in import HandInBox
 
-        return HandInBox(self.workbook, self.lesson.name, self.stage, self.progress.teacher_rows, handin_folder())
+        name, desk = self.lesson.name, self.lesson.class_desk
+        return HandInBox(self.workbook, name, self.stage, self.progress.teacher_rows, handin_folder(), desk)
 
     # --- investigate: claims put to the test ------------------------------------------------------------------------
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from html import unescape
 
 import pytest
 
 from kit.errors import KitError
+from kit.lessons.lesson import load_lesson
 from kit.record.handin import read_handin
 from kit.record.workbook import Workbook
 from kit.widgets.send import SEND_AFTER, SendBox
@@ -153,6 +155,18 @@ def test_an_address_typed_in_one_box_shows_in_all_of_the_page(workbook):
     assert NOBODY in there(second)
     second.change_button.click()
     assert second.address in second.children
+
+
+def test_a_lesson_may_give_the_address_and_the_group_may_change_it(workbook, own_machine):
+    stage = Stage(replace(load_lesson(LESSON), class_desk="desk.school:8765/k7mq-x3rt"), "predict", workbook)
+    box = stage.send("answers")
+    assert box.place.address == "http://desk.school:8765/k7mq-x3rt"
+    box.change_button.click()
+    box.address.value = NOBODY
+    box.keep_button.click()
+    assert box.place.address == f"http://{NOBODY}"
+    own_machine.setenv("KIT_CLASS_DESK", "of.the.school/k7mq-x3rt")
+    assert box.place.set_by_school
 
 
 def test_a_hosted_copy_names_a_store_or_the_file(workbook, own_machine):
