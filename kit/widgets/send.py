@@ -108,9 +108,9 @@ class SendBox(KitBox):
         change = [] if place.set_by_school else [self.change_button]
         self.children = [
             note(
-                f"Your teacher can look at it with the class. It goes to {place.words}: {place.shown}. What goes: your "
-                "code, your answers and texts (also those not yet saved), your results, and when you entered them. "
-                "No names. Nothing goes before you press the button."
+                "Send what you have so far, and your teacher can look at it with the class. It goes to "
+                f"{place.words}: {place.shown}. What goes: your code, your answers and texts (also those not yet saved), "
+                "your results, and when you entered them. No names. Nothing goes before you press the button."
             ),
             *code,
             row_of(self.send_button, *change),
@@ -200,7 +200,7 @@ class SendBox(KitBox):
         elif became.waiting:
             kept = "It is" if became.waiting == 1 else f"{became.waiting} hand-ins are"
             self.message.error(
-                f"{became.problem} {kept} kept on this machine. That goes out by itself, as soon as it can. "
+                f"{became.problem} {kept} kept on this machine, and sent as soon as the line is back. "
                 "You may go on working, or close this page and come back."
             )
         elif became.sent:
