@@ -372,6 +372,7 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
     command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
     command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
+    command.add_argument("--summary", metavar="FILE.html", help="write one page for printing here too")
     command.set_defaults(run=overview_class)
     return command
 
@@ -388,7 +389,7 @@ def overview_class(chosen: argparse.Namespace) -> int:
     else:
         _set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
     from .classroom.overview import read_class
-    from .classroom.page import write_class_report
+    from .classroom.page import write_class_report, write_class_summary
     from .classroom.sections import handed_in_words
     from .classroom.tables import write_class_csv
 
@@ -397,6 +398,8 @@ def overview_class(chosen: argparse.Namespace) -> int:
     for refused in overview.refused:
         print(f"  {refused.file}: {refused.why}")
     print(f"The page is in {write_class_report(overview, chosen.report)}.")
+    if chosen.summary:
+        print(f"One page to print is in {write_class_summary(overview, chosen.summary)}.")
     if chosen.csv:
         with writing(chosen.csv) as folder:
             print(f"{len(write_class_csv(overview, folder))} tables are in {folder}.")

@@ -3,6 +3,7 @@ const { page, prefix } = document.body.dataset;
 const at = (id) => document.getElementById(id);
 let version = 0;
 let shown = null;
+let scrolled = 0;
 let parts = [];
 let questions = [];
 let asking = new AbortController();
@@ -30,7 +31,7 @@ function fit() {
   at("question-of").hidden = !part?.per_question;
   at("mark-of").hidden = !part?.can_mark;
   at("moment-of").hidden = !part?.has_moments;
-  at("cover").disabled = !shown;
+  for (const id of ["cover", "down", "up"]) at(id).disabled = !shown;
 }
 
 // What was unfolded stays so, and so does the place on the page.
@@ -51,6 +52,10 @@ function take(news) {
   fill(at("part"), parts.map((part) => [part.id, part.title]));
   fill(at("question"), questions.map((question, k) => [question.id, `${k + 1}. ${question.text}`]));
   put(at("content"), news.html);
+  if (page === "screen" && news.scrolled !== scrolled) {
+    scrolled = news.scrolled;
+    window.scrollTo({ top: 0.85 * scrolled * window.innerHeight });
+  }
   if (page === "teacher") {
     put(at("standing"), news.standing);
     const title = parts.find((part) => part.id === shown?.part)?.title;
@@ -107,6 +112,8 @@ function listen() {
   }
   at("show").addEventListener("click", () => act({ do: "show", ...chosen() }));
   at("cover").addEventListener("click", () => act({ do: "cover" }));
+  at("down").addEventListener("click", () => act({ do: "scroll", by: 1 }));
+  at("up").addEventListener("click", () => act({ do: "scroll", by: -1 }));
   at("groups")?.addEventListener("change", () => act({ do: "groups", groups: Number(at("groups").value) || 0 }));
   at("full")?.addEventListener("click", () => {
     if (document.fullscreenElement) document.exitFullscreen();

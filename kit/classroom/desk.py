@@ -144,7 +144,7 @@ class Desk:
         live, shown = self.live, self.live.shown
         version = live.version
         html = live.html(shown, self.where_to_send()) if shown else ""
-        return {"html": html, **self._menus(version, shown)}
+        return {"html": html, "scrolled": live.scrolled, **self._menus(version, shown)}
 
     def _menus(self, version: int, shown: Chosen | None) -> dict[str, Any]:
         questions = [{"id": question.id, "text": question.text} for question in self.live.overview.questions]

@@ -34,7 +34,7 @@ ADDRESS = "address"  # the part that shows the class where to send
 PARTS: dict[str, str] = {ADDRESS: "Where to send"} | {s.id: s.title for s in SECTIONS if s.id != "handed-in"}
 
 _SECTIONS: Mapping[str, Section] = {section.id: section for section in SECTIONS}
-DONE = "✓"
+MOST_SCREENS = 60
 
 
 @dataclass(frozen=True)
@@ -79,6 +79,7 @@ class LiveClass:
         self.overview = self._reader.read()
         self.version = 1
         self.shown: Chosen | None = None
+        self.scrolled = 0  # how far down the projector's page is, in screens
         self.read()
 
     def read(self) -> bool:
@@ -106,7 +107,12 @@ class LiveClass:
         """
         if chosen is not None:
             self._check(chosen)
-        self.shown = chosen
+        self.shown, self.scrolled = chosen, 0
+        self.version += 1
+
+    def scroll(self, by: int) -> None:
+        """Move the projector's page down (1) or up (-1) by a screen."""
+        self.scrolled = min(max(self.scrolled + by, 0), MOST_SCREENS)
         self.version += 1
 
     def expect(self, groups: int) -> None:

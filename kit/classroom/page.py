@@ -10,10 +10,11 @@ from ..errors import KitError
 from ..lessons.lesson import Question
 from ..plots.pages import templates
 from ..record.entries import MOMENTS
+from .live import summary_of
 from .overview import Overview
 from .sections import HERE, SECTIONS, STYLE, Section, Show, handed_in_words
 
-__all__ = ["class_report", "write_class_report"]
+__all__ = ["class_report", "class_summary", "write_class_report", "write_class_summary"]
 
 
 def write_class_report(overview: Overview, path: str | Path) -> Path:
@@ -33,13 +34,45 @@ def write_class_report(overview: Overview, path: str | Path) -> Path:
     >>> "one hand-in read" in page
     True
     """
-    path = Path(path)
+    return _written(class_report(overview), path)
+
+
+def write_class_summary(overview: Overview, path: str | Path) -> Path:
+    """Write `class_summary` to a file and return where it is.
+
+    Raises
+    ------
+    KitError : the file can't be written.
+    """
+    return _written(class_summary(overview), path)
+
+
+def _written(page: str, place: str | Path) -> Path:
+    path = Path(place)
     try:
-        path.write_text(class_report(overview), encoding="utf-8", newline="\n")
+        path.write_text(page, encoding="utf-8", newline="\n")
     except OSError as problem:
         why = f"The report can't be written ({problem.strerror or problem})"
         raise KitError(why, file=path, fix="give a place that exists and that you may write to") from problem
     return path
+
+
+def class_summary(overview: Overview, groups: int = 0) -> str:
+    """The class on one page, to print: answers before and after, the reference, sketches over the data.
+
+    `groups`: how many there are, 0 if nobody said.
+    """
+    lesson = overview.lesson
+    return (
+        templates(HERE)
+        .get_template("summary.html.j2")
+        .render(
+            title=lesson.title if lesson else overview.lesson_name,
+            asked=lesson.question if lesson else "",
+            s=summary_of(overview, groups),
+            style=STYLE.read_text("utf-8") + (HERE / "desk.css").read_text("utf-8"),
+        )
+    )
 
 
 def class_report(overview: Overview, for_teacher: bool = True) -> str:

@@ -27,8 +27,8 @@ from ..record.handin import MAX_BYTES
 from ..record.sending import DESK
 from .desk import Desk, near_address
 from .hub import Hub, hub_of
-from .live import Chosen, LiveClass, summary_of
-from .page import class_report
+from .live import Chosen, LiveClass
+from .page import class_report, class_summary
 from .receive import DeskIsFull, load_settings
 
 __all__ = ["USUAL_PORT", "run_desk", "serve", "start"]
@@ -366,6 +366,8 @@ class Act(_ForTeacher):
                 self.desk.live.show(chosen_of(self.desk.live, asked))
             elif do == "cover":
                 self.desk.live.show(None)
+            elif do == "scroll" and asked.get("by") in (1, -1):
+                self.desk.live.scroll(asked["by"])
             elif do == "groups" and type(asked.get("groups")) is int and 0 <= asked["groups"] <= 1000:
                 self.desk.live.expect(asked["groups"])
                 load_settings(self.desk.live.folder, groups=asked["groups"])
@@ -383,10 +385,9 @@ class SummaryPage(_ForTeacher):
 
     async def get(self) -> None:
         live = self.desk.live
-        summary = await self.desk.drawn(summary_of, live.overview, live.groups)
-        lesson = live.overview.lesson
-        title = lesson.title if lesson else live.overview.lesson_name
-        self.show_page("summary.html.j2", title=title, asked=lesson.question if lesson else "", s=summary)
+        html = await self.desk.drawn(class_summary, live.overview, live.groups)
+        self.set_header("Content-Security-Policy", "frame-ancestors 'none'")  # the page states its own
+        self.finish(html)
 
 
 class ReportPage(_ForTeacher):

@@ -109,8 +109,8 @@ class SendBox(KitBox):
         self.children = [
             note(
                 "Send what you have so far, and your teacher can look at it with the class. It goes to "
-                f"{place.words}: {place.shown}. What goes: your code, your answers and texts (also those not yet saved), "
-                "your results, and when you entered them. No names. Nothing goes before you press the button."
+                f"{place.words}: {place.shown}. What goes: your code, your answers and texts (also those not yet "
+                "saved), your results, and when you entered them. No names. Nothing goes before you press the button."
             ),
             *code,
             row_of(self.send_button, *change),

@@ -30,6 +30,14 @@ def test_page_and_tables_are_written(run, tmp_path):
     assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 11
 
 
+def test_one_page_to_print_is_written_beside(run, tmp_path):
+    page, summary = tmp_path / "class.html", tmp_path / "one.html"
+    code, said, _ = run(HANDINS, "--report", page, "--lesson", LESSON, "--summary", summary)
+    assert code == 0 and f"One page to print is in {summary}." in said
+    text = summary.read_text("utf-8")
+    assert "28 groups handed in." in text and "22.69 s" in text and "<script" not in text
+
+
 def test_files_that_do_not_count_are_named(run, hand_in, tmp_path):
     hand_in.write(tmp_path / "in", "a.json", hand_in.document("abc", hand_in.answer("turns", "half")))
     hand_in.write(tmp_path / "in", "b\x1b[31m.json", b"{")

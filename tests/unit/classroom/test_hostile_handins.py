@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from kit.classroom import handins as handin_folder
 from kit.classroom.handins import class_files, clean_text
+from kit.classroom.live import LiveClass, standing
 from kit.classroom.overview import read_class
-from kit.classroom.page import class_report
+from kit.classroom.page import class_report, class_summary
 from kit.classroom.sections import SECTIONS, Show
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
@@ -321,6 +322,8 @@ def test_no_text_of_a_group_becomes_an_element(hostile, lesson):
                 show = Show(overview, question.id if question else "", marked=True, moment=moment)
                 pages.append(section.html(show))
                 pages.append(section.html(Show(overview, show.question, moment=moment, search="<img src=x onerror=a>")))
+    live = LiveClass(hostile, lesson, groups=3)
+    pages += [class_summary(overview, 3), str(live.parts.standing(standing(overview, 3)))]
     for page in pages:
         outline = Outline(page)
         assert not outline.tags & FOREIGN

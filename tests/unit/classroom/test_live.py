@@ -97,6 +97,18 @@ def test_what_is_not_there_can_not_be_shown(three):
     assert live.shown is None
 
 
+def test_the_projectors_page_moves_by_screens_and_begins_at_the_top_of_each_part(three):
+    live = LiveClass(three, LESSON)
+    live.show(Chosen("first", "two-magnets"))
+    version = live.version
+    for by, found in ((-1, 0), (1, 1), (1, 2), (-1, 1)):
+        live.scroll(by)
+        assert live.scrolled == found
+    assert live.version == version + 4
+    live.show(Chosen("discussed", "two-magnets"))
+    assert live.scrolled == 0
+
+
 def test_sketches_lie_over_each_other_and_over_the_data(three):
     overview = read_class(three, LESSON)
     (before,) = sketches(Show(overview))["quantities"]
