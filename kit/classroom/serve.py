@@ -38,6 +38,7 @@ DRAIN_BYTES = 40_000_000  # of a hand-in that is too large, read and thrown away
 IN_FLIGHT_BYTES = 60_000_000  # of all hand-ins that are coming in at one moment
 COST_BYTES = 100_000  # so much of a hand-in costs as much as one request
 COOKIE = "class_desk"
+SHORTEST_KEY = 16
 
 
 async def start(desk: Desk, host: str = "", port: int = 0, shown_as: str = "") -> int:
@@ -115,6 +116,10 @@ def run_desk(
 
     hub, settings = hub_of(), load_settings(folder, anew, **kept)
     if own_key := os.environ.get("KIT_DESK_KEY"):  # a hub's service keeps it where its other secrets are
+        if len(own_key) < SHORTEST_KEY:
+            raise KitError(
+                f"KIT_DESK_KEY is shorter than {SHORTEST_KEY} signs", fix="take a longer one, made by chance"
+            )
         settings = replace(settings, key=own_key)
     live = LiveClass(folder, lesson, find, settings.groups, key_folder)
     if hub:
@@ -319,14 +324,15 @@ class TeacherPage(_ForTeacher):
         self._try(self.get_body_argument("key", ""))
 
     def _try(self, key: str) -> None:
+        if hmac.compare_digest(key.strip().encode(), self.desk.settings.key.encode()):
+            self.set_cookie(COOKIE, self._pass(), path=self.desk.prefix, httponly=True, samesite="Strict")
+            self.redirect(f"{self.desk.prefix}teacher", status=303)
+            return
+        # Only wrong keys are slowed down: behind a hub all come from one address, and nobody may lock the teacher out.
         if not self.desk.wrong.take(f"key {self.asker}"):
             raise web.HTTPError(429)
-        if not hmac.compare_digest(key.strip().encode(), self.desk.settings.key.encode()):
-            self.set_status(403)
-            self.show_page("desk_key.html.j2", wrong=True)
-            return
-        self.set_cookie(COOKIE, self._pass(), path=self.desk.prefix, httponly=True, samesite="Strict")
-        self.redirect(f"{self.desk.prefix}teacher", status=303)
+        self.set_status(403)
+        self.show_page("desk_key.html.j2", wrong=True)
 
 
 class ScreenPage(_ForTeacher):

@@ -121,9 +121,10 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
     expect(own.locator("#standing")).to_contain_text("6 of 6", timeout=10_000)
     show(own, screen, "Who moved", "3 of 6 groups kept the answer, 3 changed it.")
     show(own, screen, "Reasons", "twice the magnets")
-    screen.set_viewport_size({"width": 1366, "height": 500})
+    screen.set_viewport_size({"width": 1366, "height": 400})
+    expect(screen.locator("#content h3")).to_be_in_viewport()
     own.get_by_role("button", name="Scroll down").click()  # for a teacher who is not at the projector's machine
-    screen.wait_for_function("window.scrollY > 200")
+    expect(screen.locator("#content h3")).not_to_be_in_viewport()
     screen.set_viewport_size({"width": 1920, "height": 1080})
     show(own, screen, "Sketches", "5 sketches")
 

@@ -18,6 +18,8 @@ import pytest
 from kit.classroom.desk import Buckets
 from kit.classroom.hub import Hub, hub_of
 from kit.classroom.receive import DeskIsFull, Receiver, load_settings
+from kit.classroom.serve import run_desk
+from kit.errors import KitError
 from kit.launcher import PROJECT, project_environment
 from kit.record.entries import Kind, Moment
 from kit.record.handin import MAX_BYTES, read_handin
@@ -197,7 +199,7 @@ def test_another_sites_page_cannot_act_for_the_teacher(teacher, desk):
         assert teacher("POST", "/teacher/act", asked, JSON)[0] == 400
 
 
-def test_wrong_codes_and_keys_are_slowed_down(tmp_path, monkeypatch):
+def test_wrong_codes_and_keys_are_slowed_down(tmp_path):
     with served(tmp_path) as desk:
         port = urlsplit(desk.address).port
 
@@ -210,6 +212,7 @@ def test_wrong_codes_and_keys_are_slowed_down(tmp_path, monkeypatch):
 
         assert {status("POST", "/wwww-wwww") for _ in range(15)} == {403, 429}
         assert {status("GET", "/teacher?key=guess") for _ in range(15)} == {403, 429}
+        assert status("GET", f"/teacher?key={desk.settings.key}") == 303  # nobody can lock the teacher out
 
 
 def test_many_hand_ins_at_once_are_slowed_down_and_none_is_lost(tmp_path):
@@ -235,6 +238,12 @@ def test_a_bucket_fills_again(monkeypatch):
     assert [bucket.take("a") for _ in range(3)] == [True, True, False] and bucket.take("b")
     now[0] = 2.0
     assert [bucket.take("a") for _ in range(2)] == [True, False]
+
+
+def test_a_short_key_from_the_environment_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setenv("KIT_DESK_KEY", "magnet")
+    with pytest.raises(KitError, match="shorter than 16 signs"):
+        run_desk(tmp_path, None, None, tmp_path, False, {}, {})
 
 
 def test_code_and_key_stay_for_a_folder_until_new_ones_are_wanted(tmp_path):
@@ -345,7 +354,8 @@ def test_the_teacher_sees_who_has_sealed_and_the_projector_nothing_until_show(tm
         line.close()
 
 
-def test_a_file_put_into_the_folder_shows_too(tmp_path):
+def test_a_file_put_into_the_folder_shows_too(tmp_path, monkeypatch):
+    monkeypatch.setattr("kit.classroom.desk.LOOK_EVERY_S", 0.02)
     with served(tmp_path / "desk") as desk:
         version = desk.live.version
         (tmp_path / "desk" / "by_hand.json").write_text(json.dumps(document_of(group_of(tmp_path, "amber-otter-1"))))

@@ -145,6 +145,7 @@ def test_claims_stand_under_their_questions(three):
     assert "louder" not in section.html(Show(overview, search="nowhere"))
 
 
+@pytest.mark.slow
 def test_one_page_says_what_the_tables_do():
     overview = read_class(DEMO, LESSON)
     summary = summary_of(overview, 30)

@@ -134,6 +134,7 @@ def test_an_empty_workbook_and_a_bad_code_are_refused(workbook, own_machine, tmp
         box_of(workbook, "lunch")
 
 
+@pytest.mark.slow
 def test_results_go_along_only_once_the_group_may_see_them(tmp_path, own_machine, workbook):
     (tmp_path / "class").mkdir()
     own_machine.setenv("KIT_HANDIN_FOLDER", str(tmp_path / "class"))
