@@ -414,7 +414,7 @@ def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     sorted(path.stem for path in kit.write_class_csv(overview, folder))[:4]
-    ['answers', 'choices', 'confidence', 'explanations']
+    ['answers', 'choices', 'claims', 'confidence']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
