@@ -21,6 +21,7 @@ from tornado.httpserver import HTTPServer
 
 from ..errors import KitError
 from ..plots.pages import templates
+from ..record.entries import MOMENTS
 from .hub import Hub
 from .live import Chosen, LiveClass, standing
 from .part import HERE
@@ -174,7 +175,11 @@ class Desk:
         script = (HERE / "desk.js").read_text("utf-8")
         digest = b64encode(sha256(script.encode()).digest()).decode()
         style = STYLE.read_text("utf-8") + (HERE / "desk.css").read_text("utf-8")
-        html = templates(HERE).get_template(template).render(style=style, script=script, prefix=self.prefix, **values)
+        html = (
+            templates(HERE)
+            .get_template(template)
+            .render(style=style, script=script, prefix=self.prefix, moments=MOMENTS, **values)
+        )
         policy = (
             f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; connect-src 'self'; "
             "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"

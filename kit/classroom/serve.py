@@ -23,11 +23,12 @@ from tornado.netutil import bind_sockets
 
 from ..errors import KitError
 from ..lessons.lesson import LESSON_FILE
+from ..record.entries import MOMENTS, Moment
 from ..record.handin import MAX_BYTES
 from ..record.sending import DESK
 from .desk import Desk, near_address
 from .hub import Hub, hub_of
-from .live import Chosen, LiveClass
+from .live import ADDRESS, Chosen, LiveClass
 from .page import class_report, class_summary
 from .receive import DeskIsFull, load_settings
 
@@ -409,10 +410,11 @@ def chosen_of(live: LiveClass, asked: Mapping[str, Any]) -> Chosen:
     """What a page asked for, as far as it is there; else the first of its kind."""
     questions = [question.id for question in live.overview.questions]
     parts = {part["id"]: part for part in live.choices()}
-    part = parts.get(str(asked.get("part")), parts["address"])
+    part = parts.get(str(asked.get("part")), parts[ADDRESS])
     question = str(asked.get("question", ""))
     question = question if question in questions else (questions[0] if questions else "")
-    moment = str(asked.get("moment") or "first")
+    moment = str(asked.get("moment"))
     marked = str(asked.get("marked", "")).lower() in ("true", "1") and part["can_mark"]
-    known = moment if moment in ("first", "after discussion", "end") else "first"
-    return Chosen(part["id"], question if part["per_question"] else "", known, marked)
+    return Chosen(
+        part["id"], question if part["per_question"] else "", moment if moment in MOMENTS else Moment.FIRST, marked
+    )
