@@ -75,6 +75,7 @@ def parser() -> argparse.ArgumentParser:
         _add_bench,
         *LESSON_COMMANDS,
         _add_class_overview,
+        _add_class_desk,
     ):
         command = add(commands)
         command.add_argument(
@@ -335,6 +336,7 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
     command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
     command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
+    command.add_argument("--summary", metavar="FILE.html", help="write one page for printing here too")
     command.set_defaults(run=overview_class)
     return command
 
@@ -351,7 +353,7 @@ def overview_class(chosen: argparse.Namespace) -> int:
     else:
         set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
     from .classroom.overview import read_class
-    from .classroom.page import write_class_report
+    from .classroom.page import write_class_report, write_class_summary
     from .classroom.sections import handed_in_words
     from .classroom.tables import write_class_csv
 
@@ -360,9 +362,50 @@ def overview_class(chosen: argparse.Namespace) -> int:
     for refused in overview.refused:
         print(f"  {refused.file}: {refused.why}")
     print(f"The page is in {write_class_report(overview, chosen.report)}.")
+    if chosen.summary:
+        print(f"One page to print is in {write_class_summary(overview, chosen.summary)}.")
     if chosen.csv:
         with writing(chosen.csv) as folder:
             print(f"{len(write_class_csv(overview, folder))} tables are in {folder}.")
+    return DONE
+
+
+# --- class-desk ----------------------------------------------------------------------------------------
+
+
+def _add_class_desk(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "class-desk",
+        help="take hand-ins on the school's network, and show the class what it thinks",
+        description="A small server for one class. Students' pages send hand-ins to it. Your own page, behind your key,"
+        " says who has sealed and shows what you choose. A folder keeps its class code, key and port.",
+    )
+    command.add_argument("folder", type=Path, metavar="FOLDER", help="where hand-ins are kept; made if it is not there")
+    command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
+    command.add_argument("--key", type=Path, metavar="FOLDER", help="where teacher_key.toml is (default: the lesson's)")
+    command.add_argument("--groups", type=_count, metavar="N", help="how many groups there are")
+    command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: as before, or 8765)")
+    command.add_argument("--host", default="", metavar="ADDRESS", help="listen only here (default: all networks)")
+    command.add_argument(
+        "--address", default="", metavar="NAME", help="this machine's name, as students should type it"
+    )
+    command.add_argument("--new-code", action="store_true", help="a new class code and a new key, for another class")
+    command.set_defaults(run=serve_class_desk)
+    return command
+
+
+def serve_class_desk(chosen: argparse.Namespace) -> int:
+    """Serve a class desk until Ctrl-C."""
+    set_up(chosen, only=(*COMPUTING, "jinja2", "tornado", "segno"))
+    from .classroom.serve import run_desk
+
+    kept = {"groups": chosen.groups} if chosen.groups else {}
+    where = {"host": chosen.host, "port": chosen.port or 0, "shown_as": chosen.address}
+    with suppress(KeyboardInterrupt):
+        run_desk(
+            chosen.folder, chosen.lesson, chosen.key, launcher.PROJECT / "datasets_demo", chosen.new_code, kept, where
+        )
+    print("\nStopped. What was handed in stays in the folder.", flush=True)
     return DONE
 
 

@@ -66,3 +66,21 @@ c.JupyterHub.load_roles = [
     },
     {"name": "before-lesson", "scopes": ["admin:users", "servers"], "services": ["before-lesson"]},
 ]
+
+# --- a class desk as one of the hub's services: see "The class desk" in school_server.md ------------------------------
+
+DESK_KEY = Path("/etc/jupyterhub/class_desk.key")  # the teacher's key; without this file there is no desk
+DESK_FOLDER = HANDINS / "class-3b"
+if DESK_KEY.is_file():
+    may_send = "access:services!service=class-desk"
+    c.JupyterHub.services.append(
+        {
+            "name": "class-desk",
+            "url": "http://127.0.0.1:10201",
+            "command": [sys.executable, "-m", "kit", "class-desk", str(DESK_FOLDER)],
+            "environment": {"KIT_DESK_KEY": DESK_KEY.read_text(encoding="utf-8").strip()},
+        }
+    )
+    c.JupyterHub.load_roles.append({"name": "user", "scopes": ["self", may_send]})
+    c.Spawner.server_token_scopes = ["users:activity!user", "access:servers!server", may_send]
+    c.Spawner.environment["KIT_CLASS_DESK"] = "http://127.0.0.1:8000/services/class-desk/send"

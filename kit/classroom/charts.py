@@ -16,7 +16,7 @@ import pandas as pd
 from ..plots.style import GRID, INK, MUTED, PALETTE, number_line
 from ..record.entries import BANDS
 
-__all__ = ["confidence_chart", "letter", "moves_chart", "pooled_chart", "reference_chart"]
+__all__ = ["confidence_chart", "letter", "moves_chart", "pooled_chart", "reference_chart", "sketch_chart"]
 
 WIDTH = 960
 LEFT, RIGHT = 96, WIDTH - 24  # of charts with two axes
@@ -68,7 +68,8 @@ def _ribbons(table: np.ndarray, tops: np.ndarray, unit: float, left: float, righ
         ribbon = _ribbon(left, start[i], right, end[j], height, STAY if i == j else PALETTE[i % len(PALETTE)])
         (stayed if i == j else moved).append(ribbon)
         if i != j and height >= 9:
-            numbers.append(_text(left + 14, start[i] + height / 2 + 4.5, str(table[i, j]), "middle", "inside"))
+            aside = 14 + 24 * (len(numbers) % 2 if height < 18 else 0)  # numbers of thin bands beside each other
+            numbers.append(_text(left + aside, start[i] + height / 2 + 4.5, str(table[i, j]), "middle", "inside"))
         start[i] += height
         end[j] += height
     return stayed + moved + numbers
@@ -136,6 +137,49 @@ def pooled_chart(means: pd.DataFrame, medians: pd.DataFrame, x_title: str, y_tit
         parts.append(_line(x(value) - 17, log_y(log10(median)), x(value) + 21, log_y(log10(median)), INK, 2.5))
     parts += [_text((LEFT + RIGHT) / 2, bottom + 46, x_title, "middle"), _upright(18, (top + bottom) / 2, y_title)]
     return _svg(bottom + 56, f"{y_title} of every group against {x_title}: {len(means)} means of groups.", parts)
+
+
+def sketch_chart(sketches: pd.DataFrame, top: float, measured: pd.DataFrame, x_title: str, y_title: str) -> str:
+    """All groups' sketches over each other, the median of them dashed, and what was measured over them.
+
+    `sketches`: group, x, value. `top`: of the scale; what lies above is cut off there. `measured`: x, median, low, high
+    (of the groups' means); empty before the data.
+    """
+    ceiling, bottom = 12, 366
+    every = np.unique(np.concatenate([sketches["x"], measured["x"]]))
+    first, last = min(0.0, float(every[0])), float(every[-1])
+    x, y = _scale(first, last + 0.04 * (last - first or 1.0), LEFT, RIGHT), _scale(0.0, top, bottom, ceiling)
+    parts = []
+    for tick in np.arange(0.0, top * 1.0001, _nice_step(top / 5)):
+        parts.append(_line(LEFT, y(tick), RIGHT, y(tick), GRID))
+        parts.append(_text(LEFT - 10, y(tick) + 5, f"{tick:g}", "end"))
+    parts += _condition_ticks([(x(value), f"{value:g}") for value in every], bottom)
+    parts += [_line(LEFT, bottom, RIGHT, bottom, INK, 1.5), _line(LEFT, ceiling, LEFT, bottom, INK, 1.5)]
+    for _, points in sketches.groupby("group", sort=False):
+        places = [(x(a), y(min(b, top))) for a, b in zip(points["x"], points["value"], strict=True)]
+        parts.append(_path(places, USUAL, 1.6, opacity=0.5))
+        parts += [_dot(px, py, 2.6, USUAL) for px, py in places]
+    middle = sketches.groupby("x")["value"].median()
+    if sketches["group"].nunique() > 2:
+        parts.append(
+            _path([(x(a), y(min(b, top))) for a, b in middle.reset_index().to_numpy().tolist()], INK, 4, dashes="12 8")
+        )
+    for row in measured.to_dict("records"):
+        px, (low, mean, high) = x(row["x"]), (y(min(row[name], top)) for name in ("low", "median", "high"))
+        parts += [_line(px, low, px, high, UNUSUAL, 4), _box(px - 8, mean - 8, 16, 16, UNUSUAL, "#fff")]
+    parts += [_text((LEFT + RIGHT) / 2, bottom + 46, x_title, "middle"), _upright(18, (ceiling + bottom) / 2, y_title)]
+    over = f", with what {count} conditions gave over them" if (count := len(measured)) else ""
+    words = f"{y_title} against {x_title}: sketches of {sketches['group'].nunique()} groups{over}."
+    return _svg(bottom + 56, words, parts)
+
+
+def _path(
+    places: Sequence[tuple[float, float]], colour: str, width: float, opacity: float = 1, dashes: str = ""
+) -> str:
+    line = "L".join(f"{x:.1f} {y:.1f}" for x, y in places)
+    look = f'fill="none" stroke="{colour}" stroke-width="{width}" stroke-opacity="{opacity}" stroke-linejoin="round"'
+    dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+    return f'<path d="M{line}" {look}{dashed}/>'
 
 
 def _condition_ticks(places: Sequence[tuple[float, str]], bottom: float) -> list[str]:

@@ -10,6 +10,7 @@ What the numbers say is in `kit.classroom.tables`.
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -22,15 +23,16 @@ import pandas as pd
 from ..errors import KitError
 from ..lessons.lesson import STAGES, Choice, Lesson, Question, load_lesson
 from ..lessons.teacher_key import find_key, load_key
-from ..record.entries import Band, Kind, Moment
+from ..record.entries import QUANTITIES, Band, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
 from ..wording import count_of
 from .handins import LET_IN, NOT_ALLOWED, ClassFile, class_files, clean_text
 
-__all__ = ["GivenAnswer", "Group", "Overview", "Refused", "read_class"]
+__all__ = ["ClassReader", "GivenAnswer", "Group", "Overview", "Refused", "read_class"]
 
 MAX_TEXT, MAX_ID, MAX_ANSWERS, MAX_RUNS, MAX_WARNINGS = 2_000, 80, 60, 500, 20
+MAX_POINTS, MAX_CLAIMS = 40, 20  # of a sketch; of a group
 LARGEST = 1e6  # s, turns or whatever was changed: beyond it, a number is a slip or a joke
 NOT_CHANGED = {"trial", "duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s", "more_than_s", "order"}
 
@@ -60,6 +62,11 @@ class Group:
     runs: tuple[tuple[float, float, float], ...]  # what was changed, duration_s, turns (NaN if unknown)
     runs_left_out: int  # set aside by the group, or not counted
     explanation: Mapping[str, str]
+    claims: tuple[tuple[str, Mapping[str, str]], ...]  # id and what was written: claim, evidence, reasoning, rebuttal
+    sketches: Mapping[str, tuple[tuple[float, float], ...]]  # quantity: (what was changed, expected), as sealed first
+    sent: tuple[str, ...]  # the moments at which the group handed in, in their order
+    lifted: tuple[str, ...]  # what a teacher opened without the answers it waited for
+    shown: tuple[str, ...]  # parts whose data the group has seen
     notice: str
     warnings: tuple[str, ...]
     unchanged: bool  # every entry is as it was saved
@@ -175,22 +182,10 @@ def read_class(
     >>> overview.answers["moment"].unique().tolist()
     ['first', 'after discussion', 'end']
     """
-    lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
-    key = _key(lesson, key_folder)
-    read: list[tuple[str, Group]] = []
-    refused: list[Refused] = []
-    for file in class_files(source):
-        try:
-            handin = _handin(file)
-        except KitError as problem:
-            refused.append(Refused(file.name, clean_text(_why(problem), 400)))
-        else:
-            read.append((handin.lesson, _group(file.name, handin, lesson)))
-    name = lesson.name if lesson else _most_common(lesson_name for lesson_name, _ in read)
-    refused += [Refused(g.file, f"This hand-in is for another lesson, {other}.") for other, g in read if other != name]
-    groups, earlier = _without_earlier([group for lesson_name, group in read if lesson_name == name])
-    refused += earlier
-    if not groups:
+    reader = ClassReader(source, lesson, key_folder)
+    overview = reader.read()
+    if not overview.groups:
+        refused = overview.refused
         closed = refused and all(NOT_ALLOWED in file.why.lower() for file in refused)
         raise KitError(
             "You are not allowed to read the files here" if closed else "There is no hand-in here that can be used",
@@ -198,15 +193,60 @@ def read_class(
             found=f"{refused[0].file}: {refused[0].why}" if refused and not closed else None,
             fix=LET_IN if closed else "put the groups' .json files into one folder",
         )
-    return Overview(
-        source=shown_place(source),
-        lesson=lesson,
-        lesson_name=name,
-        supported={question: answer["supported"] for question, answer in key.items()},
-        ideas={question: answer["ideas"] for question, answer in key.items()},
-        groups=_numbered(groups),
-        refused=tuple(refused),
-    )
+    return overview
+
+
+class ClassReader:
+    """Reads a class again and again, as hand-ins come in: a file whose bytes are as before is not judged anew.
+
+    Parameters as for `read_class`.
+    """
+
+    def __init__(
+        self, source: str | Path, lesson: Lesson | str | Path | None = None, key_folder: str | Path | None = None
+    ):
+        self.source = source
+        self.lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
+        self._key = _key(self.lesson, key_folder)
+        self._judged: dict[tuple[str, bytes], tuple[str, Group] | Refused] = {}
+
+    def read(self) -> Overview:
+        """The class as it is now; without groups, if there is nothing that can be used yet.
+
+        Raises
+        ------
+        KitError : no such folder.
+        """
+        judged: dict[tuple[str, bytes], tuple[str, Group] | Refused] = {}
+        for file in class_files(self.source):
+            mark = hashlib.sha256(file.data if file.data is not None else file.problem.encode()).digest()
+            judged[file.name, mark] = self._judged.get((file.name, mark)) or _judge(file, self.lesson)
+        self._judged = judged  # what is not there any more is forgotten
+        read = [found for found in judged.values() if not isinstance(found, Refused)]
+        refused = [found for found in judged.values() if isinstance(found, Refused)]
+        name = self.lesson.name if self.lesson else _most_common(lesson_name for lesson_name, _ in read)
+        refused += [
+            Refused(g.file, f"This hand-in is for another lesson, {other}.") for other, g in read if other != name
+        ]
+        groups, earlier = _without_earlier([group for lesson_name, group in read if lesson_name == name])
+        return Overview(
+            source=shown_place(self.source),
+            lesson=self.lesson,
+            lesson_name=name,
+            supported={question: answer["supported"] for question, answer in self._key.items()},
+            ideas={question: answer["ideas"] for question, answer in self._key.items()},
+            groups=_numbered(groups),
+            refused=tuple(refused + earlier),
+        )
+
+
+def _judge(file: ClassFile, lesson: Lesson | None) -> tuple[str, Group] | Refused:
+    """A file as the lesson's name and what is kept of it, or why it does not count."""
+    try:
+        handin = _handin(file)
+    except KitError as problem:
+        return Refused(file.name, clean_text(_why(problem), 400))
+    return handin.lesson, _group(file.name, handin, lesson)
 
 
 def _handin(file: ClassFile) -> HandIn:
@@ -260,16 +300,45 @@ def _group(file: str, handin: HandIn, lesson: Lesson | None) -> Group:
         stop_period_s=_number(threshold.get("stop_period_s")),
         runs=tuple(runs),
         runs_left_out=left_out,
-        explanation={
-            part: clean_text(text, MAX_TEXT)
-            for part, text in (handin.explanation or {}).items()
-            if part in ("claim", "evidence", "reasoning", "rebuttal")
+        explanation=_argued(handin.explanation or {}),
+        claims=tuple((clean_text(one["id"], MAX_ID), _argued(one)) for one in handin.claims[:MAX_CLAIMS]),
+        sketches={
+            curve["quantity"]: points for curve in handin.predicted_curves if (points := _sketch(curve)) is not None
         },
+        sent=_topics(handin, Kind.SENT),
+        lifted=_topics(handin, Kind.LIFTED),
+        shown=_topics(handin, Kind.SHOWN),
         notice=clean_text(notice, 300),
         warnings=tuple(warnings),
         unchanged=handin.unchanged,
         chain=tuple(entry.hash for entry in handin.entries),
     )
+
+
+def _argued(texts: Mapping[str, str]) -> dict[str, str]:
+    parts = ("claim", "evidence", "reasoning", "rebuttal")
+    return {part: clean_text(texts[part], MAX_TEXT) for part in parts if part in texts}
+
+
+def _sketch(curve: Mapping) -> tuple[tuple[float, float], ...] | None:
+    """The points of a curve that was sealed, as far as they are numbers that can be meant; None if there is none."""
+    x, values = (curve["first"].get(key) for key in ("x", "values"))
+    if curve["quantity"] not in QUANTITIES or not isinstance(x, list) or not isinstance(values, list):
+        return None
+    points = [(_number(a), _number(b)) for a, b in zip(x[:MAX_POINTS], values, strict=False)]
+    return tuple(sorted(point for point in points if isfinite(point[0]) and point[1] >= 0)) or None
+
+
+def _topics(handin: HandIn, kind: Kind) -> tuple[str, ...]:
+    """What entries of a kind are about: the topic behind the colon, or what a lifted part is called."""
+    topics = [
+        entry.value.get("what", "")
+        if kind == Kind.LIFTED and isinstance(entry.value, dict)
+        else entry.kind.partition(":")[2]
+        for entry in handin.entries
+        if kind.covers(entry.kind)
+    ]
+    return tuple(clean_text(topic, MAX_ID) for topic in topics if isinstance(topic, str) and topic)[:MAX_ANSWERS]
 
 
 def _answers(handin: HandIn, lesson: Lesson | None) -> tuple[list[GivenAnswer], int]:

@@ -10,10 +10,11 @@ from ..errors import KitError
 from ..lessons.lesson import Question
 from ..plots.pages import templates
 from ..record.entries import MOMENTS
+from .live import summary_of
 from .overview import Overview
 from .sections import HERE, SECTIONS, STYLE, Section, Show, handed_in_words
 
-__all__ = ["class_report", "write_class_report"]
+__all__ = ["class_report", "class_summary", "write_class_report", "write_class_summary"]
 
 
 def write_class_report(overview: Overview, path: str | Path) -> Path:
@@ -33,17 +34,52 @@ def write_class_report(overview: Overview, path: str | Path) -> Path:
     >>> "one hand-in read" in page
     True
     """
-    path = Path(path)
+    return _written(class_report(overview), path)
+
+
+def write_class_summary(overview: Overview, path: str | Path) -> Path:
+    """Write `class_summary` to a file and return where it is.
+
+    Raises
+    ------
+    KitError : the file can't be written.
+    """
+    return _written(class_summary(overview), path)
+
+
+def _written(page: str, place: str | Path) -> Path:
+    path = Path(place)
     try:
-        path.write_text(class_report(overview), encoding="utf-8", newline="\n")
+        path.write_text(page, encoding="utf-8", newline="\n")
     except OSError as problem:
         why = f"The report can't be written ({problem.strerror or problem})"
         raise KitError(why, file=path, fix="give a place that exists and that you may write to") from problem
     return path
 
 
-def class_report(overview: Overview) -> str:
-    """The whole page as text. Whatever was handed in, its content policy allows no other script and loads nothing."""
+def class_summary(overview: Overview, groups: int = 0) -> str:
+    """The class on one page, to print: answers before and after, the reference, sketches over the data.
+
+    `groups`: how many there are, 0 if nobody said.
+    """
+    lesson = overview.lesson
+    return (
+        templates(HERE)
+        .get_template("summary.html.j2")
+        .render(
+            title=lesson.title if lesson else overview.lesson_name,
+            asked=lesson.question if lesson else "",
+            s=summary_of(overview, groups),
+            style=STYLE.read_text("utf-8") + (HERE / "desk.css").read_text("utf-8"),
+        )
+    )
+
+
+def class_report(overview: Overview, for_teacher: bool = True) -> str:
+    """The whole page as text. Whatever was handed in, its content policy allows no other script and loads nothing.
+
+    `for_teacher`: with the ideas behind the choices, folded, which are never printed; False leaves them out.
+    """
     lesson = overview.lesson
     script = (HERE / "page.js").read_text("utf-8")
     first, *last = [_part(section, overview) for section in SECTIONS if not section.per_question]
@@ -56,7 +92,7 @@ def class_report(overview: Overview) -> str:
             notices=overview.notices,
             handed_in=handed_in_words(overview),
             first=[first],
-            questions=[_question(overview, question) for question in overview.questions],
+            questions=[_question(overview, question, for_teacher) for question in overview.questions],
             last=last,
             style=STYLE.read_text("utf-8") + (HERE / "page.css").read_text("utf-8"),
             script=script,
@@ -65,14 +101,14 @@ def class_report(overview: Overview) -> str:
     )
 
 
-def _question(overview: Overview, question: Question) -> dict:
+def _question(overview: Overview, question: Question, for_teacher: bool) -> dict:
     """A question: its parts, and what is for the teacher's eyes alone (empty without the teacher's key)."""
     texts = {choice.id: choice.text for choice in question.choices}
-    supported = overview.supported.get(question.id)
+    supported = overview.supported.get(question.id) if for_teacher else None
     return {
         "text": question.text,
         "parts": [_part(section, overview, question.id) for section in SECTIONS if section.per_question],
-        "ideas": [(texts[choice], idea) for choice, idea in overview.ideas.get(question.id, {}).items()],
+        "ideas": [(texts[choice], idea) for choice, idea in overview.ideas.get(question.id, {}).items() if for_teacher],
         "supported": question.choice(supported).text if supported else "",
     }
 

@@ -6,20 +6,20 @@ draws it and escapes every text, so that nothing a stranger wrote becomes markup
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ..lessons.lesson import STAGES
-from ..plots.pages import templates
 from ..record.entries import BANDS, MOMENTS, QUANTITIES, Moment
 from ..wording import DASH, count_of, number, percent, plus_minus, unit_of
 from .charts import confidence_chart, letter, moves_chart, pooled_chart, reference_chart
 from .overview import Overview
+from .part import HERE, Section, Show
+from .sketches import claims, sketches, sketches_and_data
 from .tables import (
     NO_BAND,
     OTHER,
@@ -39,7 +39,6 @@ from .tables import (
 
 __all__ = ["HERE", "SECTIONS", "STYLE", "Section", "Show", "handed_in_words"]
 
-HERE = Path(__file__).parent  # where the templates are
 STYLE = HERE / "sections.css"
 
 MOST_SHOWN = 300  # rows or texts in one list: a page with more helps nobody, and the CSV files hold them all
@@ -49,36 +48,6 @@ LATER = (Moment.DISCUSSED, Moment.END)  # moments that are compared with the fir
 
 #: How a band's part of a bar is drawn.
 PARTS = {band: f"cv-part cv-b{k}" for k, band in enumerate([*reversed(BANDS), NO_BAND])}
-
-
-@dataclass(frozen=True)
-class Show:
-    """What is asked of a section: the class, and how to look at it."""
-
-    overview: Overview
-    question: str = ""  # id; for sections about one question
-    marked: bool = False  # whether to mark what the data support
-    moment: str = Moment.FIRST  # of the reasons
-    search: str = ""  # words in reasons and explanations
-
-
-@dataclass(frozen=True)
-class Section:
-    """One step. `cover` says what it will show, and gives nothing away."""
-
-    id: str
-    title: str
-    cover: str
-    content: Callable[[Show], dict]  # what it shows, as plain values
-    macro: str  # of sections.html.j2: how it is drawn
-    per_question: bool = True
-    can_mark: bool = False
-    searchable: bool = False
-
-    def html(self, show: Show) -> str:
-        """The section alone, as HTML."""
-        drawing = templates(HERE).get_template("sections.html.j2").module
-        return str(getattr(drawing, self.macro)(self.content(show)))
 
 
 @dataclass(frozen=True)
@@ -458,6 +427,22 @@ SECTIONS = (
         per_question=False,
     ),
     Section(
+        "sketches",
+        "Sketches",
+        "What the groups expected before any data, all sketches over each other.",
+        sketches,
+        "sketched",
+        per_question=False,
+    ),
+    Section(
+        "sketches-data",
+        "Data over the sketches",
+        "The same sketches, and what the class measured over them. Wait until all have measured.",
+        sketches_and_data,
+        "sketched",
+        per_question=False,
+    ),
+    Section(
         "data",
         "Class data",
         "The measurements of all groups, how far the groups differ, and the reference condition.",
@@ -471,6 +456,15 @@ SECTIONS = (
         "Claim, evidence and reasoning of every group, in their own words.",
         _explanations,
         "explanations",
+        per_question=False,
+        searchable=True,
+    ),
+    Section(
+        "claims",
+        "Claims",
+        "What the groups say to the lesson's claims, and to claims of their own.",
+        claims,
+        "claimed",
         per_question=False,
         searchable=True,
     ),

@@ -39,6 +39,7 @@ __all__ = [
     "Gain",
     "Moves",
     "choices_by_confidence",
+    "claims",
     "class_gain",
     "confidence_table",
     "explanations",
@@ -50,6 +51,7 @@ __all__ = [
     "reference_spread",
     "reference_table",
     "safe_cell",
+    "sketches",
     "write_class_csv",
     "write_csv",
 ]
@@ -216,8 +218,21 @@ def explanations(overview: Overview, search: str = "") -> pd.DataFrame:
     parts = ["claim", "evidence", "reasoning", "rebuttal"]
     rows = [[*(group.explanation.get(p, "") for p in parts), group.code] for group in overview.groups]
     table = pd.DataFrame(rows, columns=[*parts, "group"])
-    text = table[parts].agg("\n".join, axis=1)
-    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True)
+    return _with_words(table, parts, search)
+
+
+def claims(overview: Overview, search: str = "") -> pd.DataFrame:
+    """What groups wrote about claims: id ("own" for the group's own), claim, evidence, reasoning, rebuttal, group."""
+    parts = ["claim", "evidence", "reasoning", "rebuttal"]
+    rows = [[name, *(said.get(p, "") for p in parts), g.code] for g in overview.groups for name, said in g.claims]
+    table = pd.DataFrame(rows, columns=["id", *parts, "group"])
+    return _with_words(table, parts, search)
+
+
+def sketches(overview: Overview, quantity: str = "duration_s") -> pd.DataFrame:
+    """What the groups expected before any data: group, x, value (in the quantity's unit), as they sealed it first."""
+    rows = [(g.code, x, value) for g in overview.groups for x, value in g.sketches.get(quantity, ())]
+    return pd.DataFrame(rows, columns=["group", "x", "value"])
 
 
 def _given(overview: Overview, question: str, moment: str) -> pd.DataFrame:
@@ -238,6 +253,14 @@ def _rows(overview: Overview, question: str, given: pd.Series) -> list[str]:
 def _matching(texts: pd.Series, search: str) -> pd.Series:
     words = search.casefold().split()
     return texts.map(lambda text: all(word in text.casefold() for word in words)).astype(bool)
+
+
+def _with_words(table: pd.DataFrame, parts: list[str], search: str) -> pd.DataFrame:
+    """The rows that say something in one of their parts, and hold the words looked for."""
+    if table.empty:
+        return table
+    text = table[parts].agg("\n".join, axis=1)
+    return table[(text.str.strip() != "") & _matching(text, search)].reset_index(drop=True)
 
 
 def _signed(gain: float) -> str:
@@ -382,7 +405,8 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
 def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     """Write the tables as CSV files that are safe to open in a spreadsheet; return their paths.
 
-    Files: answers, choices, moves, confidence, explanations, runs, pooled, groups, refused. Earlier ones are replaced.
+    Files: answers, choices, moves, confidence, explanations, claims, sketches, runs, pooled, groups, refused. Earlier
+    ones are replaced.
 
     Examples
     --------
@@ -390,7 +414,7 @@ def write_class_csv(overview: Overview, folder: str | Path) -> list[Path]:
     >>> overview = kit.read_class("datasets_demo/class_handins/handin_coasting_disc_demo-amber-crane-103.json")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     sorted(path.stem for path in kit.write_class_csv(overview, folder))[:4]
-    ['answers', 'choices', 'confidence', 'explanations']
+    ['answers', 'choices', 'claims', 'confidence']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -413,6 +437,8 @@ def _all_tables(overview: Overview) -> dict[str, pd.DataFrame]:
         "moves": _stacked(moved, "question", "after"),
         "confidence": _stacked(confidence, "moment"),
         "explanations": explanations(overview),
+        "claims": claims(overview),
+        "sketches": _stacked({(quantity,): sketches(overview, quantity) for quantity in QUANTITIES}, "quantity"),
         "runs": overview.runs.rename(columns={"x": overview.lesson.x if overview.lesson else "x"}),
         "pooled": _stacked(pooled, "quantity"),
         "groups": missing_stages(overview).merge(_about_groups(overview), on="group"),
@@ -427,10 +453,23 @@ def _long(counts: pd.DataFrame) -> pd.DataFrame:
 
 def _about_groups(overview: Overview) -> pd.DataFrame:
     rows = [
-        (g.code, g.file, g.made, g.start_period_s, g.stop_period_s, g.runs_left_out, " ".join(g.warnings))
+        (
+            *(g.code, g.file, g.made, g.start_period_s, g.stop_period_s, g.runs_left_out),
+            *("; ".join(g.sent), "; ".join(g.lifted), " ".join(g.warnings)),
+        )
         for g in overview.groups
     ]
-    columns = ["group", "file", "made", "start_period_s", "stop_period_s", "runs_left_out", "warnings"]
+    columns = [
+        "group",
+        "file",
+        "made",
+        "start_period_s",
+        "stop_period_s",
+        "runs_left_out",
+        "sent",
+        "opened",
+        "warnings",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -150,6 +150,8 @@ def _predict(lesson: Lesson) -> Cells:
     for question in asked:
         if question not in left:
             yield "code", f'stage.prediction("{question.id}")'
+    yield Step("send", needs=1)
+    yield "code", 'stage.send("answers")'
     yield Step("sketch", needs=len(spread_values(lesson.values, lesson.path)) + 1)
     yield (
         "markdown",
@@ -239,6 +241,7 @@ def _measure(lesson: Lesson) -> Cells:
     yield Step("results", on=LONGER, further=(ONE,))
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
+    yield "code", 'stage.send("results")'
 
 
 def _once_by_eye() -> Cells:

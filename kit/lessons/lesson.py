@@ -151,6 +151,7 @@ class Lesson:
     safety: tuple[str, ...]
     texts: Mapping[str, str]  # a stage's own introduction, Markdown
     data_notice: str = ""
+    class_desk: str = ""  # where groups send, unless the school or the group says otherwise
     apparatus: str = ""  # the virtual bench's name for it, if it has one
     bench_table: Mapping[str, object] | None = None  # the lesson's own parameters of the virtual bench
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
@@ -372,6 +373,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         ),
         texts={stage: keys.table("texts").text(stage, default="", example=f'{stage} = "…"') for stage in STAGES},
         data_notice=keys.text("data_notice", default="", example='data_notice = "Invented data."'),
+        class_desk=keys.text("class_desk", default="", example='class_desk = "http://desk.school:8765/k7mq-x3rt"'),
         apparatus=keys.text("apparatus", default="", example='apparatus = "coasting_disc"'),
         bench_table=keys.mapping_or_none("bench"),
         expected=keys.text("expected", default="", example='expected = "Twice as many magnets, half the time."'),

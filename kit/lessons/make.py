@@ -295,6 +295,9 @@ def _head(lesson: Lesson) -> list[str]:
     if lesson.data_notice:
         lines += ["", "# What students should know about the data: where they come from, whether they are invented."]
         lines += [f"data_notice = {toml_string(lesson.data_notice)}"]
+    if lesson.class_desk:
+        lines += ["", "# The address that the class desk shows, so that no group has to type it."]
+        lines += [f"class_desk = {toml_string(lesson.class_desk)}"]
     if lesson.apparatus:
         lines += ["", "# The virtual bench's name for the apparatus. Take this line out if yours is another one."]
         lines += [f"apparatus = {toml_string(lesson.apparatus)}"]

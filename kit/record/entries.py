@@ -78,6 +78,8 @@ class Kind(StrEnum):
     SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
     LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are
 
+    SENT = "sent"  # :MOMENT, the group's click to hand in what the workbook holds so far
+
     def of(self, *topics: str) -> str:
         """This kind with a topic: `Kind.DRAFT.of(Kind.CLAIM, "level")` is "draft:claim:level"."""
         return ":".join([self.value, *topics])

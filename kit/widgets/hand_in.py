@@ -11,9 +11,10 @@ import ipywidgets as widgets
 from ..errors import KitError
 from ..record.handin import finish_and_clear, handin_name, make_handin, shown_place, write_handin
 from ..record.hosting import idle_notice
-from ..record.workbook import NotSaved, Workbook, check_code, friendly_code
+from ..record.workbook import Workbook
 from ..wording import count_of
 from .parts import UPLOAD_LIMIT, KitBox, Status, action, attempt, download_link, heading, note, row_of, upload_of
+from .send import SendBox, save_before_handing_in
 
 __all__ = ["HandInBox", "WorkbookFile"]
 
@@ -62,6 +63,7 @@ class HandInBox(KitBox):
         table by the group's own thresholds.
     folder : where hand-ins are written: a folder or an address (s3://bucket/class-3b); by default beside the notebook.
         Wherever that is, the group can also download its hand-in.
+    class_desk : the address of a class desk that the lesson gives.
     """
 
     def __init__(
@@ -71,6 +73,7 @@ class HandInBox(KitBox):
         stage: str,
         add_results: Callable[[], Mapping[str, object]] = dict,
         folder: str | Path | None = None,
+        class_desk: str = "",
     ):
         self.workbook, self.lesson, self.stage, self._add_results = workbook, lesson, stage, add_results
         self.folder = Path.cwd() if folder is None else folder
@@ -82,6 +85,8 @@ class HandInBox(KitBox):
         self.code.style.description_width = "initial"
         self.message, self.links, self.cleared = Status(), widgets.HTML(), Status()
         self.make_button = action("Make my hand-in", lambda: attempt(self.message, self._make))
+        moment = "claims" if stage == "investigate" else "end"
+        self.sender = SendBox(workbook, lesson, stage, moment, add_results, self.code, class_desk)
         self.file = WorkbookFile(workbook, lesson)
         self.clear_button = action("Finish and clear this machine", lambda: attempt(self.cleared, self._clear))
         super().__init__(
@@ -89,6 +94,8 @@ class HandInBox(KitBox):
                 heading("Hand in"),
                 note("Choose a code for your group. Do not write names. Leave it empty to get a code by chance."),
                 self.code,
+                self.sender,
+                note("Or make it as a file, to keep and to give to your teacher."),
                 self.make_button,
                 self.message,
                 self.links,
@@ -106,7 +113,7 @@ class HandInBox(KitBox):
         self.made = None
         self.message.say("")  # whatever happens now, what was said before holds no longer
         self.links.value = ""
-        unsaved = self._save_first()
+        unsaved = save_before_handing_in(self.workbook, self.code, self.stage, self._add_results)
         handin = make_handin(self.workbook, self.code.value, self.lesson)
         # The link comes first: should the place for hand-ins be out of reach, the group still has its file.
         data = json.dumps(handin, ensure_ascii=False).encode()
@@ -116,20 +123,6 @@ class HandInBox(KitBox):
         if self._gave_folder:
             return f"Your hand-in is made: {name}. Your teacher finds it in {shown_place(self.folder)}.{unsaved}"
         return f"Your hand-in is made: {name}. Download it below and give it to your teacher.{unsaved}"
-
-    def _save_first(self) -> str:
-        """Save code and results; where the disk refuses, say so: what was saved before can still be handed in."""
-        wanted = check_code(self.code.value.strip() or self.workbook.code or friendly_code())
-        self.code.value = wanted
-        try:
-            if wanted != self.workbook.code:
-                self.workbook.choose_code(wanted)
-            for kind, value in self._add_results().items():
-                if value != self.workbook.latest(kind):
-                    self.workbook.add(self.stage, kind, value)
-        except NotSaved as problem:
-            return f" It holds what was saved before. The results of this page are not in it. {problem.problem}"
-        return ""
 
     def _clear(self) -> str:
         if self.made is None:

@@ -44,6 +44,7 @@ if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..stats.trend import Trend
     from .hand_in import HandInBox
     from .predicted_curve import PredictedCurve
+    from .send import SendBox
 
 __all__ = ["Stage"]
 
@@ -95,6 +96,7 @@ class Stage(Investigating):
         self._wait = wait
         self._claim_runs: dict[str, ClaimRuns] = {}  # a folder that serves several claims is read once
         self._take_counts: list[Callable[[], object]] = []  # what a new count of the group's own renews
+        self._senders: list[SendBox] = []  # what a group chooses in one of them, all of them show
         self._defended: dict[str, ExplanationCard] = {}  # a new finding is offered to these cards at once
 
     def _of_data(self, build: Callable[[], widgets.Widget], claim_id: str = "") -> widgets.Widget:
@@ -157,6 +159,17 @@ class Stage(Investigating):
     def plan(self) -> ObservationBox:
         """A box for how the group wants to find out, where the lesson gives no procedure."""
         return ObservationBox(self.workbook, self.stage, "plan", "Your plan:", "Save my plan")
+
+    def send(self, moment: str) -> SendBox:
+        """Hand in what the workbook holds so far; `moment`: "answers", "sketch", "results", "end" or "claims"."""
+        from .send import SendBox
+
+        may_hold_data = self.stage != "predict" and not data_gate(self.lesson, self.workbook, self.stage).missing()
+        rows = self.progress.teacher_rows if may_hold_data else dict
+        desk, beside = self.lesson.class_desk, self._senders
+        box = SendBox(self.workbook, self.lesson.name, self.stage, moment, rows, of_lesson=desk, beside=beside)
+        self._senders.append(box)
+        return box
 
     # --- predict --------------------------------------------------------------------------------------------------
 
@@ -446,4 +459,5 @@ class Stage(Investigating):
         """The file for the teacher, with the results by the group's own choices."""
         from .hand_in import HandInBox
 
-        return HandInBox(self.workbook, self.lesson.name, self.stage, self.progress.teacher_rows, handin_folder())
+        name, desk = self.lesson.name, self.lesson.class_desk
+        return HandInBox(self.workbook, name, self.stage, self.progress.teacher_rows, handin_folder(), desk)

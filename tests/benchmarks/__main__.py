@@ -19,6 +19,7 @@ from tests.benchmarks import (
     counting,
     drag,
     false_verdicts,
+    live_class,
     reading,
     sound,
     starting,
@@ -27,7 +28,20 @@ from tests.benchmarks import (
 from tests.benchmarks.race import Row
 from tests.benchmarks.table import as_text
 
-AREAS = (reading, counting, trends, drag, claims, sound, classes, starting, browser, accuracy, false_verdicts)
+AREAS = (
+    reading,
+    counting,
+    trends,
+    drag,
+    claims,
+    sound,
+    classes,
+    live_class,
+    starting,
+    browser,
+    accuracy,
+    false_verdicts,
+)
 ITEMS: dict[str, Callable[[bool], list[Row]]] = {name: item for area in AREAS for name, item in area.ITEMS.items()}
 
 

@@ -25,9 +25,17 @@ def test_page_and_tables_are_written(run, tmp_path):
     code, said, problems = run(HANDINS, "--report", page, "--lesson", LESSON, "--csv", tables)
     assert (code, problems) == (0, "")
     assert said == (
-        f"28 hand-ins read. Something is missing in 5. \nThe page is in {page}.\n9 tables are in {tables}.\n"
+        f"28 hand-ins read. Something is missing in 5. \nThe page is in {page}.\n11 tables are in {tables}.\n"
     )
-    assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 9
+    assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 11
+
+
+def test_one_page_to_print_is_written_beside(run, tmp_path):
+    page, summary = tmp_path / "class.html", tmp_path / "one.html"
+    code, said, _ = run(HANDINS, "--report", page, "--lesson", LESSON, "--summary", summary)
+    assert code == 0 and f"One page to print is in {summary}." in said
+    text = summary.read_text("utf-8")
+    assert "28 groups handed in." in text and "22.69 s" in text and "<script" not in text
 
 
 def test_files_that_do_not_count_are_named(run, hand_in, tmp_path):

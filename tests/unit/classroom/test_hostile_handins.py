@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from kit.classroom import handins as handin_folder
 from kit.classroom.handins import class_files, clean_text
+from kit.classroom.live import LiveClass, standing
 from kit.classroom.overview import read_class
-from kit.classroom.page import class_report
+from kit.classroom.page import class_report, class_summary
 from kit.classroom.sections import SECTIONS, Show
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
@@ -299,6 +300,10 @@ def hostile(good, hand_in):
         ("measure", "set_aside", {"source": texts, "trial": 1, "reason": texts}),
         ("average", "results", [{"magnets": texts, "duration_s": texts, texts: texts, "status": texts}]),
         ("explain", "explanation", dict.fromkeys(("claim", "evidence", "reasoning", "rebuttal", texts), texts)),
+        ("investigate", "claim:own", dict.fromkeys(("claim", "evidence", texts), texts)),
+        ("investigate", f"claim:{SCRIPT}"[:70], dict.fromkeys(("claim", "rebuttal"), texts)),
+        ("predict", "predicted_curve:duration_s", {"x": [1, texts, 2], "values": [5, 1e300, texts]}, True),
+        ("predict", "lifted", {"what": texts, "missing": [texts]}),
     ]
     document = hand_in.document("evil", *steps) | {"damage": [texts, FORMULA], "made": SCRIPT[:64]}
     hand_in.write(good, "evil <script>alert(4)<!-- & '=1'.json".replace("<!--", "x"), document)
@@ -318,6 +323,8 @@ def test_no_text_of_a_group_becomes_an_element(hostile, lesson):
                 show = Show(overview, question.id if question else "", marked=True, moment=moment)
                 pages.append(section.html(show))
                 pages.append(section.html(Show(overview, show.question, moment=moment, search="<img src=x onerror=a>")))
+    live = LiveClass(hostile, lesson, groups=3)
+    pages += [class_summary(overview, 3), str(live.parts.standing(standing(overview, 3)))]
     for page in pages:
         outline = Outline(page)
         assert not outline.tags & FOREIGN
@@ -357,7 +364,7 @@ def test_no_cell_of_the_csv_files_starts_a_formula(hostile, tmp_path):
     import csv
 
     paths = write_class_csv(read_class(hostile, LESSON), tmp_path / "tables")
-    assert len(paths) == 9
+    assert len(paths) == 11
     for path in paths:
         with path.open(encoding="utf-8-sig", newline="") as file:
             for row in csv.DictReader(file):

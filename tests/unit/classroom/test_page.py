@@ -53,3 +53,12 @@ def test_the_page_is_written_or_the_reason_given(tmp_path):
 def test_without_lesson_and_key_the_page_still_works():
     page = class_report(read_class(PROJECT / "datasets_demo" / "class_handins"))
     assert "teacher_key.toml" in page and "For you, not for the projector" not in page
+
+
+def test_what_is_for_the_teacher_alone_is_never_printed_and_can_be_left_out():
+    ideas = "Aluminium is not magnetic, so magnets cannot matter."
+    page = class_report(DEMO)
+    assert page.count('<details class="part screen"><summary>For you') == len(DEMO.questions)
+    assert re.search(r"@media print \{[^@]*\.screen \{ display: none !important; \}", page)
+    without = class_report(DEMO, for_teacher=False)
+    assert ideas in page and ideas not in without and "For you, not for the projector" not in without

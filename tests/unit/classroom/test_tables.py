@@ -230,7 +230,8 @@ def test_csv_files_hold_every_table(measured, five, tmp_path):
     paths = {path.stem: path for path in write_class_csv(five, tmp_path / "out")}
     tables = {name: pd.read_csv(path) for name, path in paths.items()}
     assert set(tables) == {
-        "answers", "choices", "moves", "confidence", "explanations", "runs", "pooled", "groups", "refused",
+        "answers", "choices", "moves", "confidence", "explanations", "claims", "sketches", "runs", "pooled", "groups",
+        "refused",
     }  # fmt: skip
     assert tables["moves"].query("question == 'two-magnets' and after == 'after discussion'")["groups"].sum() == 5
     assert tables["choices"].query("moment == 'first'")["all"].sum() == 8

@@ -155,6 +155,33 @@ def test_the_hubs_settings_agree_with_each_other(tmp_path, monkeypatch):
     assert environment["KIT_HANDIN_FOLDER"](spawner) == str(mine)
 
 
+def test_with_a_key_the_hub_has_a_desk_that_its_sessions_may_reach(tmp_path):
+    from kit.classroom.hub import hub_of
+    from kit.record.sending import where_to_send
+    from kit.record.workbook import Workbook
+
+    text = (HUB / "jupyterhub_config.py").read_text("utf-8").replace("/etc/jupyterhub/", f"{tmp_path}/")
+    (tmp_path / "before_lesson.token").write_text("abc\n")
+    (tmp_path / "class_desk.key").write_text("the key\n")
+    c = Settings()
+    exec(compile(text, "jupyterhub_config.py", "exec"), {"get_config": lambda: c})
+    desk = c.JupyterHub.services[-1]
+    assert desk["environment"] == {"KIT_DESK_KEY": "the key"}
+    roles = {role["name"]: set(role["scopes"]) for role in c.JupyterHub.load_roles}
+    scope = f"access:services!service={desk['name']}"  # what the desk asks for, see kit.classroom.hub
+    assert scope in roles["user"] and "self" in roles["user"] and scope in c.Spawner.server_token_scopes
+    hub = hub_of(
+        {
+            "JUPYTERHUB_API_URL": "http://127.0.0.1:8081/hub/api",
+            "JUPYTERHUB_SERVICE_PREFIX": f"/services/{desk['name']}/",
+            "JUPYTERHUB_SERVICE_NAME": desk["name"],
+            "JUPYTERHUB_SERVICE_URL": desk["url"],
+        }
+    )
+    place = where_to_send(Workbook(tmp_path / "x.jsonl"), {"KIT_CLASS_DESK": c.Spawner.environment["KIT_CLASS_DESK"]})
+    assert place.address.endswith(f"{hub.prefix}send") and place.set_by_school
+
+
 def test_kernels_use_sockets_that_are_files_and_so_never_meet_a_taken_port(tmp_path):
     """The hub's own settings file, read by the program that starts kernels."""
     settings = json.loads((HUB / "jupyter_server_config.json").read_text("utf-8"))

@@ -154,7 +154,7 @@ def test_data_that_cannot_be_shown_say_why(lesson, workbook):
 # --- the pages themselves -----------------------------------------------------------------------------------------
 
 NO_DATA = r"from kit|stage\.(welcome|own_question|plan|prediction|final_answer|predicted_curve|sources|observation)"
-NO_DATA += r"|stage\.(look_back|defend|hand_in)\(|make\.(welcome|plan|runs|sources)"
+NO_DATA += r"|stage\.(look_back|defend|hand_in|send)\(|make\.(welcome|plan|runs|sources)"
 
 
 def cells_of(notebook):
