@@ -145,7 +145,7 @@ function render({ model, el }) {
       return make("th", { scope: "col", class: figure && "pick-figure" }, title);
     }));
   const table = make("table", { class: "pick-table" },
-    make("caption", {}, "What every run gives. After ± stands one standard uncertainty."), make("thead", {}, head), body);
+    make("caption", {}, "What every run gives, as far as trials repeat. Point at a run to read how exactly the gate timed it."), make("thead", {}, head), body);
   const scroll = make("div", { class: "pick-scroll" }, table);
   const repairs = make("details", { class: "pick-repairs" });
 
@@ -210,7 +210,7 @@ function render({ model, el }) {
   function read() {
     const row = rows()[bright];
     reading.classList.toggle("pick-note", !row);
-    reading.textContent = row ? `${runs[bright].name}: ${row.counted ? `${row.duration} s, ${row.turns} turns` : row.status}`
+    reading.textContent = row ? `${runs[bright].name}: ${row.counted ? `${row.exact} (by the gate alone)` : row.status}`
       : "Point at a run to see it alone, with every turn the gate measured.";
   }
   listen(plot, "pointerleave", () => highlight(-1));

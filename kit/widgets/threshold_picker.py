@@ -26,8 +26,8 @@ from ..motion.threshold import (
     common_stop,
     measure,
 )
-from ..stats.averages import DOUBTFUL, doubtful
-from ..wording import condition_value, join_words, name_of, number, plus_minus, unit_of
+from ..stats.averages import DOUBTFUL, doubtful, pooled_scatter
+from ..wording import as_repeated, condition_value, join_words, name_of, number, plus_minus, unit_of
 from .parts import BadChoice, front_end
 
 __all__ = ["ThresholdPicker"]
@@ -172,7 +172,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             "start_period_s": self.start_period_s,
             "stop_period_s": self.stop_period_s,
             "rule": self.rule,
-            "rows": [_shown(row, c) for row, c in zip(results.to_dict("records"), self._curves, strict=True)],
+            "rows": _all_shown(results, self._curves),
             "summary": _summary(results),
         }
         self.set_trait("results", results)
@@ -301,8 +301,26 @@ def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
     }
 
 
-def _shown(row: Mapping, curve: SpeedCurve) -> dict:
-    """One row of results in words, rounded by its uncertainty. The full numbers stay in `results`."""
+def _all_shown(results: pd.DataFrame, curves: Sequence[SpeedCurve]) -> list[dict]:
+    """The rows of the table, rounded to what trials repeat: by the spread pooled over all conditions, as a fraction."""
+    conditions = [str(sorted(curve.run.conditions.items())) for curve in curves]
+    counts = (results["status"] == COUNTED).to_numpy() & (results["set_aside"] == "").to_numpy()
+    spread = {}
+    for name in ("duration_s", "turns"):
+        values = results[name].to_numpy(float)
+        use = counts & (values > 0)
+        groups = [condition for condition, used in zip(conditions, use, strict=True) if used]
+        spread[name] = pooled_scatter(values[use], groups)[0] if use.any() else np.nan
+    return [_shown(row, c, spread) for row, c in zip(results.to_dict("records"), curves, strict=True)]
+
+
+def _shown(row: Mapping, curve: SpeedCurve, spread: Mapping[str, float]) -> dict:
+    """One row of results in words; `exact` says how well the gate timed this one run. The full numbers stay in
+    `results`.
+    """
+    exact = (
+        f"{plus_minus(row['duration_s'], row['duration_u_s'], 's')}, {plus_minus(row['turns'], row['turns_u'])} turns"
+    )
     words = [f"doubtful, counts: {row['doubt']}" if row["outcome"] == DOUBTFUL else row["status"]]
     if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
         words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
@@ -310,8 +328,9 @@ def _shown(row: Mapping, curve: SpeedCurve) -> dict:
         words = [f"set aside: {row['set_aside']}"] + (words if row["status"] != COUNTED else [])
     launched = curve.times_s[0] if len(curve.times_s) else 0.0
     return {
-        "duration": plus_minus(row["duration_s"], row["duration_u_s"]),
-        "turns": plus_minus(row["turns"], row["turns_u"]),
+        "duration": as_repeated(row["duration_s"], spread["duration_s"] * row["duration_s"]),
+        "turns": as_repeated(row["turns"], spread["turns"] * row["turns"]),
+        "exact": exact,
         "status": "; ".join(words),
         "note": row["note"],
         "doubtful": row["outcome"] == DOUBTFUL,

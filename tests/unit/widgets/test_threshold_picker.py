@@ -20,8 +20,10 @@ from kit.logs.run import Repair, Run, refuse, with_repairs
 from kit.motion.speed import speed_curves
 from kit.motion.threshold import BEST, RULES, common_start, common_stop, measure
 from kit.plots.style import PALETTE, SYMBOLS
+from kit.stats.averages import pooled_scatter
 from kit.widgets import ThresholdPicker
 from kit.widgets.threshold_picker import MAX_POINTS
+from kit.wording import as_repeated
 
 FRONT_END = Path(kit.widgets.__file__).parent
 
@@ -230,12 +232,14 @@ def test_refusing_repairs_until_no_run_can_share_a_threshold_is_survived():
 # ---- what is shown ------------------------------------------------------------------------------------------------
 
 
-def test_rows_are_rounded_by_their_uncertainty(picker):
-    for shown, row in zip(picker._answer["rows"], picker.results.itertuples(), strict=True):
-        value, u = map(float, shown["duration"].split(" ± "))
+def test_rows_are_rounded_to_what_trials_repeat_and_say_on_request_how_exactly_one_run_was_timed(picker):
+    results = picker.results
+    spread = pooled_scatter(results["duration_s"], [str(run.conditions) for run in picker.runs])[0]
+    for shown, row in zip(picker._answer["rows"], results.itertuples(), strict=True):
+        value, u = map(float, shown["exact"].partition(" s,")[0].split(" ± "))
         assert u == pytest.approx(row.duration_u_s, rel=0.06)
         assert abs(value - row.duration_s) <= u / 10
-        assert len(shown["duration"].split(" ± ")[1].replace(".", "").lstrip("0")) == 2
+        assert shown["duration"] == as_repeated(row.duration_s, spread * row.duration_s)
 
 
 def test_runs_that_cannot_be_counted_say_why_in_words():
