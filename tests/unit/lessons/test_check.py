@@ -69,6 +69,7 @@ def test_all_problems_are_told_at_once(place):
     assert found["lesson.toml", "changed.values"].fix.startswith("write, for example: values = [1, 2, 4, 8]")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [

@@ -137,6 +137,7 @@ def test_writing_is_saved_and_there_again(stage, workbook):
     assert stage("measure").observation("runs").text.value == "the lines fan out"
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_thresholds_pass_on_to_the_next_stage(stage, workbook):
     picker, keep, say = stage("measure").thresholds().children
@@ -162,6 +163,7 @@ def test_a_refused_repair_passes_on(stage):
     assert not curves[source].repairs[0].accepted
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_a_trial_set_aside_stays_aside_until_taken_back(stage, workbook):
     table = stage("average").trials().children[0]
