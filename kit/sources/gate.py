@@ -255,6 +255,11 @@ class LiveGate:
             return self._times_s
 
     @property
+    def saved_bytes(self) -> int:
+        """How many bytes of the source are safe on disk."""
+        return self._bytes
+
+    @property
     def running(self) -> bool:
         """Whether it still listens."""
         return self._thread is not None and self._thread.is_alive()
@@ -311,8 +316,8 @@ class LiveGate:
         try:
             while not self._stop.is_set() and (ended := self._step()) == "":
                 ended = "stopped"
-        except EOFError:
-            ended = "source ended"
+        except EOFError as error:
+            ended = "stopped" if str(error) == "stopped" else "source ended"
         except OSError as error:
             ended, why = "unplugged", error.strerror or str(error) or type(error).__name__
         except _DiskError as error:
