@@ -194,7 +194,8 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
     yield (
         "markdown",
         "## With a gate of your own\n\n"
-        "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
+        "Is a light gate joined by a wire to the machine in front of you? Then the kit can read it while the run lasts, "
+        "also where Python runs somewhere else. First say where the wire ends. Your school's "
         "safety rules come first. Read the cautions at the top of this page before anything spins.",
     )
     yield "code", "make.live_gate()"

@@ -3,7 +3,7 @@
 // loaded again loses nothing. Pieces are numbered by the bytes before them, so nothing is doubled. page_link.py answers.
 
 const BEAT_MS = 500; // Python is told this often that the page is there
-const SILENT_MS = 3000; // after so long without an answer the student is told
+const SILENT_S = 3; // after so long without an answer the student is told
 
 // `name` of the widget's memory; `changed()` is called when there is something new to show, `over(refusal)` when the run
 // has ended in Python.
@@ -49,7 +49,7 @@ function pageLink(model, undo, name, changed, over) {
   }
   const heard = (message) => {
     if (!run || message.run !== run.id) return;
-    run.heard = performance.now();
+    if (message.s != null) run.heard = Math.max(run.heard, message.s); // of the page's own message that is answered
     if (message.refused) return forget(message.refused);
     if (message.conditions) run.conditions = message.conditions;
     if (message.unknown) {
@@ -77,13 +77,13 @@ function pageLink(model, undo, name, changed, over) {
   const link = {
     get on() { return Boolean(run && !run.end); },
     get ending() { return Boolean(run?.end); },
-    get silent() { return Boolean(run && performance.now() - run.heard > SILENT_MS); },
+    get silent() { return Boolean(run && seconds() - run.heard > SILENT_S); },
     get waiting() { // lines that are not on the disk yet
       if (!run) return 0;
       return run.pieces.filter((p) => p.at + p.data.length > run.saved).reduce((n, p) => n + p.data.filter((b) => b === 10).length, 0);
     },
     begin() {
-      run = { id: Math.random().toString(36).slice(2), began: performance.timeOrigin + performance.now(), pieces: [], total: 0, saved: 0, notes: [], end: null, heard: performance.now(), conditions: null };
+      run = { id: Math.random().toString(36).slice(2), began: performance.timeOrigin + performance.now(), pieces: [], total: 0, saved: 0, notes: [], end: null, heard: 0, conditions: null };
       live();
     },
     add(data) {
@@ -110,7 +110,8 @@ function pageLink(model, undo, name, changed, over) {
         left = JSON.parse(sessionStorage.getItem(store) ?? "null");
       } catch { /* nothing that can be read */ }
       if (run || !left || mine.has(left.id)) return false;
-      run = { ...left, pieces: left.pieces.map(([at, s, data]) => ({ at, s, data: bytes(data) })), end: left.end ?? "page", saved: 0, heard: performance.now() };
+      run = { ...left, pieces: left.pieces.map(([at, s, data]) => ({ at, s, data: bytes(data) })), end: left.end ?? "page", saved: 0 };
+      run.heard = seconds();
       live();
       return true;
     },

@@ -35,9 +35,10 @@ class PageLink(anywidget.AnyWidget):
 
     def __init__(self, begin: Callable[[PageSource, Mapping[str, Any]], tuple[LiveGate, dict]], **traits):
         self._begin = begin
-        self._run, self._conditions = "", {}
+        self._run = ""
         self._source: PageSource | None = None
         self._gate: LiveGate | None = None
+        self._told = (0, False)
         super().__init__(**traits)
         self.on_msg(self._heard)
 
@@ -47,15 +48,18 @@ class PageLink(anywidget.AnyWidget):
         return self._source.notes if self._source is not None else []
 
     def tell(self) -> None:
-        """Say to the page what is here, what is saved, and whether the run is over."""
+        """Say to the page what is here, what is saved, and whether the run is over, if that is news."""
         if self._gate is not None:
-            self._answer(self._run, self._source.have if self._source else 0)
+            now = (self._gate.saved_bytes, bool(self._gate.ended))
+            if now != self._told:
+                self._told = now
+                self._answer(self._run, self._source.have if self._source else 0)
 
-    def _answer(self, run: str, have: int, gap: bool = False) -> None:
+    def _answer(self, run: str, have: int, **more: Any) -> None:
         gate = self._gate
         if gate is not None:
             over = bool(gate.ended)
-            self.send({"run": run, "have": have, "saved": gate.saved_bytes, "gap": gap, "over": over})
+            self.send({"run": run, "have": have, "saved": gate.saved_bytes, "gap": False, "over": over, **more})
 
     def _heard(self, _, message: dict, buffers: list) -> None:
         run = str(message.get("run", ""))[:40]
@@ -69,8 +73,8 @@ class PageLink(anywidget.AnyWidget):
             self.send({"run": run, "unknown": True})  # a kernel that began anew: the page sends all of it again
 
     def _open(self, run: str, conditions: Mapping[str, Any]) -> None:
-        if run == self._run:
-            self.tell()
+        if run == self._run and self._source is not None:
+            self._answer(run, self._source.have)
             return
         if self._source is not None and self._gate is not None and not self._gate.ended:
             self._source.end("page", 0)  # of a page that has gone
@@ -81,7 +85,7 @@ class PageLink(anywidget.AnyWidget):
         except KitError as error:
             self.send({"run": run, "refused": str(error)})
             return
-        self._run, self._source, self._gate, self._conditions = run, source, gate, chosen
+        self._run, self._source, self._gate, self._told = run, source, gate, (0, False)
         self.send({"run": run, "conditions": chosen, "have": 0, "saved": 0, "gap": False, "over": False})
 
     def _take(self, source: PageSource, run: str, message: dict, data: bytes) -> None:
@@ -95,7 +99,7 @@ class PageLink(anywidget.AnyWidget):
         except (KitError, KeyError, TypeError, ValueError) as error:
             self.send({"run": run, "refused": f"The page sent something that can't be read ({error})."})
             return
-        self._answer(run, have, gap=at > have)
+        self._answer(run, have, gap=at > have, s=message["s"])
 
 
 class PageCable(PageLink):

@@ -66,7 +66,7 @@ def play(gate: LiveGate, source: PageSource, silent_s: float) -> None:
     for step in np.arange(0.0, silent_s, 0.5):
         source.take(at, b"", float(RUN.pass_times_s[-1] + step))
     for _ in range(200):
-        if not gate.running or gate.saved_bytes == at and source._pieces.empty():
+        if not gate.running or (gate.saved_bytes == at and source._pieces.empty()):
             return
         gate.wait(0.01)
 

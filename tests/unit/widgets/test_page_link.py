@@ -39,7 +39,14 @@ def test_a_run_with_a_gap_a_double_and_a_page_that_starts_twice(box):
     says(box, WHOLE[20:], run="a", at=20, s=0.4, notes=["A byte was damaged."])
     says(box, b"", run="a", at=len(WHOLE), s=0.9, end="stopped")
     box._pulse_thread.join(10)
-    assert box.answers[-1] | {"have": 0} == {"run": "a", "have": 0, "saved": len(WHOLE), "gap": False, "over": True}
+    assert box.answers[-1] | {"have": 0, "s": 0} == {
+        "run": "a",
+        "have": 0,
+        "saved": len(WHOLE),
+        "gap": False,
+        "over": True,
+        "s": 0,
+    }
     assert "4 passes logged.\nYou stopped it." in box.say.text
     assert "A byte was damaged." in box.say.text
     assert box.gate.raw_path.read_bytes() == WHOLE

@@ -1,0 +1,137 @@
+"""What the page measures itself, in a real Chromium: a gate on a cable (the port is played, nothing else)."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+from playwright.sync_api import expect
+
+from kit import read_log
+from kit.launcher import PROJECT
+from tests.browser.in_page import seal_before
+
+PASSES = PROJECT / "datasets_demo" / "coasting_disc" / "passes"
+BESIDE = "import os; os.chdir('coasting_disc') if os.path.isdir('coasting_disc') else None"  # the workbook
+MAKE = """
+from kit.widgets import MakeRuns
+
+make = MakeRuns("../../datasets_demo/coasting_disc")
+make.live_gate()
+"""
+HERE = "a cable at the machine my browser runs on"
+# The one thing that is not real: what the browser gives for a chosen cable.
+FAKE_PORT = """() => {
+    window.asked = 0;
+    navigator.serial.requestPort = async () => {
+        window.asked += 1;
+        if (window.refuse) throw new DOMException("no port selected", "NotFoundError");
+        let give = null;
+        const port = {
+            readable: new ReadableStream({ start: (c) => { give = c; } }),
+            open: async (how) => { window.opened = how; },
+            close: async () => { window.portClosed = true; },
+        };
+        window.board = (text) => give.enqueue(new TextEncoder().encode(text));
+        window.pull = () => { port.readable = null; give.error(new DOMException("lost", "NetworkError")); };
+        window.portClosed = false;
+        return port;
+    };
+}"""
+# Messages to the kernel are swallowed, as on a network that is gone; then the connection itself breaks.
+CUT = """() => {
+    const kernel = jupyterapp.shell.currentWidget.sessionContext.session.kernel;
+    window.wire = kernel._ws;
+    window.wire.send = () => {};
+}"""
+MEND = """() => window.wire.close()"""  # JupyterLab connects anew by itself
+
+
+def lines(magnets: int, trial: int) -> list[str]:
+    times_s = read_log(PASSES / f"magnets-{magnets:02d}_trial-{trial}.csv")[0].pass_times_s
+    return ["# unit us\n", *(f"{round(1e6 * t)}\n" for t in times_s)]
+
+
+def with_a_cable(page):
+    """The live gate's box, its cable played, and chosen."""
+    page.evaluate(FAKE_PORT)
+    box = page.locator(".kit-box").filter(has_text="Listen to:").first
+    box.get_by_label("Listen to:").select_option(label=HERE)
+    return box
+
+
+def a_run(box, page, magnets: int, text: str) -> None:
+    """Choose, start, let the board print, stop, keep."""
+    box.get_by_label("magnets").select_option(str(magnets))
+    box.get_by_role("button", name="Choose the cable and start").click()
+    expect(box).to_contain_text("The page listens")
+    page.evaluate("text => window.board(text)", text)
+    box.get_by_role("button", name="Stop").last.click()
+    box.get_by_role("button", name="Keep this run").click()
+    expect(box).to_contain_text(f"Kept: number of magnets {magnets}, trial")
+
+
+def test_from_the_question_for_the_cable_to_a_trend_of_twelve_runs(desk, kernel_says):
+    seal_before(desk.copy)
+    page = desk.show(BESIDE, MAKE)
+    box = with_a_cable(page)
+    expect(box).to_contain_text("Your browser asks which cable it may read.")
+    assert page.evaluate("window.asked") == 0
+
+    page.evaluate("window.refuse = true")
+    box.get_by_role("button", name="Choose the cable and start").click()
+    expect(box).to_contain_text("No cable was chosen, so nothing is read.")
+    page.evaluate("window.refuse = false")
+
+    for magnets in (1, 2, 4, 8):
+        for trial in (1, 2, 3):
+            a_run(box, page, magnets, "".join(lines(magnets, trial)))
+    assert page.evaluate("[window.opened.baudRate, window.portClosed]") == [115200, True]
+    assert kernel_says(page, "make.own.counts()") == "{'gate': 12}"
+    kernel_says(page, "make.progress.use_sources('measure', 'gate')")
+    found = kernel_says(page, "(len(make.progress.runs), [t.model for t in make.progress.trends('duration_s')][:3])")
+    assert found.startswith("(12, [")
+    assert "shifted inverse" in found
+
+
+def test_a_connection_that_breaks_loses_and_doubles_nothing(desk, kernel_says):
+    page = desk.show("from kit.widgets import LiveGateBox", "box = LiveGateBox('cable_logs')\nbox")
+    box = with_a_cable(page)
+    text = lines(8, 1)
+    box.get_by_role("button", name="Choose the cable and start").click()
+    expect(box).to_contain_text("The page listens")
+    page.evaluate("text => window.board(text)", "".join(text[:8]) + text[8][:3])
+    expect(box).to_contain_text("passes7")
+    page.evaluate(CUT)
+    page.evaluate("text => window.board(text)", text[8][3:] + "".join(text[9:20]))
+    expect(box).to_contain_text("Python does not answer. 12 lines wait on this page.")
+    page.evaluate(MEND)
+    expect(box).to_contain_text("passes19")
+    page.evaluate("text => window.board(text)", "".join(text[20:]))
+    page.evaluate("window.pull()")
+    expect(box).to_contain_text("The connection broke (the browser lost the cable). All that came before is kept.")
+    assert kernel_says(page, "box.gate.raw_path.read_bytes()") == repr("".join(text).encode())
+    times = json.loads(kernel_says(page, "box.gate.pass_times_s.tolist()"))
+    assert np.allclose(times, read_log(PASSES / "magnets-08_trial-1.csv")[0].pass_times_s, atol=1e-6)
+
+
+def test_a_page_that_is_gone_for_a_kernel_that_began_anew_leaves_the_run_to_the_next(desk, kernel_says):
+    cells = ("from kit.widgets import LiveGateBox", "box = LiveGateBox('cable_logs', 'magnets', [1, 8])\nbox")
+    page = desk.show(*cells)
+    box = with_a_cable(page)
+    box.get_by_label("magnets").select_option("8")
+    box.get_by_role("button", name="Choose the cable and start").click()
+    expect(box).to_contain_text("The page listens")
+    text = "".join(lines(8, 2))
+    page.evaluate("text => window.board(text)", text)
+    expect(box).to_contain_text("passes24")
+    page.evaluate(
+        """async () => {
+            const panel = jupyterapp.shell.currentWidget;
+            await panel.sessionContext.session.kernel.restart();
+            await jupyterapp.commands.execute('notebook:run-all-cells');
+        }"""
+    )
+    expect(box).to_contain_text("the page was closed or loaded anew")
+    assert kernel_says(page, "box.gate.raw_path.read_bytes()") == repr(text.encode())
+    assert kernel_says(page, "box._run_conditions") == "{'magnets': 8}"
