@@ -43,7 +43,7 @@ ORIGINS = {
     "bench": "virtual bench (a simulation)",
     "gate": "live gate",
     "taps": "tapped by hand",
-    "clicks": "clicks in a recording",
+    "clicks": "clicks of a card",
     "file": "own file",
 }
 
@@ -67,6 +67,8 @@ class OwnRuns:
         origin: str,
         flags_per_turn: int = 1,
         note: str = "",
+        *,
+        timing_u_s: float = 0.0,
     ) -> Run:
         """Keep a run; return it with its trial number and its repairs once it is on the disk.
 
@@ -74,6 +76,7 @@ class OwnRuns:
         ----------
         pass_times_s : (n,) strictly increasing, s; kept exactly as they are.
         origin : one of `ORIGINS`.
+        timing_u_s : standard uncertainty of a pass that its scatter can't show.
 
         Raises
         ------
@@ -91,6 +94,8 @@ class OwnRuns:
             "note": note,
             "pass_times_s": run.pass_times_s,
         }
+        if timing_u_s:
+            value["timing_u_s"] = float(timing_u_s)
         entry = self.workbook.add(self.stage, Kind.RUN, value)
         return self._run(entry)
 
@@ -117,6 +122,7 @@ class OwnRuns:
                     source=f"{origin}-{entry.n}",
                     note=value["note"],
                     origin=origin,
+                    timing_u_s=float(value.get("timing_u_s", 0.0)),
                 )
                 # a shaky tap is no missed turn: timing by hand has a rule of its own for what to accept
                 repairs = tapped_run(run.pass_times_s).repairs if origin == "taps" else with_repairs(run).repairs

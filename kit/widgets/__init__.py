@@ -17,6 +17,7 @@ _HOME = {
     "LessonForm": "lesson_form",
     "LiveGateBox": "live_gate",
     "MakeRuns": "make_runs",
+    "Microphone": "microphone",
     "ObservationBox": "cards",
     "PlotView": "parts",
     "PredictedCurve": "predicted_curve",

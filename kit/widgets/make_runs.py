@@ -34,6 +34,7 @@ from ..wording import condition_value, count_of
 from .bench import Bench
 from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
+from .microphone import Microphone
 from .parts import (
     FIELD,
     UPLOAD_LIMIT,
@@ -337,6 +338,13 @@ class MakeRuns:
             lambda: LiveGateBox(folder, self.lesson.x, self.lesson.values, on_keep=self._keeper("gate"))
         )
 
+    def microphone(self) -> widgets.Widget:
+        """Clicks of a struck card, heard by the browser."""
+        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_clicks")
+        return self._of_data(
+            lambda: Microphone(folder, self.lesson.x, self.lesson.values, on_keep=self._run_keeper("clicks"))
+        )
+
     def taps(self) -> widgets.Widget:
         """A tap for each turn, for something slow."""
         key = f"taps-{self.lesson.name}"
@@ -365,11 +373,21 @@ class MakeRuns:
 
         return keep
 
+    def _run_keeper(self, origin: str) -> Callable[[Run, str], str]:
+        def keep(run: Run, note_: str) -> str:
+            return self._kept(self._add(run, origin, note_))
+
+        return keep
+
     def _keep_file(self, run: Run) -> Run:
         words = f"from the file {run.source}"
-        kept = self.own.add(run.pass_times_s, run.conditions, "file", run.flags_per_turn, words)
+        kept = self._add(run, "file", words)
         self._kept(kept)
         return kept
+
+    def _add(self, run: Run, origin: str, words: str) -> Run:
+        u_s = run.timing_u_s
+        return self.own.add(run.pass_times_s, run.conditions, origin, run.flags_per_turn, words, timing_u_s=u_s)
 
     def _kept(self, run: Run) -> str:
         """Show the new run wherever runs are listed, and say which it is."""

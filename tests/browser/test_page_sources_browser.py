@@ -1,15 +1,21 @@
-"""What the page measures itself, in a real Chromium: a gate on a cable (the port is played, nothing else)."""
+"""What the page measures itself, in a real Chromium: a gate on a cable (the port is played, nothing else), clicks heard
+by its microphone (which plays a file)."""
 
 from __future__ import annotations
 
 import json
+from base64 import b64encode
 
 import numpy as np
 from playwright.sync_api import expect
 
-from kit import read_log
+from kit import find_clicks, read_log, read_sound
 from kit.launcher import PROJECT
-from tests.browser.in_page import seal_before
+from kit.sound.clicks import click_settings
+from kit.sound.recording import write_wav
+from kit.widgets.microphone import PageMicrophone
+from tests.browser.in_page import call_in_page, seal_before
+from tests.reference.rendered import Exact, sound_of
 
 PASSES = PROJECT / "datasets_demo" / "coasting_disc" / "passes"
 BESIDE = "import os; os.chdir('coasting_disc') if os.path.isdir('coasting_disc') else None"  # the workbook
@@ -135,3 +141,70 @@ def test_a_page_that_is_gone_for_a_kernel_that_began_anew_leaves_the_run_to_the_
     expect(box).to_contain_text("the page was closed or loaded anew")
     assert kernel_says(page, "box.gate.raw_path.read_bytes()") == repr(text.encode())
     assert kernel_says(page, "box._run_conditions") == "{'magnets': 8}"
+
+
+# --- clicks ---------------------------------------------------------------------------------------------
+
+HEARD = (
+    "from kit.widgets import Microphone",
+    """kept = []
+box = Microphone('click_logs', 'magnets', [1, 8], on_keep=lambda run, note: kept.append(run) or 'Kept.')
+box""",
+)
+IN_PIECES = """(settings, sound, piece) => {
+    const bytes = Uint8Array.from(atob(sound), (c) => c.charCodeAt(0)), finder = new ClickFinder(settings), found = [];
+    const samples = Float32Array.from(new Int16Array(bytes.buffer), (x) => x / 32768);
+    for (let at = 0; at < samples.length; at += piece) found.push(...finder.push(samples.subarray(at, at + piece)));
+    return [...found, ...finder.finish()];
+}"""
+
+
+def test_the_page_finds_the_same_clicks_in_the_same_samples(chromium, tmp_path):
+    rng, times_s = np.random.default_rng(8), 0.2 + Exact("linear", 9).passes_s(0.3)
+    for rate, snr_dB, piece in ((16_000, 10, 128), (44_100, 8, 4_410), (48_000, 20, 100_000)):
+        sound = sound_of(rng, times_s, snr_dB, rate)
+        sound[: rate // 8] = sound[rate : rate + rate // 10] = sound[-rate // 2 :] = 0  # asleep, too busy, off
+        recording = read_sound(write_wav(tmp_path / "clicks.wav", sound, rate))
+        here = find_clicks(recording)
+        samples = b64encode((recording.samples() * 32_768).astype("<i2").tobytes()).decode()
+        there = call_in_page(chromium, str(PageMicrophone._esm), IN_PIECES, click_settings(rate), samples, piece)
+        assert len(here.times_s) >= len(times_s) - 1
+        assert len(there) == len(here.times_s)
+        assert np.allclose([s for s, _ in there], here.times_s, atol=2e-6)
+        assert np.allclose([dB for _, dB in there], here.strength_dB, atol=0.01)
+
+
+def test_how_loud_it_is_in_words(chromium):
+    words = call_in_page(chromium, str(PageMicrophone._esm), "(peaks) => peaks.map(levelWords)", [0.001, 0.1, 0.98])
+    assert [text.split(":")[0] for text in words] == ["too quiet", "fine", "too loud"]
+
+
+def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_devices):
+    exact = Exact("squared", 12)
+    times_s = 0.8 + exact.passes_s()
+    rng = np.random.default_rng(2)
+    tail = 0.01 * rng.standard_normal(20 * 48_000)  # what the browser plays after a file's end is no silence
+    write_wav(fake_devices / "sound.wav", np.r_[sound_of(rng, times_s, 26), tail], 48_000)
+    page = desk.show(*HEARD)
+    box = page.locator(".kit-box").filter(has_text="Clicks in one turn").first
+    box.get_by_role("button", name="Listen and start").click()  # nobody has allowed it
+    expect(box).to_contain_text("You said no, so nothing is heard.")
+    page.context.grant_permissions(["microphone"])
+    box.get_by_label("magnets").select_option("8")
+    box.get_by_role("button", name="Listen and start").click()
+    expect(box).to_contain_text("It listens.")
+    expect(box.locator(".live-number").first).to_have_text(f"passes{len(times_s)}", timeout=30_000)
+    expect(box.locator(".mic-words")).to_have_text("fine")
+    box.get_by_role("button", name="Stop").click()
+    box.get_by_role("button", name="Keep this run").click()
+    expect(box).to_contain_text("Kept.")
+    expect(box.get_by_role("button", name="Download the sound")).to_be_hidden()
+    found = np.array(json.loads(kernel_says(page, "kept[0].pass_times_s.tolist()")))
+    assert len(found) == len(times_s)
+    off_s = np.abs(np.diff(found) - np.diff(times_s))
+    assert np.median(off_s) < 5e-4
+    assert off_s.max() < 0.05  # a busy machine may drop a buffer of the file it plays
+    assert kernel_says(page, "dict(kept[0].conditions)") == "{'magnets': 8}"
+    first = kernel_says(page, "box.gate.raw_path.read_text().splitlines()[:1]")
+    assert "clicks by a microphone" in first
+    page.context.clear_permissions()

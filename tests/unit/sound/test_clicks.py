@@ -70,6 +70,14 @@ def test_at_12_dB_hardly_one_is_missed_or_invented(tmp_path, kind):
     assert recall >= 0.99
 
 
+def test_noise_that_sets_in_after_digital_silence_is_no_click(tmp_path):
+    """A microphone that wakes up, a machine too busy for a while, a switch: silence there says nothing of the noise."""
+    sound = NOISE * np.random.default_rng(4).standard_normal(6 * 44_100)
+    for start, stop in ((0, 0.35), (1.0, 1.2), (2.5, 3.4), (5.2, 6.0)):
+        sound[int(start * 44_100) : int(stop * 44_100)] = 0
+    assert detect(tmp_path, sound).times_s.size == 0
+
+
 @pytest.mark.slow
 def test_the_curve_falls_gently_below_that(tmp_path):
     rng = np.random.default_rng(3)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from kit import KitError
 from kit.sources.page import PageSource
 from kit.widgets.live_gate import HERE, PAGE, LiveGateBox
+from kit.widgets.microphone import Microphone
 
 WHOLE = b"# unit ms\n1000\n1210\n1430\n1660\n"
 
@@ -105,3 +107,22 @@ def test_where_to_listen_is_chosen_by_what_exists(tmp_path, monkeypatch):
 def test_a_source_of_a_page_knows_no_more_than_it_was_sent():
     source = PageSource()
     assert (source.read(10), source.clock(), source.have) == (b"", 0.0, 0)
+
+
+def test_clicks_are_kept_as_a_run_with_what_a_sound_cards_clock_can_do(tmp_path):
+    kept = []
+    box = Microphone(tmp_path, "magnets", [1, 8], on_keep=lambda *what: kept.append(what) or "Kept.")
+    box.page.send = lambda *_: None
+    box._clicks.value, box._note.value = 2, " a door fell shut "
+    times_us = [round(1e6 * t) for t in np.cumsum(np.linspace(0.1, 0.5, 30))]
+    lines = b"# clicks by a microphone, 48000 samples a second; unit us\n" + b"".join(b"%d\n" % t for t in times_us)
+    box.page._handle_custom_msg({"run": "m", "start": True}, [])
+    message = {"run": "m", "at": 0, "s": 9.0, "end": "stopped", "notes": ["For a moment nothing at all was heard."]}
+    box.page._handle_custom_msg(message, [memoryview(lines)])
+    box._pulse_thread.join(10)
+    assert "For a moment nothing at all was heard." in box.say.text
+    assert "The clicks scatter by" in box.say.text
+    box._keep.click()
+    [(run, note)] = kept
+    assert (len(run.pass_times_s), run.flags_per_turn, dict(run.conditions)) == (30, 2, {"magnets": 1})
+    assert note == "a door fell shut Timed by clicks; a sound card's clock keeps to 0.01 %."
