@@ -208,6 +208,13 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
     yield "code", "make.microphone()"
     yield (
         "markdown",
+        "## By a camera\n\n"
+        "No card either? Put a broad mark on the disc, and let a camera watch one spot that it passes. A film works "
+        "too, and one in slow motion works best. Keep the camera still and the light even.",
+    )
+    yield "code", "make.camera()"
+    yield (
+        "markdown",
         "## By tapping\n\n"
         "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
         "Practise first, so that you know how even your taps are.",

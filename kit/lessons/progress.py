@@ -44,6 +44,7 @@ ORIGINS = {
     "gate": "live gate",
     "taps": "tapped by hand",
     "clicks": "clicks of a card",
+    "camera": "seen by a camera",
     "file": "own file",
 }
 

@@ -23,6 +23,7 @@ import numpy as np
 from ..errors import KitError
 from ..logs.run import Run
 from ..wording import count_of
+from .camera import SampleReader
 from .gate_lines import PassReader
 
 if TYPE_CHECKING:
@@ -201,6 +202,7 @@ class LiveGate:
     rest_s, rest_turns : after the disc has slowed down, the run ends when no pass comes for the longer of `rest_s`
         seconds and `rest_turns` times the last turn. None for either: it ends only when told.
     clock : seconds that grow, to judge how long no pass came.
+    reader : what makes passes of the bytes, where they are no lines of a board (`kit.sources.camera.SampleReader`).
 
     Use it as `with LiveGate(...) as gate:` or call `start()` and `stop()`. All properties may be read at any time.
 
@@ -230,8 +232,9 @@ class LiveGate:
         rest_s: float | None = 3.0,
         rest_turns: float | None = 4.0,
         clock: Callable[[], float] = time.monotonic,
+        reader: PassReader | SampleReader | None = None,
     ):
-        self._reader = PassReader(unit)
+        self._reader = reader or PassReader(unit)
         self._source = source if hasattr(source, "close") and not hasattr(source, "readable") else FileSource(source)
         self.flags_per_turn = flags_per_turn
         self._rest = None if rest_s is None or rest_turns is None else (rest_s, rest_turns)
@@ -364,6 +367,7 @@ class LiveGate:
         """Bring the log to what the reader knows: add new lines; where it changed its mind, write all anew."""
         counts = self._reader.counts()
         heading = self._heading()
+        anew |= self._reader.changes_its_mind and len(counts) > 0
         anew |= heading != getattr(self, "_heading_written", None) or len(counts) < self._written
         if anew:
             self._log.close()

@@ -8,6 +8,7 @@ from importlib import import_module
 _HOME = {
     "AgreementView": "views",
     "Bench": "bench",
+    "Camera": "camera",
     "ClaimTester": "claim_tester",
     "ClassOverview": "class_overview",
     "CollapseView": "views",

@@ -32,6 +32,7 @@ from ..record.workbook import Workbook, friendly_code
 from ..sources.setup import BenchSetup
 from ..wording import condition_value, count_of
 from .bench import Bench
+from .camera import Camera
 from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
 from .microphone import Microphone
@@ -343,6 +344,13 @@ class MakeRuns:
         folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_clicks")
         return self._of_data(
             lambda: Microphone(folder, self.lesson.x, self.lesson.values, on_keep=self._run_keeper("clicks"))
+        )
+
+    def camera(self) -> widgets.Widget:
+        """A mark that passes a field of the camera's picture, or of a film."""
+        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_camera")
+        return self._of_data(
+            lambda: Camera(folder, self.lesson.x, self.lesson.values, on_keep=self._run_keeper("camera"))
         )
 
     def taps(self) -> widgets.Widget:

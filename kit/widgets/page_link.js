@@ -13,7 +13,7 @@ function pageLink(model, undo, name, changed, over) {
   const seconds = () => (performance.timeOrigin + performance.now() - run.began) / 1000;
   const send = (message, data) => {
     try {
-      model.send({ run: run.id, notes: run.notes, ...message }, undefined, data ? [data] : []);
+      model.send({ run: run.id, notes: run.notes, clock: link.clock ? link.clock() : undefined, ...message }, undefined, data ? [data] : []);
     } catch { /* the kernel is gone: all is still here, and goes again */ }
   };
   const text = (bytes) => String.fromCharCode(...bytes), bytes = (string) => Uint8Array.from(string, (c) => c.charCodeAt(0));
@@ -21,12 +21,12 @@ function pageLink(model, undo, name, changed, over) {
     stored = performance.now();
     try {
       if (!run) return sessionStorage.removeItem(store);
-      const pieces = run.pieces.map(({ at, s, data }) => [at, s, text(data)]);
+      const pieces = run.pieces.map(({ at, s, data, clock }) => [at, s, text(data), clock]);
       sessionStorage.setItem(store, JSON.stringify({ ...run, pieces }));
     } catch { /* no memory, or it is full: this page still has all */ }
   }
   const start = () => send({ start: true, conditions: run.conditions });
-  const post = (piece) => send({ at: piece.at, s: piece.s }, piece.data.slice().buffer);
+  const post = (piece) => send({ at: piece.at, s: piece.s, clock: piece.clock }, piece.data.slice().buffer);
   const finish = () => send({ at: run.total, s: seconds(), end: run.end });
   function forget(refusal = "") {
     mine.delete(run.id);
@@ -75,6 +75,7 @@ function pageLink(model, undo, name, changed, over) {
     }
   });
   const link = {
+    clock: null, // seconds by which rest is judged, where these are not the page's: those of a film
     get on() { return Boolean(run && !run.end); },
     get ending() { return Boolean(run?.end); },
     get silent() { return Boolean(run && seconds() - run.heard > SILENT_S); },
@@ -88,7 +89,7 @@ function pageLink(model, undo, name, changed, over) {
     },
     add(data) {
       if (!run || run.end || !data.length) return;
-      const piece = { at: run.total, s: seconds(), data };
+      const piece = { at: run.total, s: seconds(), data, clock: link.clock ? link.clock() : undefined };
       run.pieces.push(piece);
       run.total += data.length;
       post(piece);
@@ -110,7 +111,7 @@ function pageLink(model, undo, name, changed, over) {
         left = JSON.parse(sessionStorage.getItem(store) ?? "null");
       } catch { /* nothing that can be read */ }
       if (run || !left || mine.has(left.id)) return false;
-      run = { ...left, pieces: left.pieces.map(([at, s, data]) => ({ at, s, data: bytes(data) })), end: left.end ?? "page", saved: 0 };
+      run = { ...left, pieces: left.pieces.map(([at, s, data, clock]) => ({ at, s, data: bytes(data), clock: clock ?? undefined })), end: left.end ?? "page", saved: 0 };
       run.heard = seconds();
       live();
       return true;

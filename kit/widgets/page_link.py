@@ -91,7 +91,7 @@ class PageLink(anywidget.AnyWidget):
     def _take(self, source: PageSource, run: str, message: dict, data: bytes) -> None:
         try:
             at = message["at"]
-            have = source.take(at, data, float(message["s"]))
+            have = source.take(at, data, float(message.get("clock", message["s"])))
             for words in message.get("notes", [])[len(source.notes) : 20]:
                 source.notes.append(str(words)[:300])
             if message.get("end") in ENDS:

@@ -84,7 +84,7 @@ def find_chromium() -> str | None:
 
 @pytest.fixture(scope="package")
 def fake_devices(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder: the browser's microphone plays `sound.wav` in it, once; its camera shows `video.y4m`, again and again."""
+    """A folder: the browser's microphone plays `sound.wav` in it, once, its camera `video.y4m`, again and again."""
     return tmp_path_factory.mktemp("devices")
 
 

@@ -1,9 +1,10 @@
 """What the page measures itself, in a real Chromium: a gate on a cable (the port is played, nothing else), clicks heard
-by its microphone (which plays a file)."""
+by its microphone and a mark seen by its camera (both play files)."""
 
 from __future__ import annotations
 
 import json
+import re
 from base64 import b64encode
 
 import numpy as np
@@ -11,11 +12,13 @@ from playwright.sync_api import expect
 
 from kit import find_clicks, read_log, read_sound
 from kit.launcher import PROJECT
+from kit.logs.sampled import passes_from_samples
 from kit.sound.clicks import click_settings
 from kit.sound.recording import write_wav
+from kit.widgets.camera import PageCamera
 from kit.widgets.microphone import PageMicrophone
 from tests.browser.in_page import call_in_page, seal_before
-from tests.reference.rendered import Exact, sound_of
+from tests.reference.rendered import Exact, brightness_of, sound_of, write_video
 
 PASSES = PROJECT / "datasets_demo" / "coasting_disc" / "passes"
 BESIDE = "import os; os.chdir('coasting_disc') if os.path.isdir('coasting_disc') else None"  # the workbook
@@ -208,3 +211,96 @@ def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_
     first = kernel_says(page, "box.gate.raw_path.read_text().splitlines()[:1]")
     assert "clicks by a microphone" in first
     page.context.clear_permissions()
+
+
+# --- a mark ---------------------------------------------------------------------------------------------
+
+SEEN = (
+    "from kit.widgets import Camera",
+    """kept = []
+box = Camera('camera_logs', 'magnets', [1, 8], on_keep=lambda run, note: kept.append(run) or 'Kept.')
+box""",
+)
+
+
+def test_the_page_finds_the_same_passes_in_the_same_samples(chromium):
+    rng = np.random.default_rng(3)
+    for how in ({"field": 0.2, "mark": 0.35}, {"mark": 0.6}, {"field": 0.1, "noise": 6.0, "dropped": 0.05}):
+        times_s, levels = brightness_of(rng, Exact("linear", 20), **how)
+        here, beam = passes_from_samples(times_s, levels, ramps=True)
+        script, arguments = str(PageCamera._esm), (times_s.tolist(), levels.tolist())
+        there = call_in_page(chromium, script, "passesFromSamples", *arguments)
+        assert len(here) >= 18
+        assert np.allclose(there["passes"], here, atol=1e-9)
+        assert np.isclose(there["fastest"], beam.fastest_turns_per_s)
+        assert there["blocked"] == beam.blocked
+    assert call_in_page(chromium, str(PageCamera._esm), "passesFromSamples", list(range(99)), [100.0] * 99) is None
+
+
+def test_a_mark_is_seen_by_the_camera_and_no_picture_leaves_the_page(desk, kernel_says, fake_devices):
+    exact = Exact("linear", 8, first=2.5, last=0.8)
+    still = np.full(75, 200.0)  # two and a half seconds, to press "Start"
+    _, moving = brightness_of(np.random.default_rng(4), exact, field=0.2, mark=0.35, phase=0.4)
+    write_video(fake_devices / "video.y4m", np.r_[still, moving, np.full(150, moving[-1])])
+    page = desk.show(*SEEN)
+    box = page.locator(".kit-box").filter(has_text="Marks on the disc").first
+    box.get_by_role("button", name="Open the camera").click()  # nobody has allowed it
+    expect(box).to_contain_text("You said no, so nothing is seen.")
+    page.context.grant_permissions(["camera"])
+    box.get_by_role("button", name="Open the camera").click()
+    expect(box).to_contain_text(re.compile("The field's brightness is 21[3-6] of 255."))  # 200 of 16 … 235
+    box.get_by_role("button", name="Start", exact=True).click()
+    true_s = exact.passes_s(0.6)  # the mark's front edge stands 0.4 turns past the field
+    expect(box.locator(".live-number").first).to_have_text(f"passes{len(true_s)}", timeout=30_000)
+    expect(box).to_contain_text("turns a second can be told apart")
+    box.get_by_role("button", name="Stop").click()
+    expect(box).to_contain_text("The mark is darker than the rest")
+    box.get_by_role("button", name="Keep this run").click()
+    expect(box).to_contain_text("Kept.")
+    found = np.array(json.loads(kernel_says(page, "kept[0].pass_times_s.tolist()")))
+    assert len(found) == len(true_s)
+    off_s = np.abs(np.diff(found) - np.diff(true_s))
+    assert np.median(off_s) < 0.02
+    assert 0.0005 < float(kernel_says(page, "kept[0].timing_u_s")) < 0.012
+    raw = "box.gate.raw_path.read_text().splitlines()"
+    assert kernel_says(page, f"({raw}[1], max(map(len, {raw}[2:])) < 30)") == "('time (us);brightness', True)"
+    page.context.clear_permissions()
+
+
+MAKE_A_FILM = """async () => { // a wide mark that passes once in 0.8 s, drawn and recorded by the browser itself
+    const canvas = document.createElement("canvas"), pen = canvas.getContext("2d");
+    Object.assign(canvas, { width: 160, height: 120 });
+    const recorder = new MediaRecorder(canvas.captureStream(30), { mimeType: "video/webm" }), parts = [];
+    recorder.ondataavailable = (e) => parts.push(e.data);
+    const begun = performance.now();
+    const draw = () => {
+        const angle = ((performance.now() - begun) / 800) % 1;
+        const dark = Math.min(1, Math.max(0, 3 - Math.abs(angle - 0.5) * 10));
+        pen.fillStyle = `rgb(${[0, 1, 2].map(() => 210 - 150 * dark).join()})`;
+        pen.fillRect(0, 0, 160, 120);
+        if (recorder.state !== "inactive") requestAnimationFrame(draw);
+    };
+    recorder.start();
+    draw();
+    await new Promise((done) => setTimeout(done, 5000));
+    recorder.stop();
+    await new Promise((done) => { recorder.onstop = done; });
+    const files = new DataTransfer(), input = document.querySelector(".kit-page input[type=file]");
+    files.items.add(new File(parts, "film.webm", { type: "video/webm" }));
+    input.files = files.files;
+    input.dispatchEvent(new Event("change"));
+}"""
+
+
+def test_a_film_of_ones_own_is_read_by_its_own_times(desk, kernel_says):
+    page = desk.show(*SEEN)
+    box = page.locator(".kit-box").filter(has_text="Marks on the disc").first
+    box.get_by_role("button", name="Open the camera").wait_for()
+    page.evaluate(MAKE_A_FILM)
+    expect(box).to_contain_text("Place the field where the mark passes, then press")
+    box.get_by_label("The film shows it slower by").fill("4")
+    box.get_by_role("button", name="Start", exact=True).click()
+    expect(box).to_contain_text("You stopped it.", timeout=30_000)
+    turns_s = json.loads(kernel_says(page, "__import__('numpy').diff(box.gate.pass_times_s).tolist()"))
+    assert len(turns_s) >= 4
+    assert np.allclose(turns_s, 0.2, atol=0.012)  # a busy machine records a frame late

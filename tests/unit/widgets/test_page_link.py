@@ -7,8 +7,10 @@ import pytest
 
 from kit import KitError
 from kit.sources.page import PageSource
+from kit.widgets.camera import Camera
 from kit.widgets.live_gate import HERE, PAGE, LiveGateBox
 from kit.widgets.microphone import Microphone
+from tests.reference.rendered import Exact, brightness_of
 
 WHOLE = b"# unit ms\n1000\n1210\n1430\n1660\n"
 
@@ -126,3 +128,18 @@ def test_clicks_are_kept_as_a_run_with_what_a_sound_cards_clock_can_do(tmp_path)
     [(run, note)] = kept
     assert (len(run.pass_times_s), run.flags_per_turn, dict(run.conditions)) == (30, 2, {"magnets": 1})
     assert note == "a door fell shut Timed by clicks; a sound card's clock keeps to 0.01 %."
+
+
+def test_a_cameras_run_carries_how_sure_its_passes_are(tmp_path):
+    kept = []
+    box = Camera(tmp_path, "magnets", [1, 8], on_keep=lambda run, note: kept.append(run) or "Kept.")
+    box.page.send = lambda *_: None
+    times_s, levels = brightness_of(np.random.default_rng(1), Exact("linear", 12), field=0.2, mark=0.35)
+    data = b"".join(b"%d;%.3f\n" % (round(1e6 * t), b) for t, b in zip(times_s, levels, strict=True))
+    box.page._handle_custom_msg({"run": "c", "start": True}, [])
+    box.page._handle_custom_msg({"run": "c", "at": 0, "s": 9.0, "clock": 4.0, "end": "stopped"}, [memoryview(data)])
+    box._pulse_thread.join(10)
+    assert "turns can be told apart up to" in box.say.text
+    box._keep.click()
+    assert 0.001 < kept[0].timing_u_s < 0.01
+    assert len(kept[0].pass_times_s) == 12
