@@ -14,6 +14,7 @@ from pathlib import Path
 from tests.benchmarks import (
     accuracy,
     browser,
+    browser_gate,
     claims,
     classes,
     counting,
@@ -27,7 +28,20 @@ from tests.benchmarks import (
 from tests.benchmarks.race import Row
 from tests.benchmarks.table import as_text
 
-AREAS = (reading, counting, trends, drag, claims, sound, classes, starting, browser, accuracy, false_verdicts)
+AREAS = (
+    reading,
+    counting,
+    trends,
+    drag,
+    claims,
+    sound,
+    classes,
+    starting,
+    browser,
+    browser_gate,
+    accuracy,
+    false_verdicts,
+)
 ITEMS: dict[str, Callable[[bool], list[Row]]] = {name: item for area in AREAS for name, item in area.ITEMS.items()}
 
 
