@@ -366,8 +366,6 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
     wider = t_factor(fit.dof) / NORMAL_FACTOR
     wider *= lasting_factor(lag_one(fit.residuals_s, len(fit.parameters)), len(fit.residuals_s))
-    if fit.timing_sd_s:  # as for the curve: errors that last longer than a turn do not scatter about the law
-        wider = max(wider, curve.run.timing_u_s / fit.timing_sd_s)
     if stop_period_s is None:
         last_period_s = TURN / float(fit.speed(last_s))
         stretch = fit.between(start_period_s, last_period_s)

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+from kit import Run, measure
 from kit.errors import KitError
 from kit.sound.clicks import find_clicks, run_from_clicks, timing_scatter
 from kit.sound.recording import read_sound, write_wav
+from tests.reference.rendered import LAWS, Exact, sound_of
 
 NOISE = 0.01  # rms, white
 
@@ -184,3 +186,18 @@ def test_timing_scatter_is_right_on_average_and_ignores_a_miss():
     assert np.mean(found) == pytest.approx(1e-3, rel=0.03)
     assert np.mean(with_miss) == pytest.approx(1e-3, rel=0.08)
     assert np.isnan(timing_scatter(true_s[:5]))
+
+
+@pytest.mark.slow
+def test_a_coasting_time_by_clicks_is_right_to_two_milliseconds_in_a_noisy_room(tmp_path):
+    """A small, fixed part of `python3 -m kit test --benchmarks --only microphone`; exact runs, rendered."""
+    rng, off, u = np.random.default_rng(9), [], []
+    for snr_dB in (10, 20):
+        for law in LAWS:
+            exact = Exact(law, 30, last=0.6)
+            clicks = detect(tmp_path, sound_of(rng, 0.6 + exact.passes_s(rng.uniform()), snr_dB), 48_000)
+            row = measure([Run(clicks.times_s).repaired()], 0.3, 1.0, rule="best").iloc[0]
+            off.append(row.duration_s - exact.duration_s(0.3, 1.0))
+            u.append(row.duration_u_s)
+    assert np.median(np.abs(off)) < 0.002
+    assert np.max(np.abs(off) / u) < 4
