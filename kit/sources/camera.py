@@ -18,10 +18,16 @@ from ..logs.sampled import FEWEST_SAMPLES, Beam, passes_from_samples
 from ..wording import count_of, number
 from .gate_lines import LineReader
 
-__all__ = ["SampleReader", "within_sight"]
+__all__ = ["SampleReader", "is_sampled", "within_sight"]
 
 _SAMPLE = re.compile(rb"(\d{1,15});(\d{1,6}(?:\.\d{1,6})?)")
+HEADING = b"time (us);brightness"  # the page prints it before the first sample
 LONG_STEP = 1.5  # times the usual step: a frame was dropped there
+
+
+def is_sampled(data: bytes) -> bool:
+    """Whether these bytes of a raw file are samples of a field, not lines of a board."""
+    return any(line.strip() == HEADING for line in data[:400].splitlines())
 
 
 def within_sight(pass_times_s: np.ndarray, fastest_turns_per_s: float) -> int:

@@ -23,7 +23,7 @@ import numpy as np
 from ..errors import KitError
 from ..logs.run import Run
 from ..wording import count_of
-from .camera import SampleReader
+from .camera import SampleReader, is_sampled
 from .gate_lines import PassReader
 
 if TYPE_CHECKING:
@@ -451,8 +451,9 @@ def recover(path: str | Path) -> list[Captured]:
         log = file.with_suffix(".csv")
         heading = log.read_bytes()[:400].decode("utf-8", "replace") if log.is_file() else ""
         given = re.search(r"^# live gate.*, unit given: (\w+);", heading)
-        reader = PassReader(given[1] if given else None)
-        reader.feed(file.read_bytes())
+        data = file.read_bytes()
+        reader = SampleReader() if is_sampled(data) else PassReader(given[1] if given else None)
+        reader.feed(data)
         reader.finish()
         found.append(Captured(file, reader.times_s(), reader.report()))
     return found

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit import KitError, LiveGate, Run, measure, passes_from_samples, read_log
+from kit import KitError, LiveGate, Run, measure, passes_from_samples, read_log, recover
 from kit.sources.camera import SampleReader, within_sight
 from kit.sources.page import PageSource
 from tests.reference.rendered import LAWS, Exact, brightness_of
@@ -66,7 +66,8 @@ def test_a_field_beside_the_mark_makes_no_run_and_says_what_to_do(tmp_path):
 def test_samples_and_passes_are_on_the_disk_and_can_be_read_again(tmp_path):
     source, reader = PageSource(), SampleReader()
     gate = LiveGate(source, tmp_path, clock=source.clock, reader=reader).start()
-    data = lines(*brightness_of(np.random.default_rng(4), Exact("constant", 14), **WIDE))
+    head = b"# brightness of a field of a film, one frame a line\ntime (us);brightness\n"
+    data = head + lines(*brightness_of(np.random.default_rng(4), Exact("constant", 14), **WIDE))
     half = data.index(b"\n", len(data) // 2) + 1
     at = source.take(0, data[:half], 2.0)
     at = source.take(at, data[half:], 4.0)
@@ -74,6 +75,7 @@ def test_samples_and_passes_are_on_the_disk_and_can_be_read_again(tmp_path):
     assert gate.wait(5)
     assert gate.raw_path.read_bytes() == data
     assert read_log(gate.log_path)[0].pass_times_s == pytest.approx(gate.pass_times_s, abs=1e-6)
+    assert np.array_equal(recover(gate.raw_path)[0].pass_times_s, gate.pass_times_s)
     assert gate.run({"magnets": 2}).pass_times_s == pytest.approx(reader.times_s())
 
 
@@ -109,7 +111,7 @@ def test_ramps_are_no_beam_for_a_file_and_are_one_for_a_camera():
 
 @pytest.mark.slow
 def test_a_coasting_time_is_right_to_a_part_of_a_frame_and_its_uncertainty_holds():
-    """A small, fixed part of `python3 -m kit test --benchmarks --only browser-gate`; exact runs, rendered."""
+    """A small, fixed part of `python3 -m kit test --benchmarks --only camera`; exact runs, rendered."""
     rng, off, u = np.random.default_rng(7), [], []
     for how in ({}, {"exposure": 1.0}, {"exposure": 0.05, "rolling": 0.02}, {"dropped": 0.03}):
         for law in LAWS:
