@@ -287,10 +287,27 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
     yield (
         "markdown",
         "## With a gate of your own\n\n"
-        "Is a light gate joined to this machine by a wire? Then the kit can read it while the run lasts. Your school's "
+        "Is a light gate joined by a wire to the machine in front of you? Then the kit can read it while the run "
+        "lasts, also where Python runs somewhere else. First say where the wire ends. Your school's "
         "safety rules come first. Read the cautions at the top of this page before anything spins.",
     )
     yield "code", "make.live_gate()"
+    yield (
+        "markdown",
+        "## By the clicks of a card\n\n"
+        "No gate? Let a card be struck once a turn, and let this machine's microphone listen. Hold it close, and keep "
+        "the room quiet. The card brakes a little too: use the same one for all runs. Fix card and microphone, so that "
+        "nothing can come loose and reach what spins.",
+    )
+    yield "code", "make.microphone()"
+    yield (
+        "markdown",
+        "## By a camera\n\n"
+        "No card either? Put a broad mark on the disc, and let a camera watch one spot that it passes. A film works "
+        "too, and one in slow motion works best. Fix the camera on a stand behind the guard. Keep the light even: no "
+        "lamp that flashes.",
+    )
+    yield "code", "make.camera()"
     yield (
         "markdown",
         "## By tapping\n\n"

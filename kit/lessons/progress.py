@@ -43,7 +43,8 @@ ORIGINS = {
     "bench": "virtual bench (a simulation)",
     "gate": "live gate",
     "taps": "tapped by hand",
-    "clicks": "clicks in a recording",
+    "clicks": "clicks of a card",
+    "camera": "seen by a camera",
     "file": "own file",
 }
 
@@ -77,7 +78,7 @@ class OwnRuns:
         ----------
         pass_times_s : (n,) strictly increasing, s; kept exactly as they are.
         origin : one of `ORIGINS`.
-        read_as, timing_u_s : how its log was understood, and the uncertainty of a pass (s) that comes of it.
+        read_as, timing_u_s : how its log was understood, and the uncertainty of a pass (s) that its scatter can't show.
 
         Raises
         ------
@@ -122,7 +123,7 @@ class OwnRuns:
                     source=f"{origin}-{entry.n}",
                     note=value["note"],
                     origin=origin,
-                    timing_u_s=value.get("timing_u_s", 0.0),  # older entries have neither
+                    timing_u_s=float(value.get("timing_u_s", 0.0)),  # older entries have neither
                     read_as=value.get("read_as", ""),
                 )
                 # a shaky tap is no missed turn: timing by hand has a rule of its own for what to accept

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -12,6 +12,7 @@ __all__ = ["Beam", "passes_from_samples"]
 
 FEWEST_SAMPLES = 8
 FEWEST_OF_A_LEVEL = 3  # samples that make a level; fewer are spikes
+SMEARED = 0.05  # of a step: what a straight line misses of a smeared edge
 CLEAR = 5.0  # the two levels lie at least so many times the noise apart
 ROUNDS = 50  # of the search for the two levels; it settles within ten
 
@@ -26,7 +27,15 @@ class Beam:
     hysteresis: float  # how far beyond the threshold the level must go, either way, before the state changes
     noise: float  # standard deviation of the samples about their level
     blocked: str  # "low" or "high": the level while the flag blocks the beam
-    timing_u_s: float  # standard uncertainty of one pass: a sample's step, evenly distributed
+    timing_u_s: float  # standard uncertainty of one pass, root mean square of `pass_u_s`
+    pass_u_s: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False, compare=False)  # (k,) of each pass
+    share: float = 0.5  # of a turn for which the flag blocks the beam, median over the turns; ½ with fewer than two
+    step_s: float = 0.0  # usual time from sample to sample
+
+    @property
+    def fastest_turns_per_s(self) -> float:
+        """Passes a second that can be told apart: two samples fall on the flag, and two on the gap beside it."""
+        return min(self.share, 1 - self.share) / (2 * self.step_s) if self.step_s > 0 else float("inf")
 
     def __str__(self) -> str:
         return (
@@ -35,7 +44,7 @@ class Beam:
         )
 
 
-def passes_from_samples(times_s, level, blocked: str | None = None) -> tuple[np.ndarray, Beam]:
+def passes_from_samples(times_s, level, blocked: str | None = None, *, ramps: bool = False) -> tuple[np.ndarray, Beam]:
     """The moments at which a sampled beam becomes blocked, and how they were found.
 
     The two levels are the medians of two groups of samples (k-means with k = 2 in one dimension, MacQueen 1967, begun
@@ -45,11 +54,17 @@ def passes_from_samples(times_s, level, blocked: str | None = None) -> tuple[np.
     is the level that lasts for less of the time, since a flag is narrower than the gap beside it; where both last
     about as long, the lower one (either edge of the flag comes once a turn).
 
+    How sure a moment is: where the level changes from one sample to the next, it may lie anywhere between the two
+    (step/√12). Where a sample in between was caught on the way, it is the noise over the slope, and a twentieth of a
+    step: by so much, root mean square, the straight line misses an edge that an exposure of a whole step has smeared.
+
     Parameters
     ----------
     times_s : (n,) increasing, s; the steps need not be even.
     level : (n,) what the sensor shows, in any unit.
     blocked : "low" or "high"; by default found out.
+    ramps : whether the edges are ramps, as in a camera's wide field: samples between the levels are then no noise, and
+        the noise is found from second differences.
 
     Returns
     -------
@@ -78,7 +93,9 @@ def passes_from_samples(times_s, level, blocked: str | None = None) -> tuple[np.
     if blocked not in (None, "low", "high"):
         raise KitError("blocked must be low or high", found=blocked)
 
-    low, high, noise = _two_levels(values)
+    # the ramps of a wide flag drop out of second differences; of independent noise their variance is 6 σ²
+    jitter = 1.4826 * float(np.median(np.abs(np.diff(values, 2)))) / 6**0.5
+    low, high, noise = _two_levels(values, jitter if ramps else None)
     threshold, apart = (low + high) / 2, high - low
     hysteresis = min(max(3 * noise, apart / 10), apart / 4)
     sure = np.where(values > threshold + hysteresis, 1, np.where(values < threshold - hysteresis, -1, 0))
@@ -93,12 +110,26 @@ def passes_from_samples(times_s, level, blocked: str | None = None) -> tuple[np.
     clear = np.maximum.accumulate(np.where(beyond, -1, np.arange(len(values))))[after]  # the last one that is not
     here, there = values[clear], values[clear + 1]
     moments = times[clear] + (threshold - here) / np.where(there == here, 1, there - here) * steps[clear]
-    beam = Beam(low, high, threshold, hysteresis, noise, blocked, float(np.median(steps)) / 12**0.5)
-    return moments, beam
+    off_here, off_there = (np.minimum(abs(v - low), abs(v - high)) for v in (here, there))
+    on_the_way = np.maximum(off_here, off_there) > hysteresis  # a sample lies clearly between the levels
+    smeared = np.hypot(SMEARED, jitter / np.maximum(abs(there - here), 1e-12 * apart))
+    pass_u_s = steps[clear] * np.where(on_the_way, np.minimum(smeared, 12**-0.5), 12**-0.5)
+    step_s = float(np.median(steps))
+    timing_u_s = float(np.sqrt(np.mean(pass_u_s**2))) if len(pass_u_s) else step_s / 12**0.5
+    share = _share_blocked(times, is_blocked, after)
+    return moments, Beam(low, high, threshold, hysteresis, noise, blocked, timing_u_s, pass_u_s, share, step_s)
 
 
-def _two_levels(values: np.ndarray) -> tuple[float, float, float]:
-    """(low, high, noise); a KitError where there are no two clear levels."""
+def _share_blocked(times: np.ndarray, is_blocked: np.ndarray, after: np.ndarray) -> float:
+    """The median share of the turns between passes for which the beam is blocked."""
+    if len(after) < 2:
+        return 0.5
+    spent = np.r_[0.0, np.cumsum(np.diff(times) * is_blocked[:-1])]
+    return float(np.median(np.diff(spent[after]) / np.diff(times[after])))
+
+
+def _two_levels(values: np.ndarray, jitter: float | None) -> tuple[float, float, float]:
+    """(low, high, noise); a KitError where there are no two clear levels. `jitter`: the noise, where it is known."""
     low, high = np.quantile(values, (0.005, 0.995))
     if low == high:
         low, high = values.min(), values.max()
@@ -115,7 +146,8 @@ def _two_levels(values: np.ndarray) -> tuple[float, float, float]:
     if min(map(len, groups)) >= FEWEST_OF_A_LEVEL:
         # the median absolute deviation times 1.4826 is the standard deviation of normal noise
         noise = max(1.4826 * float(np.median(np.abs(group - np.median(group)))) for group in groups)
-        if high - low > CLEAR * noise and _between(values, low, high) < 0.4:
+        noise, most = (noise, 0.4) if jitter is None else (jitter, 0.5)  # the share of ramps
+        if high - low > CLEAR * noise and _between(values, low, high) < most:
             return float(low), float(high), noise
     raise KitError(
         "These samples do not lie at two clear levels, beam blocked and beam free",

@@ -17,7 +17,7 @@ from ..errors import KitError
 from ..logs.run import Run
 from .recording import Recording, Spectra
 
-__all__ = ["Clicks", "find_clicks", "run_from_clicks", "timing_scatter"]
+__all__ = ["Clicks", "click_settings", "find_clicks", "run_from_clicks", "timing_scatter"]
 
 BAND_HZ = (1_000.0, 6_000.0)  # where a card or a dry hub clicks; hands, voices and rumble lie mostly below
 WINDOW_S = 0.0015  # power before and after is compared over this long
@@ -145,6 +145,50 @@ def timing_scatter(times_s: np.ndarray) -> float:
     return float(np.median(np.abs(third)) / 0.6744898 / np.sqrt(20)) if third.size >= 3 else float("nan")
 
 
+def click_settings(
+    sample_rate_hz: int, band_hz: tuple[float, float] = BAND_HZ, min_gap_s: float = 0.02
+) -> dict[str, float]:
+    """All numbers of the detector at a sample rate, for one that hears clicks as they come (click_finder.js).
+
+    `fewer` samples make a moment, `reach` moments a window, `piece` moments a piece of noise; `factor` and `quartile`
+    are multiples of the mean noise power; `least` is the power of what 16 bits can't resolve.
+    """
+    fewer, reach = _steps(sample_rate_hz, band_hz)
+    rate = sample_rate_hz / fewer
+    k = _independent(rate, reach, band_hz)
+    return {
+        "rate": sample_rate_hz,
+        "fewer": fewer,
+        "reach": reach,
+        "low": band_hz[0],
+        "high": min(band_hz[1], 0.45 * sample_rate_hz),
+        "factor": _threshold(rate, reach, band_hz),
+        "quartile": _quartile(k),
+        "least": 2.0**-30 / 12,
+        "min_gap_s": min_gap_s,
+        "echo_dB": ECHO_DB,
+        "fall_dB_per_s": ECHO_FALL_DB_PER_S,
+        "piece": _piece(rate),
+    }
+
+
+def _steps(rate_hz: float, band_hz: tuple[float, float]) -> tuple[int, int]:
+    """One value is kept of so many samples; so many values make a window."""
+    fewer = 1 << int(np.log2(rate_hz / (min(band_hz[1], 0.45 * rate_hz) - band_hz[0])))
+    return fewer, max(1, round(WINDOW_S * rate_hz / fewer))
+
+
+def _piece(rate: float) -> int:
+    return max(16, round(_NEIGHBOURHOOD_S * rate))
+
+
+def _quartile(k: float) -> float:
+    """The lower quartile of a mean of k exponential variables, as a part of their mean."""
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(k, 0.25) / k)
+
+
 def _power_after(recording: Recording, band_hz, channel) -> tuple[np.ndarray, float, int]:
     """Mean power of a band during WINDOW_S from each moment on, (n,) float32; values a second; values a window."""
     from scipy.fft import ifft
@@ -153,8 +197,7 @@ def _power_after(recording: Recording, band_hz, channel) -> tuple[np.ndarray, fl
     low, high = band_hz[0], min(band_hz[1], 0.45 * rate)
     if not 0 < low < high:
         raise KitError("The band does not fit the recording", found=band_hz, fix=f"stay below {0.45 * rate:.0f} Hz")
-    fewer = 1 << int(np.log2(rate / (high - low)))  # one value is kept of so many
-    reach = max(1, round(WINDOW_S * rate / fewer))
+    fewer, reach = _steps(rate, band_hz)
     spectra = Spectra(recording, guard_s=0.03, multiple=fewer, channel=channel)
     chosen = np.flatnonzero((spectra.frequency_hz >= low) & (spectra.frequency_hz <= high))
     points = Spectra.SIZE // fewer
@@ -210,14 +253,19 @@ def _threshold(rate: float, reach: int, band_hz) -> float:
 
 
 def _noise(after: np.ndarray, rate: float, k: float, recording: Recording) -> tuple[np.ndarray, np.ndarray]:
-    """Mean noise power, from the lower quartile of short pieces (clicks do not reach it): their middles and values."""
-    from scipy.special import gammaincinv
+    """Mean noise power, from the lower quartile of short pieces (clicks do not reach it): their middles and values.
 
-    piece = max(16, round(_NEIGHBOURHOOD_S * rate))
+    Digital silence for more than a quarter of a piece (a microphone that wakes up, a hole) tells nothing of the noise:
+    the piece before stands for it, or at the beginning the first one that has sound.
+    """
+    piece = _piece(rate)
     starts = np.arange(0, after.size, piece)
     quartile = [np.partition(p := after[e : e + piece], p.size // 4)[p.size // 4] for e in starts]
-    mean = np.array(quartile) / (gammaincinv(k, 0.25) / k)
+    mean = np.array(quartile) / _quartile(k)
     least = recording.resolution**2 / 12  # a recording knows nothing below its last bit
+    heard = np.flatnonzero(np.array(quartile) > least)
+    if heard.size:
+        mean = mean[heard[np.maximum(np.searchsorted(heard, np.arange(mean.size), side="right") - 1, 0)]]
     return starts + piece / 2, np.maximum(mean, least)
 
 

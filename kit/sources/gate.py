@@ -23,6 +23,7 @@ import numpy as np
 from ..errors import KitError
 from ..logs.run import Run
 from ..wording import count_of
+from .camera import SampleReader, is_sampled
 from .gate_lines import PassReader
 
 if TYPE_CHECKING:
@@ -201,6 +202,7 @@ class LiveGate:
     rest_s, rest_turns : after the disc has slowed down, the run ends when no pass comes for the longer of `rest_s`
         seconds and `rest_turns` times the last turn. None for either: it ends only when told.
     clock : seconds that grow, to judge how long no pass came.
+    reader : what makes passes of the bytes, where they are no lines of a board (`kit.sources.camera.SampleReader`).
 
     Use it as `with LiveGate(...) as gate:` or call `start()` and `stop()`. All properties may be read at any time.
 
@@ -230,8 +232,9 @@ class LiveGate:
         rest_s: float | None = 3.0,
         rest_turns: float | None = 4.0,
         clock: Callable[[], float] = time.monotonic,
+        reader: PassReader | SampleReader | None = None,
     ):
-        self._reader = PassReader(unit)
+        self._reader = reader or PassReader(unit)
         self._source = source if hasattr(source, "close") and not hasattr(source, "readable") else FileSource(source)
         self.flags_per_turn = flags_per_turn
         self._rest = None if rest_s is None or rest_turns is None else (rest_s, rest_turns)
@@ -253,6 +256,11 @@ class LiveGate:
         """(n,) passes that are safe on disk, s on the board's clock."""
         with self._lock:
             return self._times_s
+
+    @property
+    def saved_bytes(self) -> int:
+        """How many bytes of the source are safe on disk."""
+        return self._bytes
 
     @property
     def running(self) -> bool:
@@ -311,8 +319,8 @@ class LiveGate:
         try:
             while not self._stop.is_set() and (ended := self._step()) == "":
                 ended = "stopped"
-        except EOFError:
-            ended = "source ended"
+        except EOFError as error:
+            ended = "stopped" if str(error) == "stopped" else "source ended"
         except OSError as error:
             ended, why = "unplugged", error.strerror or str(error) or type(error).__name__
         except _DiskError as error:
@@ -359,6 +367,7 @@ class LiveGate:
         """Bring the log to what the reader knows: add new lines; where it changed its mind, write all anew."""
         counts = self._reader.counts()
         heading = self._heading()
+        anew |= self._reader.changes_its_mind and len(counts) > 0
         anew |= heading != getattr(self, "_heading_written", None) or len(counts) < self._written
         if anew:
             self._log.close()
@@ -442,8 +451,9 @@ def recover(path: str | Path) -> list[Captured]:
         log = file.with_suffix(".csv")
         heading = log.read_bytes()[:400].decode("utf-8", "replace") if log.is_file() else ""
         given = re.search(r"^# live gate.*, unit given: (\w+);", heading)
-        reader = PassReader(given[1] if given else None)
-        reader.feed(file.read_bytes())
+        data = file.read_bytes()
+        reader = SampleReader() if is_sampled(data) else PassReader(given[1] if given else None)
+        reader.feed(data)
         reader.finish()
         found.append(Captured(file, reader.times_s(), reader.report()))
     return found

@@ -106,6 +106,8 @@ class PassReader:
     only counted. A clock that begins anew earlier belongs to the opening of the port: the run then begins there.
     """
 
+    changes_its_mind = False  # what was told as a pass stays one, or the run begins anew
+
     def __init__(self, unit: str | None = None):
         self.unit_given = check_unit(unit)
         self.unit_declared: str | None = None

@@ -1,36 +1,31 @@
-"""A gate on a wire, read while the disc turns: choose the port, listen, watch, say what becomes of the run.
+"""A gate on a wire, read while the disc turns: choose where the wire ends, listen, watch, say what becomes of the run.
 
-The reading, the files and all numbers are `kit.sources.gate`'s; this module asks and shows. live_gate.js is the plot's
-page, live_plot.js draws it.
+The wire may end at the machine that runs Python, or at the one the browser runs on. The reading, the files and all
+numbers are `kit.sources.gate`'s in both cases; this module asks and shows.
 """
 
 from __future__ import annotations
 
-import contextvars
-import math
-import threading
-import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import ClassVar, Protocol
+from typing import Any, ClassVar, Protocol
 
-import anywidget
 import ipywidgets as widgets
 import numpy as np
-import pandas as pd
-import traitlets as t
 
 from ..errors import KitError
+from ..record.hosting import is_hosted
 from ..sources.gate import LiveGate, list_ports, open_port
-from ..wording import DASH, condition_value, name_of, number
-from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, heading, row_of
+from ..sources.page import PageSource
+from .live_run import LivePlot, LiveRun
+from .page_link import PageCable
+from .parts import FIELD, action, row_of
 
 __all__ = ["LiveGateBox", "LivePlot"]
 
-MEANT_TO_END_S = 0.7  # a click so soon after a run has ended by itself was meant to end it
-PULSE_S = 0.2  # the page is told of news so often
 TYPED = "type a port …"
-LISTEN, END, AGAIN = "Listen to the gate", "End this run now", "Listen to the next run"  # what the one button says
+PAGE = ("page", "")
+HERE = "a cable at the machine my browser runs on"
 _UNITS = (("as the board says", ""), ("seconds", "s"), ("milliseconds", "ms"), ("microseconds", "us"))
 
 
@@ -42,39 +37,7 @@ class Source(Protocol):
     def close(self) -> None: ...
 
 
-class LivePlot(anywidget.AnyWidget):
-    """A plot that grows: `add` sends only new points. `numbers`: pairs (name, value) shown large above it."""
-
-    _esm = front_end("make.js", "page_parts.js", "live_plot.js", "live_gate.js")
-    _css = front_end("live_gate.css")
-
-    numbers = t.List(t.List(t.Unicode())).tag(sync=True)
-
-    def __init__(self):
-        self.times_s, self.periods_s = np.empty(0), np.empty(0)
-        super().__init__()
-        self.on_msg(lambda _, message, __: self._tell(0) if message.get("ask") == "all" else None)
-
-    def clear(self) -> None:
-        """Forget all points."""
-        self.times_s, self.periods_s = np.empty(0), np.empty(0)
-        self._tell(0)
-
-    def show(self, times_s: np.ndarray, periods_s: np.ndarray) -> None:
-        """Show these points, all or those before and more: only what is new is sent."""
-        known = len(self.times_s)
-        grown = known <= len(times_s) and np.array_equal(times_s[:known], self.times_s)
-        if grown and known == len(times_s):
-            return
-        self.times_s, self.periods_s = times_s, periods_s
-        self._tell(known if grown else 0)
-
-    def _tell(self, since: int) -> None:
-        points = np.concatenate([self.times_s[since:], self.periods_s[since:]])
-        self.send({"from": since}, buffers=[points.astype("<f8").tobytes()] if len(points) else [])
-
-
-class LiveGateBox(KitBox):
+class LiveGateBox(LiveRun):
     """Read a gate live: port, unit and condition, one button to listen, a plot, and what becomes of the run.
 
     Parameters
@@ -85,8 +48,8 @@ class LiveGateBox(KitBox):
     sources : further things to listen to, words → function that opens one: a pretend gate, for example.
     flags_per_turn, baud : of the apparatus and of the board.
 
-    `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the page offers:
-    the button listens and, while it does, ends the run; below the plot a finished run is taken or left.
+    `gate` is the run that is on, or the last one. `start()`, `stop()` and `keep()` do what the page offers. Where the
+    cable ends at the browser's machine, the page begins the run: only a click there may ask the browser for a cable.
     """
 
     _listening: ClassVar[dict[str, LiveGate]] = {}  # the last run of each port in this kernel, of whichever box
@@ -102,42 +65,43 @@ class LiveGateBox(KitBox):
         flags_per_turn: int = 1,
         baud: int = 115200,
     ):
-        self.folder, self._x, self._on_keep = Path(folder), x, on_keep
-        self._sources, self._flags, self._baud = dict(sources or {}), flags_per_turn, baud
-        self.gate: LiveGate | None = None
-        self._pulse_thread: threading.Thread | None = None
-        self._kept = False
-        self._ended_s = -math.inf
-        self._build(values)
-        super().__init__(
-            [
-                row_of(self._port, self._typed, self._again, self._unit, *([self._value] if x else [])),
-                self._listen,
-                self.plot,
-                self.say,
-                self._keeping,
-                self._details,
-            ]
-        )
+        self._sources, self._baud = dict(sources or {}), baud
+        self._chosen = False  # whether a person chose where to listen, so that nothing else does
+        self.cable = PageCable(self._begin_on_page, baud=baud)
+        super().__init__(folder, x, values, on_keep=on_keep, flags_per_turn=flags_per_turn)
         self.look_for_ports()
+        self._port.observe(lambda _: self._choose(), "value")
+        self.cable.observe(lambda _: self._page_can(), "able")
+
+    def _parts(self) -> list[widgets.Widget]:
+        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **FIELD)
+        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **FIELD)
+        self._port.observe(lambda _: self._show_typed(), "value")
+        self._again = action("Look for ports again", self.look_for_ports)
+        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **FIELD)
+        return [
+            row_of(self._port, self._typed, self._again, self._unit, *([self._value] if self._x else [])),
+            self._listen,
+            self.cable,
+            self.plot,
+            self.say,
+            self._keeping,
+            self._details,
+        ]
 
     # --- for code and for buttons alike ----------------------------------------------------------------------------
-
-    @property
-    def conditions(self) -> dict[str, float | str]:
-        """The condition chosen on the page."""
-        return {self._x: self._value.value} if self._x else {}
-
-    @property
-    def running(self) -> bool:
-        """Whether a run is on."""
-        return self._pulse_thread is not None and self._pulse_thread.is_alive()
 
     def look_for_ports(self) -> None:
         """List the ports of this machine anew; the choice stays if it is still there."""
         before = self._port.value
         ports = [(words, ("port", name)) for name, words in list_ports()]
-        options = [*((words, ("source", words)) for words in self._sources), *ports, (TYPED, ("typed", ""))]
+        page = [(HERE, PAGE)]
+        if is_hosted() and self.cable.able in ("", "yes"):  # nobody's gate is joined to a hosted machine
+            ports = page + ports
+        elif self.cable.able in ("", "yes"):
+            ports = ports + page
+        rest = [(TYPED, ("typed", "")), *(page if page[0] not in ports else [])]
+        options = [*((words, ("source", words)) for words in self._sources), *ports, *rest]
         self._port.options = options
         typed = before == ("typed", "") and self._typed.value.strip()
         if typed or (before != ("typed", "") and before in [value for _, value in options]):
@@ -147,9 +111,10 @@ class LiveGateBox(KitBox):
 
     def start(self) -> None:
         """Open what is chosen and listen. Raises KitError if that fails, or if a run is on."""
-        if self.running:
-            raise KitError("A run is on already", fix="end it first")
+        self._make_way()
         kind, name = self._port.value
+        if kind == "page":
+            raise KitError("This cable ends at your browser", fix="press “Choose the cable and listen” on the page")
         if kind == "source":
             source = self._sources[name]()
         else:
@@ -159,116 +124,54 @@ class LiveGateBox(KitBox):
             if name in self._listening:  # a cell that was run twice: two readers would share the bytes between them
                 self._listening.pop(name).stop()
             source = open_port(name, self._baud)
-        chosen = self.conditions
-        stem = "_".join(f"{key}-{condition_value(value)}" for key, value in chosen.items()) or "gate"
-        unit = self._unit.value or None
         try:
-            self.gate = LiveGate(source, self.folder, name=stem, unit=unit, flags_per_turn=self._flags).start()
+            gate = self._gate_of(source)
         except KitError:
             source.close()
             raise
         if kind != "source":
-            self._listening[name] = self.gate
-        self._kept = False
-        self._run_conditions = chosen
-        self._keeping.layout.display = "none"
-        self._details.show([], _table((), ()))
-        self._listen.description = END
-        self.plot.clear()
-        self._show_numbers()
-        self.say.say("It listens. Give the disc its push; it stops by itself when the disc rests.")
-        # the page's messages carry the context of the cell or click that asked for them
-        run = contextvars.copy_context().run
-        self._pulse_thread = threading.Thread(target=run, args=(self._pulse, self.gate), name="live page", daemon=True)
-        self._pulse_thread.start()
+            self._listening[name] = gate
+        self._begin(gate, "It listens. Give the disc its push; it stops by itself when the disc rests.")
 
-    def stop(self) -> None:
-        """End the run, if one is on, and show what came of it."""
-        if self.gate is not None:
-            self.gate.stop()
-        if self._pulse_thread is not None:
-            self._pulse_thread.join(10)
+    # --- a run that the page begins --------------------------------------------------------------------------------
 
-    def keep(self) -> None:
-        """Hand the run over. Raises KitError if there is none, if it was kept before, or if it is refused."""
-        if self.gate is None or self.running:
-            raise KitError("There is no finished run to keep", fix="start one, and wait until it has ended")
-        if self._kept:
-            raise KitError("This run is kept already", fix="start the next one")
-        run = self.gate.run(self._run_conditions)
-        if self._on_keep is None:
-            said = f"The log is {self.gate.log_path}."
-        else:
-            said = self._on_keep(run.pass_times_s, self._run_conditions, self._note.value.strip())
-        self._kept = True
-        self._keeping.layout.display = "none"
-        self.say.say(said)
+    def _begin_on_page(self, source: PageSource, remembered: Mapping[str, Any]) -> tuple[LiveGate, dict]:
+        self._make_way()
+        self._set_conditions(remembered)
+        gate = self._gate_of(source, clock=source.clock)
+        self._begin(gate, "The page listens, and Python keeps what comes.")
+        return gate, self.conditions
+
+    def _gate_of(self, source, **how) -> LiveGate:
+        unit = self._unit.value or None
+        return LiveGate(
+            source, self.folder, name=self._stem("gate"), unit=unit, flags_per_turn=self._flags, **how
+        ).start()
+
+    def _show(self, gate) -> None:
+        super()._show(gate)
+        self.cable.tell()
+
+    def _notes(self) -> list[str]:
+        return self.cable.notes
 
     # --- what is on the page ---------------------------------------------------------------------------------------
 
-    def _build(self, values) -> None:
-        self._port = widgets.Dropdown(description="Listen to:", options=[(TYPED, ("typed", ""))], **FIELD)
-        self._typed = widgets.Text(placeholder="COM3 or /dev/ttyACM0", description="Port:", **FIELD)
-        self._port.observe(lambda _: self._show_typed(), "value")
-        self._again = action("Look for ports again", self.look_for_ports)
-        self._unit = widgets.Dropdown(description="Times in:", options=list(_UNITS), **FIELD)
-        label = f"{name_of(self._x)}:" if self._x else ""
-        if len(values):
-            options = [(condition_value(value), value) for value in values]
-            self._value = widgets.Dropdown(description=label, options=options, **FIELD)
-        else:
-            self._value = widgets.FloatText(description=label, **FIELD)
-        self._listen = action(LISTEN, self._listen_or_end)
-        self._listen.add_class("kit-wide")
-        self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
-        self._details.show([], _table((), ()))
-        self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
-        self._keep = action("Put it among my runs", lambda: attempt(self.say, self.keep))
-        self._keeping = widgets.VBox([heading("What about this run?"), self._note, self._keep])
-        self._keeping.add_class("kit-live-end")
-        self._keeping.layout.display = "none"
-        self._show_numbers()
-        self._show_typed()
+    def _choose(self) -> None:
+        self._chosen = True
 
-    def _listen_or_end(self) -> None:
-        """A click meant to end a run that has just ended by itself must not begin the next one."""
-        if self.running:
-            attempt(self.say, self.stop)
-        elif time.monotonic() - self._ended_s > MEANT_TO_END_S:
-            attempt(self.say, self.start)
+    def _page_can(self) -> None:
+        """The page has said whether it can read a cable: where nobody chose yet, what exists is chosen."""
+        if self._chosen:
+            return
+        self.look_for_ports()
+        kinds = [value for _, value in self._port.options]
+        if self._port.value == PAGE and self.cable.able != "yes":
+            self._port.value = next(value for value in kinds if value != PAGE)
+        self._chosen = False
 
     def _show_typed(self) -> None:
-        self._typed.layout.display = "" if self._port.value and self._port.value[0] == "typed" else "none"
-
-    def _pulse(self, gate: LiveGate) -> None:
-        """Tell the page what is new, until the run has ended; then what came of it."""
-        while not gate.wait(PULSE_S):
-            self._show(gate)
-        self._show(gate)
-        self._listen.description, self._ended_s = AGAIN, time.monotonic()
-        periods = _periods(gate.pass_times_s, self._flags)
-        if len(gate.pass_times_s) < 2:
-            self.say.say(*gate.report(), "That makes no run. Check the gate, and listen again.")
-            return
-        self._details.show([], _table(*periods))
-        self._keeping.layout.display = ""
-        self.say.say(*gate.report(), "Put it among your runs, or listen again: the log stays on disk either way.")
-
-    def _show(self, gate: LiveGate) -> None:
-        times, periods = _periods(gate.pass_times_s, self._flags)
-        self.plot.show(times, periods)
-        self._show_numbers(len(gate.pass_times_s), times, periods)
-
-    def _show_numbers(self, passes: int = 0, times=(), periods=()) -> None:
-        last = f"{number(periods[-1], 3)} s" if len(periods) else DASH
-        since = f"{times[-1]:.1f} s" if len(times) else DASH
-        self.plot.numbers = [["passes", str(passes)], ["last turn took", last], ["time since the first pass", since]]
-
-
-def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:
-    """(time since the first pass, duration of the turn that ends there) of each pass that closes a turn."""
-    return times_s[flags:] - times_s[:1], times_s[flags:] - times_s[:-flags]
-
-
-def _table(times, periods) -> pd.DataFrame:
-    return pd.DataFrame({"time (s)": [f"{v:.3f}" for v in times], "one turn took (s)": [f"{v:.3f}" for v in periods]})
+        kind = self._port.value[0] if self._port.value else ""
+        self._typed.layout.display = "" if kind == "typed" else "none"
+        self._listen.layout.display = "none" if kind == "page" else ""
+        self.cable.layout.display = "" if kind == "page" else "none"

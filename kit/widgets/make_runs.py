@@ -32,8 +32,10 @@ from ..record.workbook import Workbook, friendly_code
 from ..sources.setup import BenchSetup
 from ..wording import condition_value, count_of
 from .bench import Bench
+from .camera import Camera
 from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
+from .microphone import Microphone
 from .parts import (
     FIELD,
     UPLOAD_LIMIT,
@@ -337,6 +339,20 @@ class MakeRuns:
             lambda: LiveGateBox(folder, self.lesson.x, self.lesson.values, on_keep=self._keeper("gate"))
         )
 
+    def microphone(self) -> widgets.Widget:
+        """Clicks of a struck card, heard by the browser."""
+        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_clicks")
+        return self._of_data(
+            lambda: Microphone(folder, self.lesson.x, self.lesson.values, on_keep=self._run_keeper("clicks"))
+        )
+
+    def camera(self) -> widgets.Widget:
+        """A mark that passes a field of the camera's picture, or of a film."""
+        folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_camera")
+        return self._of_data(
+            lambda: Camera(folder, self.lesson.x, self.lesson.values, on_keep=self._run_keeper("camera"))
+        )
+
     def taps(self) -> widgets.Widget:
         """A tap for each turn, for something slow."""
         key = f"taps-{self.lesson.name}"
@@ -365,19 +381,21 @@ class MakeRuns:
 
         return keep
 
+    def _run_keeper(self, origin: str) -> Callable[[Run, str], str]:
+        def keep(run: Run, note_: str) -> str:
+            return self._kept(self._add(run, origin, note_))
+
+        return keep
+
     def _keep_file(self, run: Run) -> Run:
         words = f"from the file {run.source}"
-        kept = self.own.add(
-            run.pass_times_s,
-            run.conditions,
-            "file",
-            run.flags_per_turn,
-            words,
-            read_as=run.read_as,
-            timing_u_s=run.timing_u_s,
-        )
+        kept = self._add(run, "file", words)
         self._kept(kept)
         return kept
+
+    def _add(self, run: Run, origin: str, words: str) -> Run:
+        told = {"read_as": run.read_as, "timing_u_s": run.timing_u_s}
+        return self.own.add(run.pass_times_s, run.conditions, origin, run.flags_per_turn, words, **told)
 
     def _kept(self, run: Run) -> str:
         """Show the new run wherever runs are listed, and say which it is."""

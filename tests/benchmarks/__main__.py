@@ -14,6 +14,7 @@ from pathlib import Path
 from tests.benchmarks import (
     accuracy,
     browser,
+    browser_gate,
     claims,
     classes,
     counting,
@@ -39,6 +40,7 @@ AREAS = (
     live_class,
     starting,
     browser,
+    browser_gate,
     accuracy,
     false_verdicts,
 )

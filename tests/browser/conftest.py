@@ -83,7 +83,22 @@ def find_chromium() -> str | None:
 
 
 @pytest.fixture(scope="package")
-def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
+def fake_devices(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder: the browser's microphone plays `sound.wav` in it, once, its camera `video.y4m`, again and again."""
+    return tmp_path_factory.mktemp("devices")
+
+
+def device_flags(folder: Path) -> list[str]:
+    """Options of a Chromium whose microphone and camera are files, read when a page begins to use them."""
+    return [
+        "--use-fake-device-for-media-stream",
+        f"--use-file-for-fake-audio-capture={folder / 'sound.wav'}%noloop",
+        f"--use-file-for-fake-video-capture={folder / 'video.y4m'}",
+    ]
+
+
+@pytest.fixture(scope="package")
+def chromium(tmp_path_factory: pytest.TempPathFactory, fake_devices: Path) -> Iterator:
     """A running Chromium, as a Playwright context that all tests share, with JupyterLab cached on the disk."""
     executable = find_chromium()
     if executable is None:
@@ -100,7 +115,7 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
 
     with sync_playwright() as playwright:
         context = playwright.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("chromium"), executable_path=executable, args=list(FLAGS)
+            tmp_path_factory.mktemp("chromium"), executable_path=executable, args=[*FLAGS, *device_flags(fake_devices)]
         )
         context.set_default_timeout(60_000)
         yield context  # the empty page it begins with stays: without any the browser would end

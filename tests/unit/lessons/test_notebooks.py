@@ -164,7 +164,9 @@ def test_the_cause_and_the_counterexample_are_not_told_before_they_are_sought(na
 @pytest.mark.parametrize("name", DEMO_LESSONS)
 def test_the_number_of_trials_is_chosen_by_time_before_the_first_run(name):
     runs = student_pages(load_lesson(PROJECT / "datasets_demo" / name), "x")["2b_make_runs.ipynb"]
-    assert runs.index("make.plan()") < min(runs.index(f"make.{way}()") for way in ("live_gate", "taps", "add_files"))
+    assert runs.index("make.plan()") < min(
+        runs.index(f"make.{way}()") for way in ("live_gate", "microphone", "camera", "taps", "add_files")
+    )
 
 
 @pytest.mark.parametrize("name", DEMO_LESSONS)

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+from kit import Run, measure
 from kit.errors import KitError
 from kit.sound.clicks import find_clicks, run_from_clicks, timing_scatter
 from kit.sound.recording import read_sound, write_wav
+from tests.reference.rendered import LAWS, Exact, sound_of
 
 NOISE = 0.01  # rms, white
 
@@ -68,6 +70,14 @@ def test_at_12_dB_hardly_one_is_missed_or_invented(tmp_path, kind):
     precision, recall, _ = scores(true_s, detect(tmp_path, clicking(rng, true_s, 12, **kind)).times_s)
     assert precision >= 0.99
     assert recall >= 0.99
+
+
+def test_noise_that_sets_in_after_digital_silence_is_no_click(tmp_path):
+    """A microphone that wakes up, a machine too busy for a while, a switch: silence there says nothing of the noise."""
+    sound = NOISE * np.random.default_rng(4).standard_normal(6 * 44_100)
+    for start, stop in ((0, 0.35), (1.0, 1.2), (2.5, 3.4), (5.2, 6.0)):
+        sound[int(start * 44_100) : int(stop * 44_100)] = 0
+    assert detect(tmp_path, sound).times_s.size == 0
 
 
 @pytest.mark.slow
@@ -176,3 +186,18 @@ def test_timing_scatter_is_right_on_average_and_ignores_a_miss():
     assert np.mean(found) == pytest.approx(1e-3, rel=0.03)
     assert np.mean(with_miss) == pytest.approx(1e-3, rel=0.08)
     assert np.isnan(timing_scatter(true_s[:5]))
+
+
+@pytest.mark.slow
+def test_a_coasting_time_by_clicks_is_right_to_two_milliseconds_in_a_noisy_room(tmp_path):
+    """A small, fixed part of `python3 -m kit test --benchmarks --only microphone`; exact runs, rendered."""
+    rng, off, u = np.random.default_rng(9), [], []
+    for snr_dB in (10, 20):
+        for law in LAWS:
+            exact = Exact(law, 30, last=0.6)
+            clicks = detect(tmp_path, sound_of(rng, 0.6 + exact.passes_s(rng.uniform()), snr_dB), 48_000)
+            row = measure([Run(clicks.times_s).repaired()], 0.3, 1.0, rule="best").iloc[0]
+            off.append(row.duration_s - exact.duration_s(0.3, 1.0))
+            u.append(row.duration_u_s)
+    assert np.median(np.abs(off)) < 0.002
+    assert np.max(np.abs(off) / u) < 4

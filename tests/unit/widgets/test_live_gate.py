@@ -140,7 +140,7 @@ def test_a_second_box_on_the_same_port_takes_it_over(tmp_path, monkeypatch):
     monkeypatch.setattr("kit.widgets.live_gate.open_port", lambda *_: PretendGate(RUN.pass_times_s))
     first, second = LiveGateBox(tmp_path), LiveGateBox(tmp_path)
     for box in (first, second):
-        box._typed.value = "COM3"
+        box._port.value, box._typed.value = ("typed", ""), "COM3"
         box.start()
     assert first.gate.ended == "stopped"
     assert second.gate.running

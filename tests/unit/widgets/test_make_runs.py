@@ -84,6 +84,19 @@ def test_taps_and_a_gate_are_kept_by_the_same_door(make):
     assert make.sources().boxes.keys() == {"lesson", "gate", "taps"}
 
 
+def test_what_the_page_heard_and_saw_is_kept_with_its_uncertainty(make, workbook):
+    for widget, u_s in ((make.microphone(), 0.0), (make.camera(), 0.004)):
+        run = Run(TIMES, {"magnets": 3.0}, flags_per_turn=2, timing_u_s=u_s)
+        assert widget._on_keep(run, "a door fell shut").startswith("Kept: number of magnets 3, trial")
+    again = MakeRuns(make.lesson, Workbook(workbook.path)).own.runs  # as it stands on the disk
+    assert [(run.origin, run.timing_u_s, run.flags_per_turn) for run in again] == [
+        ("clicks", 0, 2),
+        ("camera", 0.004, 2),
+    ]
+    assert again[1].note == "a door fell shut"
+    assert make.sources().boxes.keys() == {"lesson", "clicks", "camera"}
+
+
 def test_lists_on_the_page_follow(make):
     view, sources = make.runs(), make.sources()
     assert "None so far" in view.table.value

@@ -1,0 +1,96 @@
+"""Clicks of a struck card, heard by the microphone of the machine the browser runs on; a run made of their times.
+
+microphone.js listens and finds the clicks (click_finder.js, the detector of `kit.sound.clicks`); what it finds arrives
+as lines of a gate, and is kept as such.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+import traitlets as t
+
+from ..logs.run import Run
+from ..sound.clicks import CLOCK_U, click_settings, timing_scatter
+from ..sources.gate import LiveGate
+from ..sources.page import PageSource
+from .live_run import LiveRun
+from .page_link import PageLink
+from .parts import FIELD, front_end, row_of
+
+__all__ = ["Microphone"]
+
+RATES_HZ = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 192_000)
+REST_S, REST_TURNS = 4.0, 4.0  # a run is over when no click came for so long
+
+
+class PageMicrophone(PageLink):
+    """The microphone's part of the page."""
+
+    _esm = front_end("make.js", "page_parts.js", "page_link.js", "click_finder.js", "microphone.js")
+    _css = front_end("parts.css", "page_link.css")
+
+    settings = t.Dict().tag(sync=True)  # of the detector, by sample rate
+
+
+class Microphone(LiveRun):
+    """Time a disc by the clicks of a card: start, watch the loudness and the plot, keep the run.
+
+    Parameters
+    ----------
+    folder : where the logs of click times go. They stay, whether a run is kept or not.
+    x : name of the condition that is changed; `values`: the values to choose from, else a number is asked for.
+    on_keep : called with (run, note) for a run that is kept; returns a sentence to show, or raises KitError.
+
+    The page begins a run: only a click there may ask the browser for the microphone.
+    """
+
+    def __init__(
+        self,
+        folder: str | Path,
+        x: str = "",
+        values: Sequence[float | str] = (),
+        *,
+        on_keep: Callable[[Run, str], str] | None = None,
+    ):
+        settings = {str(rate): click_settings(rate) for rate in RATES_HZ}
+        self.page = PageMicrophone(self._begin_on_page, settings=settings)
+        super().__init__(folder, x, values, on_keep=on_keep)
+
+    def _parts(self) -> list[widgets.Widget]:
+        self._clicks = widgets.BoundedIntText(value=1, min=1, max=100, description="Clicks in one turn", **FIELD)
+        asked = [self._value] if self._x else []
+        return [row_of(*asked, self._clicks), self.page, self.plot, self.say, self._keeping, self._details]
+
+    def _begin_on_page(self, source: PageSource, remembered: Mapping[str, Any]) -> tuple[LiveGate, dict]:
+        self._make_way()
+        self._set_conditions(remembered)
+        self._flags = self._clicks.value
+        gate = LiveGate(
+            source,
+            self.folder,
+            name=self._stem("clicks"),
+            flags_per_turn=self._flags,
+            rest_s=REST_S,
+            rest_turns=REST_TURNS,
+            clock=source.clock,
+        ).start()
+        self._begin(gate, "The page listens, and Python keeps the times of the clicks.")
+        return gate, self.conditions
+
+    def _show(self, gate) -> None:
+        super()._show(gate)
+        self.page.tell()
+
+    def _notes(self) -> list[str]:
+        scatter_s = timing_scatter(self.gate.pass_times_s) if self.gate is not None else float("nan")
+        known = [f"The clicks scatter by {1e3 * scatter_s:.2g} ms about an even slowing down."] if scatter_s > 0 else []
+        return [*self.page.notes, *known]
+
+    def _hand_over(self, run: Run) -> str:
+        clock = f"Timed by clicks; a sound card's clock keeps to {100 * CLOCK_U:g} %."
+        note = self._note.value.strip()
+        return self._on_keep(run, f"{note} {clock}".strip()) if self._on_keep else ""

@@ -1,0 +1,111 @@
+"""A page that measures and a kernel that keeps: how the two talk. page_link.js is the page's half.
+
+The page numbers what it sends by the bytes of the run before it, and keeps all until the run is over and on the disk
+here. Every message is answered with what is here and what is saved; where the page learns of a gap it goes back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import anywidget
+import traitlets as t
+
+from ..errors import KitError
+from ..sources.gate import LiveGate
+from ..sources.page import ENDS, PageSource
+from .parts import front_end
+
+__all__ = ["PageCable", "PageLink"]
+
+
+class PageLink(anywidget.AnyWidget):
+    """What all pages that measure have in common.
+
+    Parameters
+    ----------
+    begin : called with the source of a run that the page begins and with what the page remembers of its conditions;
+        returns the gate that reads it, and the conditions. A KitError is told to the page, which then stops.
+
+    `able` is "yes" once a page is open that can do it, or why it can't.
+    """
+
+    able = t.Unicode("")
+
+    def __init__(self, begin: Callable[[PageSource, Mapping[str, Any]], tuple[LiveGate, dict]], **traits):
+        self._begin = begin
+        self._run = ""
+        self._source: PageSource | None = None
+        self._gate: LiveGate | None = None
+        self._told = (0, False)
+        super().__init__(**traits)
+        self.on_msg(self._heard)
+
+    @property
+    def notes(self) -> list[str]:
+        """What the page noticed in the last run."""
+        return self._source.notes if self._source is not None else []
+
+    def tell(self) -> None:
+        """Say to the page what is here, what is saved, and whether the run is over, if that is news."""
+        if self._gate is not None:
+            now = (self._gate.saved_bytes, bool(self._gate.ended))
+            if now != self._told:
+                self._told = now
+                self._answer(self._run, self._source.have if self._source else 0)
+
+    def _answer(self, run: str, have: int, **more: Any) -> None:
+        gate = self._gate
+        if gate is not None:
+            over = bool(gate.ended)
+            self.send({"run": run, "have": have, "saved": gate.saved_bytes, "gap": False, "over": over, **more})
+
+    def _heard(self, _, message: dict, buffers: list) -> None:
+        run = str(message.get("run", ""))[:40]
+        if "able" in message:
+            self.able = str(message["able"])
+        elif message.get("start") is True:
+            self._open(run, message.get("conditions") or {})
+        elif run and run == self._run and self._source is not None:
+            self._take(self._source, run, message, bytes(buffers[0]) if buffers else b"")
+        elif run:
+            self.send({"run": run, "unknown": True})  # a kernel that began anew: the page sends all of it again
+
+    def _open(self, run: str, conditions: Mapping[str, Any]) -> None:
+        if run == self._run and self._source is not None:
+            self._answer(run, self._source.have)
+            return
+        if self._source is not None and self._gate is not None and not self._gate.ended:
+            self._source.end("page", 0)  # of a page that has gone
+            self._gate.stop()
+        source = PageSource()
+        try:
+            gate, chosen = self._begin(source, conditions)
+        except KitError as error:
+            self.send({"run": run, "refused": str(error)})
+            return
+        self._run, self._source, self._gate, self._told = run, source, gate, (0, False)
+        self.send({"run": run, "conditions": chosen, "have": 0, "saved": 0, "gap": False, "over": False})
+
+    def _take(self, source: PageSource, run: str, message: dict, data: bytes) -> None:
+        try:
+            at = message["at"]
+            have = source.take(at, data, float(message.get("clock", message["s"])))
+            for words in message.get("notes", [])[len(source.notes) : 20]:
+                source.notes.append(str(words)[:300])
+            if message.get("end") in ENDS:
+                source.end(message["end"], at + len(data))
+        except (KitError, KeyError, TypeError, ValueError) as error:
+            self.send({"run": run, "refused": f"The page sent something that can't be read ({error})."})
+            return
+        self._answer(run, have, gap=at > have, s=message["s"])
+
+
+class PageCable(PageLink):
+    """A cable at the student's own machine, by the browser's serial interface."""
+
+    _esm = front_end("make.js", "page_parts.js", "page_link.js", "page_cable.js")
+    _css = front_end("parts.css", "page_link.css")
+
+    baud = t.Int(115200).tag(sync=True)
