@@ -236,17 +236,18 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
 
 def analyse_folder(chosen: argparse.Namespace) -> int:
     """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
-    if not chosen.folder.is_dir():  # said before anything is installed
-        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    _must_be_there(chosen.folder)
     _set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
     from kit.lessons.analyse import analyse
 
+    refused: list[KitError] = []
     analysis = analyse(
         chosen.folder,
         start_period_s=chosen.start_period,
         stop_period_s=chosen.stop_period,
         rule=chosen.rule and chosen.rule.replace("-", " "),
         x=chosen.x,
+        refused=refused,
         **{k: v for k, v in (("unit", chosen.unit), ("flags_per_turn", chosen.flags)) if v is not None},
     )
     if chosen.report:
@@ -254,10 +255,17 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if chosen.json == "-":
         _written(sys.stdout, encoding="utf-8")  # JSON is, wherever it goes
         sys.stdout.write(analysis.to_json())
-        return DONE
-    if chosen.json:
-        analysis.write_json(chosen.json)
-    print(analysis.summary())
+    else:
+        if chosen.json:
+            analysis.write_json(chosen.json)
+        print(analysis.summary())
+    if refused:
+        sys.stdout.flush()
+        left_out = "a log is left out" if len(refused) == 1 else f"{len(refused)} logs are left out"
+        print(f"analyse: These are the results of the other runs; {left_out}:", file=sys.stderr)
+        for error in refused:
+            print(f"  {error}", file=sys.stderr)
+        return BAD_INPUT
     return DONE
 
 
@@ -342,8 +350,7 @@ def _add_check_lesson(commands) -> argparse.ArgumentParser:
 
 def check_one_lesson(chosen: argparse.Namespace) -> int:
     """Print all findings about a lesson, problems first."""
-    if not chosen.folder.is_dir():  # said before anything is installed
-        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    _must_be_there(chosen.folder)
     _set_up(chosen, only=COMPUTING)
     from .lessons.check import check_lesson, summary
 
@@ -411,6 +418,13 @@ def _written(stream: TextIO, encoding: str | None = None, errors: str | None = N
         stream.reconfigure(encoding=encoding, errors=errors)
 
 
+def _must_be_there(place: Path) -> None:
+    """Say that a folder or file is missing before anything is installed."""
+    with suppress(PermissionError):  # that is worded by what reads it
+        if not place.exists():
+            raise KitError("There is no such folder", file=place, fix="check the name and where you are")
+
+
 @contextmanager
 def writing(path: str | Path) -> Iterator[Path]:
     """Word a failure to write as bad input: the place was given by the user."""
@@ -431,7 +445,7 @@ def _seconds_or(*words: str) -> Callable[[str], float | str]:
         if text in words:
             return text
         try:
-            seconds = float(text)
+            seconds = float(text.replace(",", "."))
         except ValueError:
             seconds = math.nan
         if not (math.isfinite(seconds) and seconds > 0):

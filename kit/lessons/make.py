@@ -66,6 +66,7 @@ def find_lesson(folder: str | Path) -> LessonPlace:
     KitError : no lesson there, or several.
     """
     folder = Path(folder)
+    folder = folder.parent if folder.is_file() else folder
     if (folder / LESSON_FILE).is_file():
         return LessonPlace(folder)
     for student in (folder / STUDENT, folder):

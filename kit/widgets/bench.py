@@ -156,7 +156,7 @@ class Bench(anywidget.AnyWidget):
                 name = f"{self.setup.apparatus.name}_bench_run-{number:02d}.csv"
                 self._log = {**told, "name": name, "text": self.log(number)}
         except KitError as error:
-            self._said = {**told, "text": str(error), "problem": True}
+            self._said = {**told, "text": error.on_page(), "problem": True}
 
     # --- for the page ----------------------------------------------------------------------------------------------
 

@@ -249,7 +249,7 @@ class FileCard(widgets.VBox):
             ready = [replace(run, conditions=self._conditions(run, text)) for run, text in chosen]
             kept = [self._keep(run) for run in ready]
         except KitError as error:
-            self.message.error(f"Not kept. {error}")
+            self.message.error(f"Not kept. {error.on_page()}")
             return
         self.keep_button.disabled = True
         trials = ", ".join(f"{self.x_label} {run.conditions[self.x]:g}, trial {run.trial}" for run in kept)

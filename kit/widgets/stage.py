@@ -479,7 +479,7 @@ class Stage:
                 return KitBox([note("No curve fits your runs yet, so there is nothing to plan with.")])
             planner = TrialPlanner(trends[0], self.lesson.x, self.lesson.values, cautions=self.lesson.safety)
         except KitError as error:
-            return KitBox([note(str(error))])
+            return KitBox([note(error.on_page())])
         kept = self.workbook.latest(kind)
         if kept:
             planner.set_up(kept["settings"])
