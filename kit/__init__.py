@@ -89,6 +89,8 @@ _MODULE_OF = {
     "new_lesson": "lessons.make",
     "check_lesson": "lessons.check",
     "write_lesson_data": "sources.demo_data",
+    "bench_described": "sources.described",
+    "bench_fitted": "sources.described",
     # a class
     "read_class": "classroom.overview",
     "write_class_report": "classroom.page",

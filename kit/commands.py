@@ -307,26 +307,60 @@ def _add_new_lesson(commands) -> argparse.ArgumentParser:
     how = command.add_mutually_exclusive_group()
     how.add_argument("--like", metavar="LESSON", default="coasting_disc", help="begin from this lesson (%(default)s)")
     how.add_argument(
+        "--from-logs",
+        type=Path,
+        metavar="LOGS",
+        help="make it from your own logs: a folder of them; on a terminal you are asked for what is missing",
+    )
+    how.add_argument(
         "--remake",
         action="store_true",
         help="make the notebooks of FOLDER anew from its lesson.toml; old ones are kept",
     )
-    command.set_defaults(run=make_lesson)
+    how.add_argument(
+        "--fit-bench",
+        action="store_true",
+        help="fit the virtual bench of FOLDER to its own runs, and write it into its lesson.toml",
+    )
+    own = command.add_argument_group("with --from-logs")
+    own.add_argument("--changed", metavar="NAME", help="what was changed: the column's name, such as sponges")
+    own.add_argument("--unit", help='its unit, such as mm; "" for a plain number')
+    own.add_argument("--words", help='how students read it, such as "number of wet sponges"')
+    own.add_argument("--spins", metavar="WHAT", help="what spins: wheel, disc, turntable, rotor or another word")
+    own.add_argument("--title", help="the lesson's title")
+    own.add_argument("--cautions", metavar="LIST", help="what to beware of besides, such as liquids,noise")
+    own.add_argument("--times-in", choices=UNITS, help="unit of the times in logs whose headings give none")
+    own.add_argument("--flags", type=_count, metavar="N", help="flags that pass the gate in one turn, if not said")
+    command.set_defaults(run=make_lesson, usage_error=command.error)
     return command
+
+
+OF_OWN_LOGS = ("changed", "unit", "words", "spins", "title", "cautions", "times_in", "flags")
 
 
 def make_lesson(chosen: argparse.Namespace) -> int:
     """Make a lesson, or its notebooks anew, and say what to do next."""
+    if not chosen.from_logs and any(getattr(chosen, name) is not None for name in OF_OWN_LOGS):
+        chosen.usage_error("--changed, --unit, --words, --spins, --title, --cautions and the like go with --from-logs")
+    if chosen.from_logs:
+        _must_be_there(chosen.from_logs)
     _set_up(chosen, only=COMPUTING)
     from .lessons.check import check_lesson, summary
     from .lessons.make import new_lesson, remake
+    from .lessons.own_lesson import ask_and_make, fit_bench
 
     with writing(chosen.folder) as folder:
         if chosen.remake:
             changed = remake(folder)
             print(f"{len(changed)} notebooks were made anew." if changed else "The notebooks were up to date.")
+        elif chosen.fit_bench:
+            print(f"The bench now behaves like the runs: {fit_bench(folder)}")
         else:
-            place = new_lesson(folder, chosen.like)
+            if chosen.from_logs:
+                given = {name: getattr(chosen, name) for name in OF_OWN_LOGS}
+                place = ask_and_make(folder, chosen.from_logs, given, input if sys.stdin.isatty() else None)
+            else:
+                place = new_lesson(folder, chosen.like)
             print(f"The lesson is in {folder}. Change {place.data / 'lesson.toml'}, then:")
             for command in (f"check-lesson {quote(str(folder))}", f"new-lesson {quote(str(folder))} --remake"):
                 print(f"    python3 -m kit {command}")

@@ -9,11 +9,13 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import KitError
+from ..motion.speed import SpeedCurve
 from ..motion.threshold import RULE_NAMES
 from .check_data import Finding, check_data
+from .foreign import check_foreign, check_unused
 from .keys import level_of
 from .lesson import KEY_FILE, LESSON_FILE, Lesson, Reading, read_key, read_lesson
-from .make import LessonPlace, find_lesson, student_notebooks
+from .make import LessonPlace, data_files, find_lesson, student_notebooks
 
 __all__ = ["Finding", "check_key", "check_lesson", "check_text", "summary"]
 
@@ -45,11 +47,24 @@ def check_lesson(folder: str | Path) -> list[Finding]:
     except KitError as error:
         return [Finding.of(error)]
     lesson = reading.value
-    found = [*check_text(reading), *check_data(lesson)]
+    curves: list[SpeedCurve] = []
+    found = [*check_text(reading), *check_data(lesson, seen=curves)]
     found += _check_key_file(place, lesson)
+    if not reading.problems:
+        found += [
+            *check_foreign(lesson, _key_so_far(place, lesson), curves),
+            *check_unused(lesson, data_files(lesson.folder)),
+        ]
     if place.student and not reading.problems:
         found += [*_check_notebooks(place.student, lesson), *_check_private(place.student)]
     return sorted(found, key=lambda finding: not finding.serious)
+
+
+def _key_so_far(place: LessonPlace, lesson: Lesson) -> dict[str, dict]:
+    try:
+        return read_key(place.key_folder, lesson).value
+    except KitError:
+        return {}
 
 
 def summary(findings: list[Finding]) -> str:

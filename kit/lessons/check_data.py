@@ -78,12 +78,15 @@ WISHED_TRIALS = 3
 NAMED = 3  # runs or values that a message names
 
 
-def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> Iterator[Finding]:
+def check_data(
+    lesson: Lesson, curves: Sequence[SpeedCurve] | None = None, seen: list[SpeedCurve] | None = None
+) -> Iterator[Finding]:
     """What is wrong with the data of a lesson. Parts of the lesson that could not be read are passed over.
 
     Parameters
     ----------
     curves : what `kit.speed_curves` made of the lesson's runs, if that was done before.
+    seen : a list that takes the curves, for further checks.
     """
     if curves is None:
         try:
@@ -97,6 +100,8 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
             yield from (Finding.of(error, _below(error, lesson.folder)) for error in refused)
             if curves is None:
                 return
+    if seen is not None:
+        seen.extend(curves)
     yield from _check_sound(lesson.folder)
     yield from _check_claims(lesson)
     yield from _check_hand_counts(lesson)

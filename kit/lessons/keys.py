@@ -175,6 +175,11 @@ class Keys:
         value = self._get(key, (int, float), None, self._as_number(key, example), lambda v: above < v <= LARGEST)
         return None if value is None else float(value)
 
+    def some_numbers(self, keys: Sequence[str], example: float) -> dict[str, float]:
+        """Numbers above 0 for some of these keys."""
+        given = {key: self.number_or_none(key, example=f"{key} = {example:g}", above=0) for key in keys}
+        return {key: value for key, value in given.items() if value is not None}
+
     def one_of(self, key: str, options, default: str) -> str:
         """One of several words."""
         return self._get(key, str, default, f'{key} = "{default}"   # or {", ".join(options)}', lambda v: v in options)

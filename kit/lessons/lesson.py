@@ -22,6 +22,7 @@ from ..sources.setup import BenchSetup, bench_setup
 from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, check_order, how_logs_are_read, parse_toml, read_toml_text
 
 __all__ = [
+    "HAND_COUNTS",
     "KEY_FILE",
     "LESSON_FILE",
     "LEVELS",
@@ -157,6 +158,7 @@ class Lesson:
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
     logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    minutes: Mapping[str, float] = field(default_factory=dict)  # for a stage, where they are not the guide's own
     wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 
     def __repr__(self) -> str:
@@ -387,6 +389,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         wait_for_predictions=keys.flag("wait_for_predictions", default=True),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
         logs=how_logs_are_read(keys.table("logs")),
+        minutes=keys.table("minutes").some_numbers(STAGES, example=20),
     )
     try:
         _ = lesson.bench

@@ -19,12 +19,14 @@ from pathlib import Path
 
 from ..errors import KitError
 from .cells import MADE_STAGES, notebook_name
+from .foreign import carried_over
 from .keys import LEVEL_NAMES, level_of
-from .lesson import KEY_FILE, LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_key, load_lesson
+from .lesson import HAND_COUNTS, KEY_FILE, LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_key, load_lesson
 from .notebooks import student_pages, teacher_notebooks
 
 __all__ = [
     "LessonPlace",
+    "bench_text",
     "data_files",
     "find_lesson",
     "key_text",
@@ -51,6 +53,7 @@ class LessonPlace:
     data: Path  # holds lesson.toml
     student: Path | None = None
     teacher: Path | None = None
+    left_out: tuple[str, ...] = ()  # parts of the model that are about another apparatus, in words
 
     @property
     def key_folder(self) -> Path:
@@ -86,6 +89,7 @@ def new_lesson(
     *,
     lesson: Lesson | None = None,
     key: Mapping[str, Mapping] | None = None,
+    data: str | Path | None = None,
 ) -> LessonPlace:
     """Make a complete lesson: lesson file and data, the students' notebooks, the teacher's notebooks and key.
 
@@ -93,7 +97,10 @@ def new_lesson(
     ----------
     folder : where; must not exist yet, or be empty.
     like : the lesson to begin from: name of a demo lesson, or a folder that holds one. Its data are copied.
-    lesson, key : what to write instead of the model's own lesson file and key.
+    lesson, key : what to write instead of the model's own lesson file and key. Where the lesson changes another thing
+        than the model, what is about the model's apparatus is left out (`LessonPlace.left_out`).
+    data : a folder of logs with their `runs.csv`, to be copied in place of the model's. `lesson` is then needed, and
+        nothing of a model is used.
 
     Raises
     ------
@@ -106,22 +113,31 @@ def new_lesson(
     ...     kit.check_lesson(made.data)
     []
     """
-    folder, model = Path(folder).absolute(), find_lesson(_model(like))
+    folder, left_out = Path(folder).absolute(), []
     name = _short_name(folder)
-    lesson = lesson or load_lesson(model.data)
-    key = _key_of(model, lesson) if key is None else key
+    if data is not None and lesson is not None:
+        source, files, key = Path(data), data_files(Path(data)), key or {}
+    else:
+        model = find_lesson(_model(like))
+        its = load_lesson(model.data)
+        lesson, left_out = carried_over(its, lesson or its)
+        key = _key_of(model, its) if key is None else key  # of questions that are left, see key_text
+        source, files = model.data, data_files(model.data)
+        if lesson.x != its.x:
+            gone = [HAND_COUNTS, its.clicks_data or HAND_COUNTS, *(claim.data for claim in its.claims)]
+            files = [path for path in files if not any((source / part) in (path, *path.parents) for part in gone)]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise KitError("This folder is not empty, and nothing is written over", file=folder, fix="choose a new name")
     texts = {LESSON_FILE: lesson_text(lesson), KEY_FILE: key_text(key, lesson)}  # may refuse: before anything is made
     there_before = folder.exists()
-    data, teacher = folder / STUDENT / name, folder / TEACHER
+    place, teacher = folder / STUDENT / name, folder / TEACHER
     try:
-        data.mkdir(parents=True)
+        place.mkdir(parents=True)
         teacher.mkdir()
-        _write(data / LESSON_FILE, texts[LESSON_FILE])
+        _write(place / LESSON_FILE, texts[LESSON_FILE])
         _write(teacher / KEY_FILE, texts[KEY_FILE])
-        for path in data_files(model.data):
-            copy = data / path.relative_to(model.data)
+        for path in files:
+            copy = place / path.relative_to(source)
             copy.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, copy)
         remake(folder)
@@ -133,7 +149,7 @@ def new_lesson(
     except KitError:
         _take_back(folder, there_before)
         raise
-    return LessonPlace(data, folder / STUDENT, teacher)
+    return LessonPlace(place, folder / STUDENT, teacher, tuple(left_out))
 
 
 def remake(folder: str | Path) -> list[Path]:
@@ -231,7 +247,16 @@ def _write(path: Path, text: str) -> None:
 def lesson_text(lesson: Lesson) -> str:
     """The text of `lesson.toml`. Read again it gives the same lesson, whatever folder it lies in."""
     return "\n".join(
-        [*_head(lesson), *_numbers(lesson), *_bench(lesson), *_questions(lesson), *_claims(lesson), *_words(lesson)]
+        [
+            *_head(lesson),
+            *_numbers(lesson),
+            *_logs(lesson),
+            *_minutes(lesson),
+            *bench_text(lesson),
+            *_questions(lesson),
+            *_claims(lesson),
+            *_words(lesson),
+        ]
     )
 
 
@@ -259,11 +284,11 @@ def _head(lesson: Lesson) -> list[str]:
         "# Lines that begin with # are remarks for you. After each change run check-lesson, then new-lesson --remake.",
         f"schema = {toml_string(SCHEMA)}",
         "",
-        '# The lesson\'s name, on top of every page. For example: title = "The coasting disc"',
+        '# The lesson\'s name, on top of every page. For example: title = "How it comes to rest"',
         f"title = {toml_string(lesson.title)}",
         "",
         "# The question of the whole lesson, without its answer.",
-        '# For example: question = "How does the coasting time depend on the number of magnets?"',
+        '# For example: question = "How does the coasting time depend on what you change?"',
         f"question = {toml_string(lesson.question)}",
         "",
         "# How much is given:",
@@ -271,7 +296,7 @@ def _head(lesson: Lesson) -> list[str]:
         f"level = {toml_string(lesson.level)}",
         "",
         "# Only for confirmation: the relation that students are told and then check.",
-        '# For example: expected = "Twice as many magnets, half the coasting time."',
+        '# For example: expected = "Twice as many, half the coasting time."',
         f"expected = {toml_string(lesson.expected)}" if lesson.expected else '# expected = "…"',
     ]
     lines += ["", "# true: data wait until what comes before them is sealed. false: they show to all, at any time."]
@@ -321,7 +346,21 @@ def _numbers(lesson: Lesson) -> list[str]:
     ]
 
 
-def _bench(lesson: Lesson) -> list[str]:
+def _logs(lesson: Lesson) -> list[str]:
+    if not lesson.logs:
+        return []
+    lines = ["", "# How the gate logs are read, where they do not say it themselves.", "[logs]"]
+    return [*lines, *(f"{key} = {_value(value)}" for key, value in lesson.logs.items())]
+
+
+def _minutes(lesson: Lesson) -> list[str]:
+    if not lesson.minutes:
+        return []
+    lines = ["", "# Minutes for a stage, where they differ from those of the guide.", "[minutes]"]
+    return [*lines, *(f"{stage} = {toml_number(minutes)}" for stage, minutes in lesson.minutes.items())]
+
+
+def bench_text(lesson: Lesson) -> list[str]:
     if lesson.bench_table is None:
         return []
     lines = ["", "# The virtual bench that simulates this apparatus, see kit/sources/setup.py for all keys.", "[bench]"]

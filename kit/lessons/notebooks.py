@@ -215,7 +215,7 @@ def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, les
 def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> Iterator[tuple[str, str]]:
     first, *rest = stage_cells(lesson, stage, lesson_path, home=GUIDE)
     yield first
-    yield "markdown", _stage_note(stage)
+    yield "markdown", _stage_note(lesson, stage)
     for kind, text in rest:
         if text.startswith("from kit.widgets import Stage"):  # a teacher's pages wait for nothing
             text = text.replace(f'"{stage}")', f'"{stage}", wait=False)')
@@ -228,9 +228,15 @@ def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_p
         yield kind, text
 
 
-def _stage_note(stage: str) -> str:
-    aim, ask, beware = _NOTES[stage]
+def _minutes(lesson: Lesson, stage: str) -> tuple[int, str]:
+    """Minutes for a stage, and for what; the lesson's own where it has them."""
     minutes, how = MINUTES[stage]
+    return round(lesson.minutes.get(stage, minutes)), how
+
+
+def _stage_note(lesson: Lesson, stage: str) -> str:
+    aim, ask, beware = _NOTES[stage]
+    minutes, how = _minutes(lesson, stage)
     spent = f"{minutes} minutes: {how}." if minutes else f"Time: {how}."
     return _boxed(
         "For the teacher",
@@ -252,9 +258,11 @@ def _question_note(question: Question, entry: Mapping | None) -> str:
 def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     """The guide: the minutes, what to look after, a run sheet, how to give it out and get it back."""
     rows = [
-        f"| [{TITLES[stage]}]({notebook_name(stage)}) | {MINUTES[stage][0] or '–'} | {MINUTES[stage][1]} |"
+        f"| [{TITLES[stage]}]({notebook_name(stage)}) | {minutes or '–'} | {how} |"
         for stage in MADE_STAGES
+        for minutes, how in [_minutes(lesson, stage)]
     ]
+    whole = sum(_minutes(lesson, stage)[0] for stage in MADE_STAGES)
     level = level_of(lesson.level)
     name = lesson.name
     yours = (
@@ -262,14 +270,14 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
         f"Level of inquiry: **{level.name}**: {level.words}. Every notebook in this folder is the students' one, with "
         f"notes in between. Nothing of these notes, and nothing of `{KEY_FILE}`, is in the students' folder."
     )
-    minutes = "\n".join(["## 45 minutes", "", "| stage | minutes | |", "|---|---|---|", *rows])
+    minutes = "\n".join([f"## {whole} minutes", "", "| stage | minutes | |", "|---|---|---|", *rows])
     safety = "\n\n".join(
         [
             "## Before anything spins",
             "\n".join(_listed(lesson.safety)) or "- Write down what to beware of.",
             "If a gate is wired:",
             "\n".join(_listed(GATE)),
-            SOURCES,
+            *([SOURCES] if any("magnet" in note.casefold() for note in lesson.safety) else []),
         ]
     )
     check = (

@@ -111,6 +111,7 @@ _NUMBERS = {
     "jitter_ms": (0.0, 50.0, 0.2),
     "bounces": (0.0, 0.3, 0.01),
     "misses": (0.0, 0.3, 0.005),
+    "flags": (1, 100, 1),
 }
 
 _KEYS = ("drawing", "controls", "drag_alone", "drag_each", *_NUMBERS)
@@ -195,6 +196,7 @@ def bench_setup(
         jitter_s=numbers.get("jitter_ms", gate.jitter_s * 1000) / 1000,
         bounces=numbers.get("bounces", gate.bounces),
         misses=numbers.get("misses", gate.misses),
+        flag_offsets_turns=(0.0,) * int(numbers.get("flags", 1)),
     )
     return BenchSetup(
         kind,
