@@ -140,11 +140,12 @@ def first_question(lesson: Lesson, averages: dict[str, pd.DataFrame]) -> tuple[Q
     """
     table = averages.get("duration_s")
     known = [value for value in lesson.values if table is not None and value > 0 and value in table.index]  # noqa: PD011
-    if len(known) < 2 or lesson.stop_period_s is None:
+    if table is None or len(known) < 2 or lesson.stop_period_s is None:
         return None
     first = known[0]
     second = min(known[1:], key=lambda value: abs(value / first - 2))
-    time_s, there_s = (float(table.loc[value, "mean"]) for value in (first, second))
+    mean = dict(zip(table.index, table["mean"].to_list(), strict=True))
+    time_s, there_s = float(mean[first]), float(mean[second])
     up = there_s > time_s
     step = second / first if up else first / second
     same, then = _short(time_s), _short(time_s * step)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from html import escape
 from math import isnan, nan
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import pandas as pd
 
@@ -157,7 +157,7 @@ class Lesson:
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
-    logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    logs: Mapping[str, Any] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
     minutes: Mapping[str, float] = field(default_factory=dict)  # for a stage, where they are not the guide's own
     wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 

@@ -113,7 +113,8 @@ def new_lesson(
     ...     kit.check_lesson(made.data)
     []
     """
-    folder, left_out = Path(folder).absolute(), []
+    folder = Path(folder).absolute()
+    left_out: list[str] = []
     name = _short_name(folder)
     if data is not None and lesson is not None:
         source, files, key = Path(data), data_files(Path(data)), key or {}

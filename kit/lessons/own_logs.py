@@ -17,7 +17,7 @@ from pathlib import Path
 
 from ..errors import KitError
 from ..logs.columns import conditions_from_name, number_or_word
-from ..logs.folder import LIST_NAME, csv_text, list_rows, read_folder, runs_list, write_files
+from ..logs.folder import LIST_NAME, NOT_CONDITIONS, csv_text, list_rows, read_folder, runs_list, write_files
 from ..logs.log import log_text, read_log
 from ..logs.places import Place, find_logs
 from ..logs.run import Run
@@ -206,6 +206,10 @@ def gather(
         raise KitError(
             "The table of runs needs a column file, and a row for each log", fix="begin with: file,sponges,trial"
         )
+    conditions = [name for name in columns if name not in NOT_CONDITIONS]
+    if changed and len(conditions) == 1 and changed != conditions[0]:
+        columns = [changed if name == conditions[0] else name for name in columns]
+        rows = [{**row, changed: row[conditions[0]]} for row in rows]
     for row in rows:
         source = _source(place, row["file"] or "")
         inside = source.relative_to(place.folder)
@@ -381,12 +385,10 @@ def _thresholds(curves: Sequence[SpeedCurve]) -> tuple[float, float]:
             fix="leave out the run that was pushed too gently, or that ends too early",
         )
     rounder = ceil(start * 100 - 1e-9) / 100, int(stop * 100 + 1e-9) / 100
-    counted = measure(curves, *rounder)["status"] == COUNTED if rounder[0] < rounder[1] else []
-    return (
-        rounder
-        if len(counted) and counted.sum() == sum(not c.run.set_aside and c.usable for c in curves)
-        else (start, stop)
-    )
+    if rounder[0] >= rounder[1]:
+        return start, stop
+    counted = measure(curves, *rounder)["status"].to_list().count(COUNTED)
+    return rounder if counted >= sum(not curve.run.set_aside and curve.usable for curve in curves) else (start, stop)
 
 
 def _round_up(value: float) -> float:

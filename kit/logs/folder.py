@@ -25,6 +25,7 @@ from .which_unit import unit_of_gaps
 
 __all__ = [
     "LIST_NAME",
+    "NOT_CONDITIONS",
     "csv_text",
     "list_rows",
     "read_folder",

@@ -132,13 +132,12 @@ def bench_gaps(
     table = measure([curve for curve in curves if not curve.run.set_aside], start_period_s, stop_period_s)
     table = table[table["status"] == COUNTED]
     apart = {}
-    for value, rows in table.groupby(x) if x in table else ():
-        if isinstance(value, str) or value < 0:
-            continue
-        simulated, _ = true_stretch(setup.apparatus.law(float(value)), start_period_s, stop_period_s)
-        measured = float(rows["duration_s"].mean())
+    rows = table.to_dict("records") if x in table else []
+    for value in sorted({float(row[x]) for row in rows if not isinstance(row[x], str) and row[x] >= 0}):
+        simulated, _ = true_stretch(setup.apparatus.law(value), start_period_s, stop_period_s)
+        measured = float(np.mean([row["duration_s"] for row in rows if row[x] == value]))
         if abs(simulated - measured) > APART * measured:
-            apart[float(value)] = simulated, measured
+            apart[value] = simulated, measured
     return apart
 
 
