@@ -16,7 +16,7 @@ from typing import TextIO
 
 import kit
 
-from . import lab, launcher
+from . import lab, launcher, lesson_commands
 from .errors import KitError
 from .record.handin import local_path
 
@@ -75,6 +75,7 @@ def parser() -> argparse.ArgumentParser:
         _add_bench,
         _add_new_lesson,
         _add_check_lesson,
+        _add_pack_lesson,
         _add_class_overview,
     ):
         command = add(commands)
@@ -98,7 +99,7 @@ def _add_open(commands) -> argparse.ArgumentParser:
         "lesson",
         nargs="?",
         metavar="LESSON",
-        help="a lesson in notebooks, or a folder that new-lesson made (default: the start page)",
+        help="a lesson in notebooks, one that new-lesson or pack-lesson made (default: the start page)",
     )
     command.add_argument("--no-browser", action="store_true", help="only print the address")
     command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: a free one)")
@@ -108,6 +109,10 @@ def _add_open(commands) -> argparse.ArgumentParser:
 
 def open_lesson(chosen: argparse.Namespace) -> int:
     """Serve a lesson until Ctrl-C."""
+    packed = Path(chosen.lesson or "")
+    if packed.suffix == ".zip" and packed.is_file():
+        _set_up(chosen)
+        chosen.lesson = str(lesson_commands.unpacked(packed))
     shown, notebook = lab.place_of(chosen.lesson)
     port = lab.free_port(chosen.port)
     _set_up(chosen)
@@ -322,25 +327,14 @@ def _add_new_lesson(commands) -> argparse.ArgumentParser:
         action="store_true",
         help="fit the virtual bench of FOLDER to its own runs, and write it into its lesson.toml",
     )
-    own = command.add_argument_group("with --from-logs")
-    own.add_argument("--changed", metavar="NAME", help="what was changed: the column's name, such as sponges")
-    own.add_argument("--unit", help='its unit, such as mm; "" for a plain number')
-    own.add_argument("--words", help='how students read it, such as "number of wet sponges"')
-    own.add_argument("--spins", metavar="WHAT", help="what spins: wheel, disc, turntable, rotor or another word")
-    own.add_argument("--title", help="the lesson's title")
-    own.add_argument("--cautions", metavar="LIST", help="what to beware of besides, such as liquids,noise")
-    own.add_argument("--times-in", choices=UNITS, help="unit of the times in logs whose headings give none")
-    own.add_argument("--flags", type=_count, metavar="N", help="flags that pass the gate in one turn, if not said")
+    lesson_commands.add_own_logs(command, UNITS, _count)
     command.set_defaults(run=make_lesson, usage_error=command.error)
     return command
 
 
-OF_OWN_LOGS = ("changed", "unit", "words", "spins", "title", "cautions", "times_in", "flags")
-
-
 def make_lesson(chosen: argparse.Namespace) -> int:
     """Make a lesson, or its notebooks anew, and say what to do next."""
-    if not chosen.from_logs and any(getattr(chosen, name) is not None for name in OF_OWN_LOGS):
+    if not chosen.from_logs and lesson_commands.given(chosen):
         chosen.usage_error("--changed, --unit, --words, --spins, --title, --cautions and the like go with --from-logs")
     if chosen.from_logs:
         _must_be_there(chosen.from_logs)
@@ -357,7 +351,7 @@ def make_lesson(chosen: argparse.Namespace) -> int:
             print(f"The bench now behaves like the runs: {fit_bench(folder)}")
         else:
             if chosen.from_logs:
-                given = {name: getattr(chosen, name) for name in OF_OWN_LOGS}
+                given = lesson_commands.given(chosen)
                 place = ask_and_make(folder, chosen.from_logs, given, input if sys.stdin.isatty() else None)
             else:
                 place = new_lesson(folder, chosen.like)
@@ -395,6 +389,18 @@ def check_one_lesson(chosen: argparse.Namespace) -> int:
     return BAD_INPUT if any(finding.serious for finding in findings) else DONE
 
 
+def _add_pack_lesson(commands) -> argparse.ArgumentParser:
+    return lesson_commands.add_pack(commands, pack_one_lesson)
+
+
+def pack_one_lesson(chosen: argparse.Namespace) -> int:
+    """Write a lesson into one file and say how it is opened."""
+    _must_be_there(chosen.folder)
+    _set_up(chosen, only=COMPUTING)
+    lesson_commands.pack(chosen)
+    return DONE
+
+
 # --- class-overview ------------------------------------------------------------------------------------
 
 
@@ -411,6 +417,9 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
     )
     command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
+    command.add_argument(
+        "--key", type=Path, metavar="FILE", help="teacher_key.toml, if it is not in the lesson's folder"
+    )
     command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
     command.set_defaults(run=overview_class)
     return command
@@ -432,7 +441,7 @@ def overview_class(chosen: argparse.Namespace) -> int:
     from .classroom.sections import handed_in_words
     from .classroom.tables import write_class_csv
 
-    overview = read_class(chosen.folder, chosen.lesson)
+    overview = read_class(chosen.folder, chosen.lesson, chosen.key)
     print(handed_in_words(overview))
     for refused in overview.refused:
         print(f"  {refused.file}: {refused.why}")

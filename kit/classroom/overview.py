@@ -21,6 +21,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.lesson import KEY_FILE, STAGES, Choice, Lesson, Question, load_key, load_lesson
+from ..lessons.make import find_lesson
 from ..record.entries import BANDS, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
 from ..stats.averages import COUNTED
@@ -154,9 +155,10 @@ def read_class(
     ----------
     source : folder (subfolders and ZIPs in it are read too), ZIP, single hand-in, or the address of one of these
         (s3://bucket/class-3b).
-    lesson : a `Lesson` or its folder. Without one, the lesson most hand-ins name is taken, and questions go by their
-        ids. Hand-ins of other lessons are refused.
-    key_folder : where `teacher_key.toml` is; by default in the lesson's folder, if it is there.
+    lesson : a `Lesson` or its folder, or one that `kit.new_lesson` made. Without one, the lesson most hand-ins name is
+        taken, and questions go by their ids. Hand-ins of other lessons are refused.
+    key_folder : where `teacher_key.toml` is, or the file; by default in the lesson's folder or in its teacher's half,
+        if it is there.
 
     A group may hand in twice: of two hand-ins the one that holds every entry of the other, unchanged, counts. Two
     groups that chose the same code are told apart by a number.
@@ -174,7 +176,11 @@ def read_class(
     >>> overview.answers["moment"].unique().tolist()
     ['first', 'after discussion', 'end']
     """
-    lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
+    if isinstance(lesson, str | Path):
+        place = find_lesson(lesson)
+        lesson = load_lesson(place.data)
+        there = (place.key_folder / KEY_FILE).is_file()
+        key_folder = key_folder or (place.key_folder if there else None)
     key = _key(lesson, key_folder)
     read: list[tuple[str, Group]] = []
     refused: list[Refused] = []

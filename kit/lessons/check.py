@@ -16,6 +16,7 @@ from .foreign import check_foreign, check_unused
 from .keys import level_of
 from .lesson import KEY_FILE, LESSON_FILE, Lesson, Reading, read_key, read_lesson
 from .make import LessonPlace, data_files, find_lesson, student_notebooks
+from .own_cells import made_cells
 
 __all__ = ["Finding", "check_key", "check_lesson", "check_text", "summary"]
 
@@ -302,20 +303,13 @@ def _check_notebooks(student: Path, lesson: Lesson) -> Iterator[Finding]:
         shown = f"{student.name}/{name}"
         if not path.is_file():
             yield Finding(shown, "", "This notebook is missing", fix="run new-lesson FOLDER --remake")
-        elif _cells(path.read_text(encoding="utf-8", errors="replace")) != _cells(text):
+        elif made_cells(path.read_text(encoding="utf-8", errors="replace")) != made_cells(text):
             yield Finding(
                 shown,
                 "",
                 "This notebook is not what the lesson file says now",
                 fix="run new-lesson FOLDER --remake; the notebook as it is now is kept",
             )
-
-
-def _cells(text: str) -> list | None:
-    try:
-        return [(cell["cell_type"], "".join(cell["source"])) for cell in json.loads(text)["cells"]]
-    except (ValueError, KeyError, TypeError):
-        return None
 
 
 def _check_private(student: Path) -> Iterator[Finding]:

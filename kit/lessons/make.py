@@ -23,6 +23,7 @@ from .foreign import carried_over
 from .keys import LEVEL_NAMES, level_of
 from .lesson import HAND_COUNTS, KEY_FILE, LESSON_FILE, SCHEMA, STAGES, Lesson, Question, load_key, load_lesson
 from .notebooks import student_pages, teacher_notebooks
+from .own_cells import with_own_cells
 
 __all__ = [
     "LessonPlace",
@@ -31,6 +32,7 @@ __all__ = [
     "find_lesson",
     "key_text",
     "lesson_text",
+    "made_names",
     "new_lesson",
     "remake",
     "student_notebooks",
@@ -57,8 +59,9 @@ class LessonPlace:
 
     @property
     def key_folder(self) -> Path:
-        """Where the teacher's key belongs."""
-        return self.teacher or self.data
+        """Where the teacher's key belongs; of data alone, the teacher's half beside them if there is one."""
+        beside = self.data.absolute().parent.parent / TEACHER
+        return self.teacher or (beside if (beside / KEY_FILE).is_file() else self.data)
 
 
 def find_lesson(folder: str | Path) -> LessonPlace:
@@ -156,7 +159,8 @@ def new_lesson(
 def remake(folder: str | Path) -> list[Path]:
     """Make the notebooks of a lesson anew from its lesson file and key; return those that changed.
 
-    A notebook that is replaced is kept below `earlier`. Workbooks and everything else stay as they are.
+    Cells that a teacher put in stay where they were. A notebook that is replaced is kept below `earlier`. Workbooks and
+    everything else stay as they are.
 
     Raises
     ------
@@ -174,11 +178,21 @@ def remake(folder: str | Path) -> list[Path]:
     wanted = {place.student / name: text for name, text in student_notebooks(lesson).items()}
     for name, text in teacher_notebooks(lesson, key, f"../{STUDENT}/{lesson.name}").items():
         wanted[place.teacher / name] = text
+    for path, text in wanted.items():
+        if path.is_file():
+            wanted[path] = with_own_cells(text, path.read_text(encoding="utf-8", errors="replace"))
     changed = [path for path, text in wanted.items() if not path.is_file() or path.read_bytes() != text.encode()]
     _keep([path for path in changed if path.is_file()], Path(folder))
     for path in changed:
         _write(path, wanted[path])
     return changed
+
+
+def made_names(folder: str | Path) -> set[str]:
+    """The notebooks that `remake` makes, by their paths below the folder of a made lesson."""
+    lesson = load_lesson(find_lesson(folder).data)
+    students = {f"{STUDENT}/{name}" for name in student_notebooks(lesson)}
+    return students | {f"{TEACHER}/{name}" for name in teacher_notebooks(lesson, {}, "..")}
 
 
 def student_notebooks(lesson: Lesson) -> dict[str, str]:

@@ -37,6 +37,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "launcher": set(),
     "lab": {"launcher"},
+    "lesson_commands": {"launcher", "lessons"},
     "__init__": set(),
     "__main__": {"commands"},
 }  # fmt: skip
