@@ -299,10 +299,12 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     out = (
         "## Out and back\n\n"
         "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
-        "- They open it with `python3 -m kit open FOLDER`.\n"
+        "- They open it with `python3 -m kit open FOLDER`. Lesson file, data and pages are in it: the machine needs "
+        "the kit, and nothing else.\n"
         f"- If groups share the conditions, every group also runs {lesson.x_words} = {reference}. Else nobody can tell "
         "a group's apparatus from its condition.\n"
-        f"- At the end each group makes a hand-in, `handin_{name}_….json`. Put all of them into one folder. Then:"
+        f"- At the end each group makes a hand-in, `handin_{name}_….json`. Put all of them into one folder. Then run "
+        "the box below. To give the whole lesson to a colleague: `python3 -m kit pack-lesson FOLDER`."
     )
     overview = (
         "from kit import read_class\nfrom kit.widgets import ClassOverview\n\n"

@@ -35,7 +35,7 @@ from .lesson import LESSON_FILE, STAGES, Lesson
 __all__ = ["SPINS", "Gathered", "gather", "gather_invented", "propose", "table_of"]
 
 SPINS = ("wheel", "disc", "turntable", "rotor")
-DRAWN = {"wheel": "plain", "disc": "plain", "turntable": "plain", "rotor": "plain"}
+DRAWN = {"wheel": "wheel", "rotor": "rotor"}  # a disc and a turntable are drawn plain: round
 PASSES = "passes"
 SET_UP_S = 60  # to set a run up and to write it down
 SHORTEST_STAGE = 16  # minutes of the guide for measuring

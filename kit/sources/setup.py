@@ -96,7 +96,7 @@ class Gate:
 
 # --- a bench that stands ready, and the table that describes it ------------------------------------------------------
 
-DRAWINGS = ("disc", "turntable", "vanes", "plain")
+DRAWINGS = ("disc", "turntable", "vanes", "wheel", "rotor", "plain")
 CONTROLS = ("tilt", "hub")
 _DRAWING_OF = {"coasting_disc": "disc", "felt_brake": "turntable", "card_vanes": "vanes"}
 

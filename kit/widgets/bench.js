@@ -71,7 +71,7 @@ function render({ model, el }) {
     ...(has("hub") ? [make("span", { "aria-hidden": "true" }, "Hub"), make("span", { role: "radiogroup", "aria-label": "Hub" }, ...hubs.map((h) => h.label))] : []));
 
   // ---- running it -------------------------------------------------------------------------------------------
-  const stage = makeStage(told.drawing), clicker = makeClicker(), lamp = makeLamp();
+  const stage = makeStage(told.drawing, told.drawn_label, told.controls, told.whole || !told.drawn_label), clicker = makeClicker(), lamp = makeLamp();
   const lampText = make("p", { class: "bench-lamp-text" });
   const pushButton = make("button", { type: "button", class: "bench-button bench-push", onclick: () => pushNow() }, "Give it a push");
   const skip = make("button", { type: "button", class: "bench-button", onclick: () => { if (play) finish(); } }, "Skip to the end");

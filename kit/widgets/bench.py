@@ -177,6 +177,8 @@ class Bench(anywidget.AnyWidget):
         kind, start = self.setup.apparatus, self._thresholds[0]
         return {
             "drawing": self.setup.drawing,
+            # the drawings of the kit's own lessons show what is changed; of any other, words say it
+            "drawn_label": self.setup.x_label if self.setup.drawing in ("wheel", "rotor", "plain") else "",
             "label": self.setup.x_label[:1].upper() + self.setup.x_label[1:],
             "values": list(kind.values),
             "top": max(kind.values),

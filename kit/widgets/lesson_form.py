@@ -377,7 +377,8 @@ class LessonForm(KitBox):
     def _fill(self, name: str, fields: LessonFields, curves: Sequence[SpeedCurve]) -> None:
         self._filled[name] = fields, curves
         for field in fields.inputs:
-            field.observe(lambda _: (self._check(), self._keep()), "value")
+            field.observe(lambda _: self._check(), "value")
+            field.observe(lambda _: self._keep(), "value")
 
     def _check(self) -> None:
         """Follow what is typed."""

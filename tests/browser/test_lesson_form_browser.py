@@ -84,7 +84,8 @@ def test_a_lesson_is_made_of_own_logs_by_the_form_alone(form_page, desk):
         hand.press("Make the lesson")
     assert hand.actions <= MOST_ACTIONS, hand.actions
     assert opened.value.url.partition("?")[0].endswith("/lessons/sponge_wheel/student/1_predict.ipynb")
-    expect(opened.value.get_by_text("Predict: Wet sponges on a wheel").first).to_be_visible(timeout=60_000)
+    heading = opened.value.get_by_role("heading", name="Predict: Wet sponges on a wheel")
+    expect(heading).to_be_visible(timeout=60_000)
     opened.value.close()
     made = desk.copy / "lessons" / "sponge_wheel"
     assert check_lesson(made) == []
