@@ -71,6 +71,7 @@ _MODULE_OF = {
     "collapse": "motion.explain",
     "write_report": "report",
     "run_sheet_html": "report",
+    "print_lesson": "paper",
     # sound
     "read_sound": "sound.recording",
     "find_clicks": "sound.clicks",

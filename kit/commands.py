@@ -76,6 +76,7 @@ def parser() -> argparse.ArgumentParser:
         _add_new_lesson,
         _add_check_lesson,
         _add_pack_lesson,
+        _add_print,
         _add_class_overview,
     ):
         command = add(commands)
@@ -363,17 +364,7 @@ def make_lesson(chosen: argparse.Namespace) -> int:
 
 
 def _add_check_lesson(commands) -> argparse.ArgumentParser:
-    command = commands.add_parser(
-        "check-lesson",
-        help="is a lesson ready for a class? All problems at once",
-        description="Check a lesson's file, key, data and notebooks, and that students get nothing of the key. "
-        "Exit code 0: ready, perhaps with warnings; 1: something must be mended.",
-    )
-    command.add_argument(
-        "folder", type=Path, metavar="FOLDER", help="one that new-lesson made, or that holds lesson.toml"
-    )
-    command.set_defaults(run=check_one_lesson)
-    return command
+    return lesson_commands.add_check(commands, check_one_lesson)
 
 
 def check_one_lesson(chosen: argparse.Namespace) -> int:
@@ -398,6 +389,17 @@ def pack_one_lesson(chosen: argparse.Namespace) -> int:
     _must_be_there(chosen.folder)
     _set_up(chosen, only=COMPUTING)
     lesson_commands.pack(chosen)
+    return DONE
+
+
+def _add_print(commands) -> argparse.ArgumentParser:
+    return lesson_commands.add_print(commands, print_one_lesson)
+
+
+def print_one_lesson(chosen: argparse.Namespace) -> int:
+    """Write a lesson's pages to print and say where they are."""
+    _set_up(chosen, only=(*COMPUTING, "jinja2"))
+    lesson_commands.print_pages(chosen)
     return DONE
 
 

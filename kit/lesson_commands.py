@@ -9,7 +9,7 @@ from shlex import quote
 
 from .launcher import PROJECT
 
-__all__ = ["add_own_logs", "add_pack", "given", "pack", "unpacked"]
+__all__ = ["add_check", "add_own_logs", "add_pack", "add_print", "given", "pack", "print_pages", "unpacked"]
 
 OF_OWN_LOGS = ("changed", "unit", "words", "spins", "title", "cautions", "times_in", "flags")
 
@@ -30,6 +30,44 @@ def add_own_logs(command: argparse.ArgumentParser, units: Sequence[str], count: 
 def given(chosen: argparse.Namespace) -> dict[str, object]:
     """Those of the options of `add_own_logs` that were given."""
     return {name: value for name in OF_OWN_LOGS if (value := getattr(chosen, name)) is not None}
+
+
+def add_check(commands, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
+    """The command check-lesson."""
+    command = commands.add_parser(
+        "check-lesson",
+        help="is a lesson ready for a class? All problems at once",
+        description="Check a lesson's file, key, data and notebooks, and that students get nothing of the key. "
+        "Exit code 0: ready, perhaps with warnings; 1: something must be mended.",
+    )
+    command.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="one that new-lesson made, or that holds lesson.toml"
+    )
+    command.set_defaults(run=run)
+    return command
+
+
+def add_print(commands, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
+    """The command print."""
+    command = commands.add_parser(
+        "print",
+        help="a lesson's pages for paper: worksheet, run sheet, answer slips, the class's page",
+        description="Write a lesson's pages to print, as files that a browser prints. Nothing of the key is on them.",
+    )
+    command.add_argument("lesson", metavar="LESSON", help="a lesson of the kit, such as felt_brake, or a folder")
+    command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the pages go")
+    command.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="(default: %(default)s)")
+    command.set_defaults(run=run)
+    return command
+
+
+def print_pages(chosen: argparse.Namespace) -> None:
+    """Write the pages and say what they are."""
+    from .paper import print_lesson
+
+    paths = print_lesson(chosen.lesson, chosen.out, chosen.paper)
+    print(f"{len(paths)} pages are in {chosen.out}: {', '.join(path.name for path in paths)}.")
+    print("Open each in a browser and print it.")
 
 
 def add_pack(commands, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:

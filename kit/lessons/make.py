@@ -29,6 +29,7 @@ __all__ = [
     "LessonPlace",
     "bench_text",
     "data_files",
+    "demo_or_folder",
     "find_lesson",
     "key_text",
     "lesson_text",
@@ -122,7 +123,7 @@ def new_lesson(
     if data is not None and lesson is not None:
         source, files, key = Path(data), data_files(Path(data)), key or {}
     else:
-        model = find_lesson(_model(like))
+        model = find_lesson(demo_or_folder(like))
         its = load_lesson(model.data)
         lesson, left_out = carried_over(its, lesson or its)
         key = _key_of(model, its) if key is None else key  # of questions that are left, see key_text
@@ -210,8 +211,13 @@ def data_files(folder: Path) -> list[Path]:
     )
 
 
-def _model(like: str | Path) -> Path:
-    """A demo lesson by its name, or any lesson's folder."""
+def demo_or_folder(like: str | Path) -> Path:
+    """The folder of a lesson: of one that comes with the kit by its name, or any lesson's own.
+
+    Raises
+    ------
+    KitError : there is no such lesson.
+    """
     demos = sorted(path.parent.name for path in DEMOS.glob(f"*/{LESSON_FILE}"))
     if str(like) in demos:
         return DEMOS / like

@@ -286,14 +286,16 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     )
     sheet = (
         "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
-        "middle and at the end. Take away the `#` to write the page, then print it from your browser."
+        "middle and at the end. Take away the `#` to write the page, then print it from your browser. For groups without "
+        "a computer, the last line writes a worksheet with graph paper, answer slips and a page for the class too."
     )
     reference = f"{lesson.reference:g}"
     sheet_code = (
-        "from pathlib import Path\n\nfrom kit import run_order, run_sheet_html\n\n"
+        "from pathlib import Path\n\nimport kit\nfrom kit import run_order, run_sheet_html\n\n"
         f"order = run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
         f'page = run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
         '# Path("run_sheet.html").write_text(page, encoding="utf-8")\n'
+        f'# kit.print_lesson("{lesson_path}", "paper")\n'
         "order"
     )
     out = (

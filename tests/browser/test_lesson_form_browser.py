@@ -118,7 +118,7 @@ def test_a_lesson_is_made_by_keyboard_and_its_pages_are_linked(page, desk):
     page.get_by_role("button", name="Make the lesson").focus()
     page.keyboard.press("Enter")
     page.get_by_text("Not made yet: mend the problems").wait_for()
-    assert not (desk.copy / "lessons").exists()
+    assert not (desk.copy / "lessons" / "my_lesson").exists()
     fill(page, "Values", "3, 4, 5, 6, 8")
     form.get_by_text("No problem found. The lesson is ready.").wait_for()  # the page shows another lesson's check too
     page.get_by_role("button", name="Make the lesson").focus()

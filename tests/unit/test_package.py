@@ -37,7 +37,8 @@ ROOMS: dict[str, set[str]] = {
     },
     "launcher": set(),
     "lab": {"launcher"},
-    "lesson_commands": {"launcher", "lessons"},
+    "lesson_commands": {"launcher", "lessons", "paper"},
+    "paper": {"lessons", "plots", "record", "stats"},
     "__init__": set(),
     "__main__": {"commands"},
 }  # fmt: skip
