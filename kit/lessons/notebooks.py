@@ -286,8 +286,8 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     )
     sheet = (
         "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
-        "middle and at the end. Take away the `#` to write the page, then print it from your browser. For groups without "
-        "a computer, the last line writes a worksheet with graph paper, answer slips and a page for the class too."
+        "middle and at the end. Take away the `#` to write the page, then print it from your browser. For groups "
+        "without a computer, the last line writes a worksheet with graph paper, answer slips and a page for the class."
     )
     reference = f"{lesson.reference:g}"
     sheet_code = (

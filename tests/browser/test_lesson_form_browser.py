@@ -62,12 +62,12 @@ def test_a_lesson_is_made_of_own_logs_by_the_form_alone(form_page, desk):
     assert form.get_by_text("problem").count() == 0  # nothing is checked before there is something to check
     hand.type("Folder of your logs", "../../my_logs")
     hand.press("Read them")
-    expect(form.get_by_text("15 runs read.")).to_be_visible()
+    expect(form.get_by_text("15 runs read.")).to_be_visible(timeout=30_000)
     hand.type("What was changed, in one word (its column), such as sponges", "sponges")
     hand.type("How students read it, such as number of wet sponges", "number of wet sponges")
     hand.tick("liquids")
     hand.press("Propose a lesson")
-    expect(form.get_by_text("No problem found. The lesson is ready.")).to_be_visible()
+    expect(form.get_by_text("No problem found. The lesson is ready.")).to_be_visible(timeout=30_000)
     hand.type("Title", "Wet sponges on a wheel")
     hand.press("New question")
     hand.type("New question", "How many turns does it make with 4?")
@@ -76,11 +76,11 @@ def test_a_lesson_is_made_of_own_logs_by_the_form_alone(form_page, desk):
     ):
         hand.type(f"Choice {number}", choice)
         hand.type(f"Idea behind choice {number}", idea)
-    expect(form.get_by_text("supported can't be used")).to_be_visible()  # empty until chosen
+    expect(form.get_by_text("supported can't be used")).to_be_visible(timeout=30_000)  # empty until chosen
     hand.press("By your runs: choice 1. Take it")
-    expect(form.get_by_text("No problem found. The lesson is ready.")).to_be_visible()
+    expect(form.get_by_text("No problem found. The lesson is ready.")).to_be_visible(timeout=30_000)
     hand.type("Folder of the new lesson", "../../lessons/sponge_wheel")
-    with form_page.context.expect_page() as opened:
+    with form_page.context.expect_page(timeout=30_000) as opened:
         hand.press("Make the lesson")
     assert hand.actions <= MOST_ACTIONS, hand.actions
     assert opened.value.url.partition("?")[0].endswith("/lessons/sponge_wheel/student/1_predict.ipynb")
