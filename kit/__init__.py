@@ -90,6 +90,9 @@ _MODULE_OF = {
     "new_lesson": "lessons.make",
     "check_lesson": "lessons.check",
     "write_lesson_data": "sources.demo_data",
+    "setup_drawing": "lessons.build_it",
+    "gate_drawing": "lessons.build_it",
+    "Drawing": "lessons.build_it",
     "bench_described": "sources.described",
     "bench_fitted": "sources.described",
     # a class

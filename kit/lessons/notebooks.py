@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from ..errors import KitError
+from .build_it import BUILD_IT, build_it_cells
 from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
 from .cells import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_cells, notebook_name, stage_cells
 from .keys import level_of
@@ -204,7 +205,9 @@ def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: s
     lesson_path : how they reach the lesson's folder, relative to theirs, with forward slashes.
     """
     stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in MADE_STAGES}
-    return {GUIDE: guide_notebook(lesson, lesson_path), **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
+    build = notebook_text("build-it", build_it_cells([(lesson, lesson_path)]))
+    runs = make_runs_notebook(lesson, lesson_path)
+    return {GUIDE: guide_notebook(lesson, lesson_path), **stages, MAKE_RUNS: runs, BUILD_IT: build}
 
 
 def teacher_notebook(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_path: str) -> str:
@@ -299,7 +302,7 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
         "order"
     )
     out = (
-        "## Out and back\n\n"
+        f"How to build the real thing: [build it]({BUILD_IT}).\n\n## Out and back\n\n"
         "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
         "- They open it with `python3 -m kit open FOLDER`. Lesson file, data and pages are in it: the machine needs "
         "the kit, and nothing else.\n"
@@ -382,7 +385,10 @@ def regenerate(project: str | Path) -> list[Path]:
         lessons.append(lesson)
     start = project / "notebooks" / "start_here.ipynb"
     start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
-    return [*written, start]
+    build = project / "notebooks" / "teacher" / BUILD_IT
+    paths = [(lesson, f"../../datasets_demo/{lesson.name}") for lesson in lessons]
+    build.write_text(notebook_text("build-it", build_it_cells(paths)), encoding="utf-8", newline="\n")
+    return [*written, start, build]
 
 
 if __name__ == "__main__":

@@ -79,7 +79,7 @@ def test_the_bench_of_the_lesson_behaves_like_its_runs(made):
 @pytest.mark.slow
 def test_all_its_pages_run(made):
     pages = [*sorted((made / "student").glob("*.ipynb")), *sorted((made / "teacher").glob("*.ipynb"))]
-    assert len(pages) == 15
+    assert len(pages) == 16
     script = (
         "import json, os, sys\nfrom IPython.core.interactiveshell import InteractiveShell\n"
         "for page in sys.argv[1:]:\n    os.chdir(os.path.dirname(page))\n    shell = InteractiveShell()\n"
