@@ -10,7 +10,7 @@ from math import ceil, floor, log10
 from pathlib import Path
 
 from .errors import KitError
-from .lessons.lesson import Lesson, Question, load_lesson
+from .lessons.lesson import Lesson, load_lesson
 from .lessons.make import demo_or_folder, find_lesson
 from .plots.pages import templates
 from .record.entries import BANDS
@@ -84,14 +84,14 @@ def paper_pages(lesson: Lesson, paper: str = "A4") -> dict[str, str]:
     ]
     order = run_order(list(lesson.values) * TRIALS, reference=lesson.reference, seed=1)
     runs = [{**run, "x": f"{run['x']:g}"} for run in order.to_dict("records")]
-    parts = {
+    parts: dict[str, tuple[str, dict[str, object]]] = {
         "worksheet.html": ("worksheet", {"graphs": graphs}),
         "run_sheet.html": ("run_sheet", {"runs": runs}),
         "slips.html": ("slips", {"slips": [question for question in asked[:1] for _ in range(SLIPS)]}),
         "class_summary.html": ("class_summary", {}),
     }
     template = templates(HERE).get_template("paper.html.j2")
-    blank: dict[str, list[Question] | list[dict]] = {"graphs": [], "runs": [], "slips": []}
+    blank: dict[str, object] = {"graphs": [], "runs": [], "slips": []}
     return {name: template.render(page=page, **common, **{**blank, **more}) for name, (page, more) in parts.items()}
 
 

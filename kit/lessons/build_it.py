@@ -153,8 +153,8 @@ def build_it_cells(lessons: Sequence[tuple[Lesson, str]]) -> Iterator[tuple[str,
         "## The gate\n\n"
         "An infrared LED shines on a phototransistor; the flag cuts the beam. With 5 V and 220 Ω some 17 mA flow "
         "through the LED (it takes about 1.2 V itself). In the light the transistor pulls the pin low; when the beam "
-        "is cut the 10 kΩ pull it high. So in the program of the page *A gate on a wire* write `RISING` for `FALLING`. A "
-        "ready-made slot sensor with a switching output does as well: follow its data sheet. Nothing here needs mains.",
+        "is cut the 10 kΩ pull it high. So in the program of the page *A gate on a wire* write `RISING` for `FALLING`. "
+        "A ready-made slot sensor with a switching output does as well: follow its data sheet. No mains is needed.",
     )
     yield "code", "gate_drawing()"
     yield (

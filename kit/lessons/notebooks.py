@@ -16,6 +16,7 @@ from ..errors import KitError
 from .build_it import BUILD_IT, build_it_cells
 from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
 from .cells import MADE_STAGES, MAKE_RUNS, TITLES, make_runs_cells, notebook_name, stage_cells
+from .curriculum import CURRICULUM
 from .keys import level_of
 from .lesson import KEY_FILE, Lesson, Question, load_lesson
 
@@ -321,6 +322,7 @@ def guide_notebook(lesson: Lesson, lesson_path: str) -> str:
     cells = [
         ("markdown", yours),
         ("markdown", minutes),
+        ("markdown", CURRICULUM),
         ("markdown", safety),
         ("markdown", check),
         ("code", start),
