@@ -169,13 +169,12 @@ def build_it_cells(lessons: Sequence[tuple[Lesson, str]]) -> Iterator[tuple[str,
     yield (
         "markdown",
         "## What goes wrong\n\n"
-        "| you see | look at |\n|---|---|\n"
-        "| passes that never were | sun or flickering lamps on the sensor: shade it |\n"
-        "| a pass logged twice | the edge of the flag flickers: make it stiff; the kit finds such passes too |\n"
-        "| a pass missing now and then | flag too narrow or too far from the beam |\n"
-        "| it shakes | the flag has no weight on the other side, or what you added is not spread evenly |\n"
-        "| it coasts longer each time | the spindle warms up: mix the order of the runs by lot |\n"
-        "| two groups differ by more than their spread | spindle not upright, dust, another room's warmth |",
+        "- Passes that never were? Sun or flickering lamps reach the sensor. Shade it.\n"
+        "- A pass logged twice? The edge of the flag flickers. Make it stiff. The kit finds such passes too.\n"
+        "- A pass missing now and then? The flag is too narrow, or too far from the beam.\n"
+        "- Does it shake? The flag has no weight on the other side, or what you added is not spread evenly.\n"
+        "- Does it coast longer each time? The spindle warms up. Mix the order of the runs by lot.\n"
+        "- Do two groups differ by more than their spread? Is the spindle upright? Is there dust? Is one room warmer?",
     )
     yield (
         "markdown",
