@@ -29,7 +29,13 @@ ADDED = {
 
 @dataclass(frozen=True)
 class Drawing:
-    """A drawing as SVG, shown by a notebook and written to a file to print."""
+    """A drawing as SVG, shown by a notebook and written to a file to print.
+
+    >>> import kit, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(kit.gate_drawing().write(f"{folder}/gate.svg").name)
+    gate.svg
+    """
 
     svg: str
 
@@ -83,7 +89,12 @@ def setup_drawing(lesson: Lesson | str | Path) -> Drawing:
 
 
 def gate_drawing() -> Drawing:
-    """How the two halves of a gate are joined to a board: a light with its resistor, a sensor with its resistor."""
+    """How the two halves of a gate are joined to a board: a light with its resistor, a sensor with its resistor.
+
+    >>> import kit
+    >>> "220 Ω" in kit.gate_drawing().svg
+    True
+    """
     shapes = [
         '<path d="M60 60H420M60 300H420" stroke-width="3"/>',
         '<path d="M150 60v40"/><rect x="138" y="100" width="24" height="56"/><path d="M150 156v34"/>',

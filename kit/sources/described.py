@@ -99,6 +99,11 @@ def bench_fitted(runs: Sequence[Run | SpeedCurve], x: str) -> dict[str, object]:
     Raises
     ------
     KitError : as `kit.joint_fit`; or what is changed makes no drag that grows with it.
+
+    >>> import kit
+    >>> table = kit.bench_fitted(kit.read_folder("datasets_demo/felt_brake"), "pads")
+    >>> {name: round(value, 2) for name, value in table["drag_each"].items()}
+    {'a': 0.56}
     """
     curves = speed_curves(runs)
     joint = joint_fit([curve.run for curve in curves], x)
