@@ -56,7 +56,7 @@ def bench_described(
     >>> import kit
     >>> table = kit.bench_described(5, 1, 60, 4, 20)
     >>> {name: round(value, 4) for name, value in table["drag_each"].items()}
-    {'a': 0.1124, 'b': 0.0143}
+    {'a': 0.1404, 'b': 0.0179}
     """
     numbers = {"turns a second": turns_per_s, "time with few": coasts_few_s, "time with many": coasts_many_s}
     for what, value in numbers.items():
