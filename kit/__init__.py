@@ -72,6 +72,7 @@ _MODULE_OF = {
     "collapse": "motion.explain",
     "write_report": "report",
     "run_sheet_html": "report",
+    "print_lesson": "paper",
     # sound
     "read_sound": "sound.recording",
     "find_clicks": "sound.clicks",
@@ -90,6 +91,11 @@ _MODULE_OF = {
     "new_lesson": "lessons.make",
     "check_lesson": "lessons.check",
     "write_lesson_data": "sources.demo_data",
+    "setup_drawing": "lessons.build_it",
+    "gate_drawing": "lessons.build_it",
+    "Drawing": "lessons.build_it",
+    "bench_described": "sources.described",
+    "bench_fitted": "sources.described",
     # a class
     "read_class": "classroom.overview",
     "write_class_report": "classroom.page",

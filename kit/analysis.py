@@ -51,6 +51,7 @@ class Analysis:
     x : the condition that was changed; by default the only number that differs between runs.
     set_aside : reasons by source, in place of those that the runs bring.
     title : what it is about, for a heading.
+    not_read : what is wrong with logs that could not be read, a sentence each; a summary names them.
 
     Attributes
     ----------
@@ -83,7 +84,9 @@ class Analysis:
         *,
         set_aside: Mapping[str, str] | None = None,
         title: str = "",
+        not_read: Sequence[str] = (),
     ):
+        self.not_read = tuple(not_read)
         self.curves: tuple[SpeedCurve, ...] = tuple(speed_curves(runs))
         self.x = x or _changed(self.runs)
         self.start_period_s = (
@@ -260,7 +263,7 @@ class Analysis:
             "trends": {quantity: [_trend(trend) for trend in self.trends(quantity)] for quantity in QUANTITIES},
             "verdict": {name: self.conclusion(name) for name in (*QUANTITIES, SAME_SHAPE)},
             "next_condition": None if after is None else _plain(after.x),
-        }  # fmt: skip
+        } | ({"not_read": list(self.not_read)} if self.not_read else {})  # fmt: skip
 
     def to_json(self) -> str:
         """`to_dict` as JSON text."""
@@ -290,6 +293,7 @@ class Analysis:
     def summary(self) -> str:
         """The analysis in a few lines of plain text, for a terminal."""
         lines = [
+            *(f"Not read: {sentence}" for sentence in self.not_read),
             *self._read_as(),
             f"{self._counts()}, from {self.start_period_s:g} s a turn to {self._until()} ({self.rule}).",
             *([self.rule_why] if self.rule_why else []),

@@ -16,15 +16,14 @@ from typing import TextIO
 import kit
 
 from . import lab, launcher
-from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, set_up, writing
-from .commands_lessons import LESSON_COMMANDS
+from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, UNITS, must_be_there, set_up, whole, writing
+from .commands_lessons import LESSON_COMMANDS, unpacked
 from .errors import KitError
 from .record.handin import local_path
 
 __all__ = ["main"]
 
 INTERRUPTED = 130
-UNITS = ("s", "ms", "us", "ns", "min", "h")
 RULES = ("best", "interpolated", "whole-turns", "law")
 # How pytest is told to run: the order, who does what and the closing line are in tests/whole_suite.py.
 PYTEST = ["pytest", "-p", "tests.whole_suite", "--dist", "loadfile", "--durations", "15"]
@@ -93,7 +92,7 @@ def _add_open(commands) -> argparse.ArgumentParser:
         "lesson",
         nargs="?",
         metavar="LESSON",
-        help="a lesson in notebooks, or a folder that new-lesson made (default: the start page)",
+        help="a lesson in notebooks, one that new-lesson or pack-lesson made (default: the start page)",
     )
     command.add_argument("--path", metavar="PATH", help=f"the lesson's pages for this much time: {', '.join(PATHS)}")
     command.add_argument("--no-browser", action="store_true", help="only print the address")
@@ -104,6 +103,10 @@ def _add_open(commands) -> argparse.ArgumentParser:
 
 def open_lesson(chosen: argparse.Namespace) -> int:
     """Serve a lesson until Ctrl-C."""
+    packed = Path(chosen.lesson or "")
+    if packed.suffix == ".zip" and packed.is_file():
+        set_up(chosen)
+        chosen.lesson = str(unpacked(packed))
     shown, notebook = lab.place_of(chosen.lesson)
     if chosen.path and not chosen.lesson:
         raise KitError("A path needs a lesson", fix='name one: open coasting_disc --path "two lessons"')
@@ -158,7 +161,7 @@ def _add_test(commands) -> argparse.ArgumentParser:
     part.add_argument(
         "--load", action="store_true", help="no tests: a simulated class on one server, and how long it waits"
     )
-    command.add_argument("--students", type=_count, metavar="N", help="with --load: so many")
+    command.add_argument("--students", type=whole, metavar="N", help="with --load: so many")
     command.add_argument("--server", choices=("warm", "cold"), help="with --load: up before the class comes, or not")
     command.add_argument(
         "--only", action="append", metavar="NAME", help="with --benchmarks: this item; may be repeated"
@@ -167,7 +170,10 @@ def _add_test(commands) -> argparse.ArgumentParser:
         "--json", metavar="FILE", help="with --benchmarks, --faults or --load: write the tables here too"
     )
     command.add_argument(
-        "--count", type=_count, metavar="N", help="with --fuzz: so many cases; with --faults: so many runs of each kind"
+        "--count",
+        type=whole,
+        metavar="N",
+        help="with --fuzz: so many cases; with --faults: so many runs of each kind",
     )
     command.set_defaults(run=run_tests, usage_error=command.error)
     return command
@@ -258,7 +264,7 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
     command.add_argument("--rule", choices=RULES, help="how the moment of a threshold is found")
     command.add_argument("--x", metavar="NAME", help="the condition that was changed, if several differ")
     command.add_argument("--unit", choices=UNITS, help="unit of the times in logs whose headings give none")
-    command.add_argument("--flags", type=_count, metavar="N", help="flags that pass the gate in one turn, if not said")
+    command.add_argument("--flags", type=whole, metavar="N", help="flags that pass the gate in one turn, if not said")
     command.add_argument("--json", metavar="FILE", help="write the whole analysis as JSON (- for the terminal)")
     command.add_argument("--report", metavar="FILE.html", help="write a printable page with plots")
     command.set_defaults(run=analyse_folder)
@@ -267,17 +273,18 @@ def _add_analyse(commands) -> argparse.ArgumentParser:
 
 def analyse_folder(chosen: argparse.Namespace) -> int:
     """Print a summary of a folder of gate logs, or write the whole analysis as JSON, or both."""
-    if not chosen.folder.is_dir():  # said before anything is installed
-        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    must_be_there(chosen.folder)
     set_up(chosen, only=(*COMPUTING, "plotly", "jinja2") if chosen.report else COMPUTING)
     from kit.lessons.analyse import analyse
 
+    refused: list[KitError] = []
     analysis = analyse(
         chosen.folder,
         start_period_s=chosen.start_period,
         stop_period_s=chosen.stop_period,
         rule=chosen.rule and chosen.rule.replace("-", " "),
         x=chosen.x,
+        refused=refused,
         **{k: v for k, v in (("unit", chosen.unit), ("flags_per_turn", chosen.flags)) if v is not None},
     )
     if chosen.report:
@@ -285,10 +292,17 @@ def analyse_folder(chosen: argparse.Namespace) -> int:
     if chosen.json == "-":
         _written(sys.stdout, encoding="utf-8")  # JSON is, wherever it goes
         sys.stdout.write(analysis.to_json())
-        return DONE
-    if chosen.json:
-        analysis.write_json(chosen.json)
-    print(analysis.summary())
+    else:
+        if chosen.json:
+            analysis.write_json(chosen.json)
+        print(analysis.summary())
+    if refused:
+        sys.stdout.flush()
+        left_out = "a log is left out" if len(refused) == 1 else f"{len(refused)} logs are left out"
+        print(f"analyse: These are the results of the other runs; {left_out}:", file=sys.stderr)
+        for error in refused:
+            print(f"  {error}", file=sys.stderr)
+        return BAD_INPUT
     return DONE
 
 
@@ -335,6 +349,9 @@ def _add_class_overview(commands) -> argparse.ArgumentParser:
     )
     command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
+    command.add_argument(
+        "--key", type=Path, metavar="FILE", help="teacher_key.toml, if it is not in the lesson's folder"
+    )
     command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
     command.add_argument("--summary", metavar="FILE.html", help="write one page for printing here too")
     command.set_defaults(run=overview_class)
@@ -357,7 +374,7 @@ def overview_class(chosen: argparse.Namespace) -> int:
     from .classroom.sections import handed_in_words
     from .classroom.tables import write_class_csv
 
-    overview = read_class(chosen.folder, chosen.lesson)
+    overview = read_class(chosen.folder, chosen.lesson, chosen.key)
     print(handed_in_words(overview))
     for refused in overview.refused:
         print(f"  {refused.file}: {refused.why}")
@@ -383,7 +400,7 @@ def _add_class_desk(commands) -> argparse.ArgumentParser:
     command.add_argument("folder", type=Path, metavar="FOLDER", help="where hand-ins are kept; made if it is not there")
     command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
     command.add_argument("--key", type=Path, metavar="FOLDER", help="where teacher_key.toml is (default: the lesson's)")
-    command.add_argument("--groups", type=_count, metavar="N", help="how many groups there are")
+    command.add_argument("--groups", type=whole, metavar="N", help="how many groups there are")
     command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: as before, or 8765)")
     command.add_argument("--host", default="", metavar="ADDRESS", help="listen only here (default: all networks)")
     command.add_argument(
@@ -419,13 +436,13 @@ def _written(stream: TextIO, encoding: str | None = None, errors: str | None = N
 
 
 def _seconds_or(*words: str) -> Callable[[str], float | str]:
-    """An argument type: a positive number of seconds, or one of the words allowed instead."""
+    """An argument type: a whole number of seconds, or one of the words allowed instead."""
 
     def read(text: str) -> float | str:
         if text in words:
             return text
         try:
-            seconds = float(text)
+            seconds = float(text.replace(",", "."))
         except ValueError:
             seconds = math.nan
         if not (math.isfinite(seconds) and seconds > 0):
@@ -440,12 +457,6 @@ def _seconds_or(*words: str) -> Callable[[str], float | str]:
 def _adapters(address: str) -> tuple[str, ...]:
     """What fsspec itself needs for an address, as far as the extra `object-store` brings it."""
     return ("s3fs",) if address.startswith(("s3://", "s3a://")) else ()
-
-
-def _count(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and 0 < int(text) < 10**9):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of at least 1")
-    return int(text)
 
 
 def _port(text: str) -> int:

@@ -1,4 +1,4 @@
-"""The commands about lessons: make one, check it, copy it for students, read a sealed key."""
+"""The commands about lessons: make one, check it, copy it for students, print it, pack it, read a sealed key."""
 
 from __future__ import annotations
 
@@ -8,10 +8,13 @@ from getpass import getpass
 from pathlib import Path
 from shlex import quote
 
-from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, set_up, writing
+from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, UNITS, must_be_there, set_up, whole, writing
 from .errors import KitError
+from .launcher import PROJECT
 
-__all__ = ["LESSON_COMMANDS"]
+__all__ = ["LESSON_COMMANDS", "unpacked"]
+
+OF_OWN_LOGS = ("changed", "unit", "words", "spins", "title", "cautions", "times_in", "flags")
 
 
 def _add_new_lesson(commands) -> argparse.ArgumentParser:
@@ -26,28 +29,65 @@ def _add_new_lesson(commands) -> argparse.ArgumentParser:
     how = command.add_mutually_exclusive_group()
     how.add_argument("--like", metavar="LESSON", default="coasting_disc", help="begin from this lesson (%(default)s)")
     how.add_argument(
+        "--from-logs",
+        type=Path,
+        metavar="LOGS",
+        help="make it from your own logs: a folder of them; on a terminal you are asked for what is missing",
+    )
+    how.add_argument(
         "--remake",
         action="store_true",
         help="make the notebooks of FOLDER anew from its lesson.toml; old ones are kept",
     )
-    command.set_defaults(run=make_lesson)
+    how.add_argument(
+        "--fit-bench",
+        action="store_true",
+        help="fit the virtual bench of FOLDER to its own runs, and write it into its lesson.toml",
+    )
+    own = command.add_argument_group("with --from-logs")
+    own.add_argument("--changed", metavar="NAME", help="what was changed: the column's name, such as sponges")
+    own.add_argument("--unit", help='its unit, such as mm; "" for a plain number')
+    own.add_argument("--words", help='how students read it, such as "number of wet sponges"')
+    own.add_argument("--spins", metavar="WHAT", help="what spins: wheel, disc, turntable, rotor or another word")
+    own.add_argument("--title", help="the lesson's title")
+    own.add_argument("--cautions", metavar="LIST", help="what to beware of besides, such as liquids,noise")
+    own.add_argument("--times-in", choices=UNITS, help="unit of the times in logs whose headings give none")
+    own.add_argument("--flags", type=whole, metavar="N", help="flags that pass the gate in one turn, if not said")
+    command.set_defaults(run=make_lesson, usage_error=command.error)
     return command
+
+
+def _given(chosen: argparse.Namespace) -> dict[str, object]:
+    """Those of the options for own logs that were given."""
+    return {name: value for name in OF_OWN_LOGS if (value := getattr(chosen, name)) is not None}
 
 
 def make_lesson(chosen: argparse.Namespace) -> int:
     """Make a lesson, or its notebooks anew, and say what to do next."""
+    given = _given(chosen)
+    if given and not chosen.from_logs:
+        chosen.usage_error("--changed, --unit, --words, --spins, --title, --cautions and the like go with --from-logs")
+    if chosen.from_logs:
+        must_be_there(chosen.from_logs)
     set_up(chosen, only=COMPUTING)
     from .lessons.check import check_lesson, summary
     from .lessons.make import new_lesson, remake
+    from .lessons.own_lesson import ask_and_make, fit_bench
 
-    if chosen.remake and chosen.path:
+    if chosen.path and (chosen.remake or chosen.fit_bench):
         raise KitError("The path of a lesson that is there stands in its lesson.toml", fix="change it there: path = …")
     with writing(chosen.folder) as folder:
         if chosen.remake:
             changed = remake(folder)
             print(f"{len(changed)} notebooks were made anew." if changed else "The notebooks were up to date.")
+        elif chosen.fit_bench:
+            print(f"The bench now behaves like the runs: {fit_bench(folder)}")
         else:
-            place = new_lesson(folder, chosen.like, path=chosen.path or "")
+            if chosen.from_logs:
+                ask = input if sys.stdin.isatty() else None
+                place = ask_and_make(folder, chosen.from_logs, given, ask, path=chosen.path or "")
+            else:
+                place = new_lesson(folder, chosen.like, path=chosen.path or "")
             print(f"The lesson is in {folder}. Change {place.data / 'lesson.toml'}, then:")
             for command in (f"check-lesson {quote(str(folder))}", f"new-lesson {quote(str(folder))} --remake"):
                 print(f"    python3 -m kit {command}")
@@ -131,8 +171,7 @@ def _add_check_lesson(commands) -> argparse.ArgumentParser:
 
 def check_one_lesson(chosen: argparse.Namespace) -> int:
     """Print all findings about a lesson, problems first."""
-    if not chosen.folder.is_dir():  # said before anything is installed
-        raise KitError("There is no such folder", file=chosen.folder, fix="check the name and where you are")
+    must_be_there(chosen.folder)
     set_up(chosen, only=COMPUTING)
     from .lessons.check import check_lesson, summary
 
@@ -143,4 +182,78 @@ def check_one_lesson(chosen: argparse.Namespace) -> int:
     return BAD_INPUT if any(finding.serious for finding in findings) else DONE
 
 
-LESSON_COMMANDS = (_add_new_lesson, _add_check_lesson, _add_student_copy, _add_open_key)
+def _add_print(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "print",
+        help="a lesson's pages for paper: worksheet, run sheet, answer slips, the class's page",
+        description="Write a lesson's pages to print, as files that a browser prints. Nothing of the key is on them.",
+    )
+    command.add_argument("lesson", metavar="LESSON", help="a lesson of the kit, such as felt_brake, or a folder")
+    command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the pages go")
+    command.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="(default: %(default)s)")
+    command.set_defaults(run=print_one_lesson)
+    return command
+
+
+def print_one_lesson(chosen: argparse.Namespace) -> int:
+    """Write a lesson's pages to print, and say where they are."""
+    set_up(chosen, only=(*COMPUTING, "jinja2"))
+    from .paper import print_lesson
+
+    paths = print_lesson(chosen.lesson, chosen.out, chosen.paper)
+    print(f"{len(paths)} pages are in {chosen.out}: {', '.join(path.name for path in paths)}.")
+    print("Open each in a browser and print it.")
+    return DONE
+
+
+def _add_pack_lesson(commands) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        "pack-lesson",
+        help="a lesson of yours as one file, to give to a colleague",
+        description="Put a lesson that new-lesson made into one file: lesson file, data, key and your own cells. No "
+        "student's entries go along. A colleague opens it with: python3 -m kit open FILE",
+    )
+    command.add_argument("folder", type=Path, metavar="FOLDER", help="one that new-lesson made")
+    command.add_argument(
+        "--out", type=Path, metavar="FILE", help="the file (default: NAME.lesson.zip beside the folder)"
+    )
+    command.add_argument("--author", default="", help="who made it, as it should be named")
+    command.add_argument("--licence", "--license", default="", help='under which licence, such as "CC BY 4.0"')
+    command.set_defaults(run=pack_one_lesson)
+    return command
+
+
+def pack_one_lesson(chosen: argparse.Namespace) -> int:
+    """Write a lesson into one file and say how it is opened."""
+    must_be_there(chosen.folder)
+    set_up(chosen, only=COMPUTING)
+    from .lessons.pack import pack_lesson
+
+    packed = pack_lesson(chosen.folder, chosen.out, chosen.author, chosen.licence)
+    print(f"The lesson is packed, with its key, so give it to teachers only: {packed}")
+    if not chosen.licence:
+        print('No licence was named now. To name one: --licence "CC BY 4.0"')
+    print(f"A colleague opens it with: python3 -m kit open {quote(packed.name)}")
+    return DONE
+
+
+def unpacked(file: Path) -> Path:
+    """The folder of a packed lesson, put below `lessons`, and what its maker says of it on the terminal."""
+    from .lessons.pack import open_pack
+
+    found = open_pack(file, PROJECT / "lessons")
+    print(f"{found.title}, by {found.author or 'somebody unnamed'}; licence: {found.licence or 'none is given'}.")
+    print(f"The lesson is in {found.folder}.")
+    if found.own_code:
+        print("Boxes of code by its author are shown as text: read them, and copy into a box what you trust.")
+    return found.folder
+
+
+LESSON_COMMANDS = (
+    _add_new_lesson,
+    _add_check_lesson,
+    _add_student_copy,
+    _add_open_key,
+    _add_pack_lesson,
+    _add_print,
+)

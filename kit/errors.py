@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePath
 
 __all__ = ["AmbiguousLog", "KitError"]
 
@@ -39,14 +40,24 @@ class KitError(Exception):
         self.problem, self.fix, self.found = problem, fix, found
         self.file = None if file is None else str(file)
         self.row, self.column = row, column
-        super().__init__(self._sentence())
+        super().__init__(self._sentence(self.file, self.fix))
 
     def _render_traceback_(self) -> list[str]:
         """What a notebook shows in place of a traceback: the sentence is for the reader, the code lines are not."""
-        return [str(self)]
+        return [self._sentence(PurePath(self.file).name if self.file else "", self.fix)]
 
-    def _sentence(self) -> str:
-        place = [self.file] if self.file else []
+    def on_page(self) -> str:
+        """The sentence for a page: a file by its name alone, not where it lies on the server; fields, not arguments.
+
+        >>> import kit
+        >>> error = kit.KitError("It is unclear", file="/srv/class/a.csv", fix="say unit= or content='times'")
+        >>> print(error.on_page())
+        a.csv: It is unclear. What to do: choose the unit of the times or what the numbers are.
+        """
+        return self._sentence(PurePath(self.file).name if self.file else "", self._fix_on_page())
+
+    def _sentence(self, file: str | None, fix: str | None) -> str:
+        place = [file] if file else []
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column is not None:
@@ -57,9 +68,13 @@ class KitError(Exception):
             if len(shown) > 60:
                 shown = shown[:57] + "..."
             parts.append(f"Found: {shown!r}." if isinstance(self.found, str) else f"Found: {shown}.")
-        if self.fix:
-            parts.append(f"What to do: {_closed(self.fix)}")
+        if fix:
+            parts.append(f"What to do: {_closed(fix)}")
         return " ".join(parts)
+
+    def _fix_on_page(self) -> str:
+        """What to do, with the names of fields for the names of parameters."""
+        return _ARGUMENT.sub(lambda said: ("choose " if said[1] else "") + _FIELDS[said[2]], self.fix or "")
 
 
 class AmbiguousLog(KitError):
@@ -76,6 +91,9 @@ class AmbiguousLog(KitError):
     >>> print(error)
     What do the numbers mean? What to do: say content='periods' (periods).
     """
+
+    def _fix_on_page(self) -> str:
+        return "choose an answer: " + ", or ".join(self.options)
 
     def __init__(
         self,
@@ -94,6 +112,21 @@ class AmbiguousLog(KitError):
             for words, how in self.options.items()
         ]
         super().__init__(problem, file=file, row=row, column=column, found=found, fix="say " + " or ".join(ways))
+
+
+# Parameters of `read_log` as a fix names them, and what they are called where somebody chooses instead of typing code.
+_FIELDS = {
+    "unit": "the unit of the times",
+    "content": "what the numbers are",
+    "time_column": "the column of times",
+    "state_column": "the column of beam states",
+    "value_column": "the column that counts",
+    "delimiter": "what stands between the columns",
+    "decimal": "the decimal sign",
+    "flags_per_turn": "the flags that pass in one turn",
+    "counts_per_turn": "the counts in one turn",
+}
+_ARGUMENT = re.compile(rf"(say |name it with )?\b({'|'.join(_FIELDS)})=(?:'[^']*')?")
 
 
 def _closed(sentence: str) -> str:

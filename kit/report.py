@@ -118,7 +118,8 @@ def _counted_words(analysis: Analysed) -> str:
     until = "the last pass, which is not rest" if stop is None else f"{stop:g} s a turn"
     why = getattr(analysis, "rule_why", "")
     why = f" {why}" if why else ""
-    return f"Counted from {analysis.start_period_s:g} s a turn to {until}, rule: {analysis.rule}.{why}"
+    lost = "".join(f" Not read: {sentence}" for sentence in getattr(analysis, "not_read", ()))
+    return f"Counted from {analysis.start_period_s:g} s a turn to {until}, rule: {analysis.rule}.{why}{lost}"
 
 
 def _quantities(analysis: Analysed) -> Iterator[dict]:

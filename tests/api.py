@@ -22,7 +22,7 @@ SECTIONS = {
     "Sound": "sound",
     "Where runs come from": "sources",
     "What a group enters": "record",
-    "Lessons": "lessons",
+    "Lessons": "lessons paper",
     "A class": "classroom plots",
     "Errors": "errors",
 }

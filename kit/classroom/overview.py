@@ -22,6 +22,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.lesson import STAGES, Choice, Lesson, Question, load_lesson
+from ..lessons.make import find_lesson
 from ..lessons.teacher_key import find_key, load_key
 from ..record.entries import QUANTITIES, Band, Kind, Moment
 from ..record.handin import HandIn, read_handin, shown_place
@@ -162,9 +163,10 @@ def read_class(
     ----------
     source : folder (subfolders and ZIPs in it are read too), ZIP, single hand-in, or the address of one of these
         (s3://bucket/class-3b).
-    lesson : a `Lesson` or its folder. Without one, the lesson most hand-ins name is taken, and questions go by their
-        ids. Hand-ins of other lessons are refused.
-    key_folder : where `teacher_key.toml` is; by default in the lesson's folder, if it is there.
+    lesson : a `Lesson` or its folder, or one that `kit.new_lesson` made. Without one, the lesson most hand-ins name is
+        taken, and questions go by their ids. Hand-ins of other lessons are refused.
+    key_folder : where `teacher_key.toml` is, or the file; by default in the lesson's folder or in its teacher's half,
+        if it is there.
 
     A group may hand in twice: of two hand-ins the one that holds every entry of the other, unchanged, counts. Two
     groups that chose the same code are told apart by a number.
@@ -206,8 +208,12 @@ class ClassReader:
         self, source: str | Path, lesson: Lesson | str | Path | None = None, key_folder: str | Path | None = None
     ):
         self.source = source
-        self.lesson = load_lesson(lesson) if isinstance(lesson, str | Path) else lesson
-        self._key = _key(self.lesson, key_folder)
+        if isinstance(lesson, str | Path):
+            place = find_lesson(lesson)
+            lesson = load_lesson(place.data)
+            key_folder = key_folder or (place.key_folder if find_key(place.key_folder) else None)
+        self.lesson = lesson
+        self._key = _key(lesson, key_folder)
         self._judged: dict[tuple[str, bytes], tuple[str, Group] | Refused] = {}
 
     def read(self) -> Overview:

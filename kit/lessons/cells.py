@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 
+from .cells_by_hand import first_by_hand, once_by_eye, own_count
 from .cells_investigate import investigate_cells
 from .keys import level_of
 from .lesson import STAGES, Lesson
@@ -225,7 +226,7 @@ def _measure(lesson: Lesson) -> Cells:
     )
     yield "code", "stage.runs_table()"
     yield Step("once by eye", needs=2)
-    yield from _once_by_eye()
+    yield from once_by_eye()
     yield Step("where counting starts and stops", needs=1)
     yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"
@@ -242,18 +243,6 @@ def _measure(lesson: Lesson) -> Cells:
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
     yield "code", 'stage.send("results")'
-
-
-def _once_by_eye() -> Cells:
-    yield (
-        "markdown",
-        "## Once by eye\n\n"
-        "One push is harder than another. So a fair count starts at the same speed in every run. You can say how fast "
-        "it is by how long one turn takes.\n\n"
-        "Here is the log of one run. Beside each pass stands how long the turn took that ends there. At which pass "
-        "would you start to count? Each of you clicks a row. Then see how far apart you are, and what that does.",
-    )
-    yield "code", "stage.by_eye()"
 
 
 # --- 2b runs of the group's own --------------------------------------------------------------------------------------
@@ -365,7 +354,7 @@ def _average(lesson: Lesson) -> Cells:
         yield "code", "stage.hand_counts()"
         yield "code", 'stage.observation("methods")'
     yield Step("own count", on=LONGER, further=(ONE,), needs=2)
-    yield from _own_count(lesson)
+    yield from own_count(lesson)
     yield Step("comparisons", on=LONGER, further=(ONE,), needs=5)
     yield (
         "markdown",
@@ -376,38 +365,12 @@ def _average(lesson: Lesson) -> Cells:
     yield "code", "stage.comparisons()"
 
 
-def _own_count(lesson: Lesson) -> Cells:
-    bench = (
-        "Give it a push. As soon as your eye can follow it, tap once a turn. Your watch runs from your first tap to "
-        "your last. Too fast to follow? Then show it as a slow film. "
-        if lesson.bench is not None
-        else "Count the turns and time them while a gate logs the run. "
-    )
-    earlier = " Your pair joins the plots above." if lesson.has_hand_counts else ""
-    yield (
-        "markdown",
-        f"## Count one run yourself\n\nCan you trust the gate? Check it once. {bench}"
-        f"Keep your count, and only then see what the gate logged of the same run. Do the two agree?{earlier}",
-    )
-    yield "code", "stage.own_count()"
-
-
 # --- 4 trend ---------------------------------------------------------------------------------------------------------
-
-
-def _first_by_hand() -> Cells:
-    yield (
-        "markdown",
-        "## First by hand\n\n"
-        "Put your averages on the axes. Then draw one smooth curve by eye. After that you see it beside curves that "
-        "the kit fits. Nothing is marked.",
-    )
-    yield "code", 'stage.graph_by_hand("duration_s")'
 
 
 def _trend(lesson: Lesson) -> Cells:
     yield Step("graph by hand", needs=len(lesson.values) + 3)  # the points, a curve in one stroke, and to keep it
-    yield from _first_by_hand()
+    yield from first_by_hand()
     yield Step("how it changes", needs=1)
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'

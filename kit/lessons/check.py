@@ -9,11 +9,14 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from ..errors import KitError
+from ..motion.speed import SpeedCurve
 from ..motion.threshold import RULE_NAMES
 from .check_data import Finding, check_data
+from .foreign import check_foreign, check_unused
 from .keys import level_of
 from .lesson import LESSON_FILE, Lesson, Reading, read_lesson
-from .make import LessonPlace, find_lesson, student_notebooks
+from .make import LessonPlace, data_files, find_lesson, student_notebooks
+from .own_cells import made_cells
 from .teacher_key import HIDDEN_KEY, KEY_FILE, find_key, read_key
 
 __all__ = ["Finding", "check_key", "check_lesson", "check_text", "summary"]
@@ -46,11 +49,24 @@ def check_lesson(folder: str | Path) -> list[Finding]:
     except KitError as error:
         return [Finding.of(error)]
     lesson = reading.value
-    found = [*check_text(reading), *check_data(lesson)]
+    curves: list[SpeedCurve] = []
+    found = [*check_text(reading), *check_data(lesson, seen=curves)]
     found += _check_key_file(place, lesson)
+    if not reading.problems:
+        found += [
+            *check_foreign(lesson, _key_so_far(place, lesson), curves),
+            *check_unused(lesson, data_files(lesson.folder)),
+        ]
     if place.student and not reading.problems:
         found += [*_check_notebooks(place.student, lesson), *_check_private(place.student)]
     return sorted(found, key=lambda finding: not finding.serious)
+
+
+def _key_so_far(place: LessonPlace, lesson: Lesson) -> dict[str, dict]:
+    try:
+        return read_key(place.key_folder, lesson).value
+    except KitError:
+        return {}
 
 
 def summary(findings: list[Finding]) -> str:
@@ -288,20 +304,13 @@ def _check_notebooks(student: Path, lesson: Lesson) -> Iterator[Finding]:
         shown = f"{student.name}/{name}"
         if not path.is_file():
             yield Finding(shown, "", "This notebook is missing", fix="run new-lesson FOLDER --remake")
-        elif _cells(path.read_text(encoding="utf-8", errors="replace")) != _cells(text):
+        elif made_cells(path.read_text(encoding="utf-8", errors="replace")) != made_cells(text):
             yield Finding(
                 shown,
                 "",
                 "This notebook is not what the lesson file says now",
                 fix="run new-lesson FOLDER --remake; the notebook as it is now is kept",
             )
-
-
-def _cells(text: str) -> list | None:
-    try:
-        return [(cell["cell_type"], "".join(cell["source"])) for cell in json.loads(text)["cells"]]
-    except (ValueError, KeyError, TypeError):
-        return None
 
 
 def _check_private(student: Path) -> Iterator[Finding]:

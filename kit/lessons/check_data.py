@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from math import isnan
@@ -10,7 +10,6 @@ from pathlib import Path
 
 from ..errors import KitError
 from ..logs.folder import LIST_NAME, list_rows, read_folder
-from ..logs.log import is_log, read_log
 from ..logs.run import Run
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import (
@@ -79,20 +78,30 @@ WISHED_TRIALS = 3
 NAMED = 3  # runs or values that a message names
 
 
-def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> Iterator[Finding]:
+def check_data(
+    lesson: Lesson, curves: Sequence[SpeedCurve] | None = None, seen: list[SpeedCurve] | None = None
+) -> Iterator[Finding]:
     """What is wrong with the data of a lesson. Parts of the lesson that could not be read are passed over.
 
     Parameters
     ----------
     curves : what `kit.speed_curves` made of the lesson's runs, if that was done before.
+    seen : a list that takes the curves, for further checks.
     """
     if curves is None:
         try:
             curves = speed_curves(lesson.runs())
-        except KitError as error:
-            yield Finding.of(error)
-            yield from _other_logs(lesson.folder, str(error.file), lesson.logs)
-            return
+        except KitError:  # all that can't be read at once, and what the others hold
+            refused: list[KitError] = []
+            try:
+                curves = speed_curves(read_folder(lesson.folder, refused=refused, **lesson.logs))
+            except KitError as error:
+                refused += [] if error in refused else [error]
+            yield from (Finding.of(error, _below(error, lesson.folder)) for error in refused)
+            if curves is None:
+                return
+    if seen is not None:
+        seen.extend(curves)
     yield from _check_sound(lesson.folder)
     yield from _check_claims(lesson)
     yield from _check_hand_counts(lesson)
@@ -109,34 +118,10 @@ def check_data(lesson: Lesson, curves: Sequence[SpeedCurve] | None = None) -> It
 # --- what can be read ------------------------------------------------------------------------------------------------
 
 
-def _other_logs(folder: Path, first: str, how: Mapping[str, object]) -> Iterator[Finding]:
-    """Every further file that is missing or can't be read: reading a folder ends at the first."""
-    listing = folder / LIST_NAME
-    if listing.is_file():
-        try:
-            names = [(cells["file"].replace("\\", "/"), row) for row, cells, _ in list_rows(listing)]
-        except KitError:
-            return
-    else:
-        names = [(p.name, 0) for p in sorted(folder.glob("[!.~]*")) if is_log(p)]
-        names = [(name, row) for name, row in names if name != "hand_counts.csv"]
-    for name, row in names:
-        path = folder / name
-        if ".." in Path(name).parts or Path(name).is_absolute() or not name:
-            continue
-        if not path.is_file():
-            yield Finding(
-                LIST_NAME,
-                f"row {row}, column file",
-                "This file is missing",
-                found=name,
-                fix="check the name, or take the row out",
-            )
-        elif str(path) != first and name != Path(first).name:
-            try:
-                read_log(path, **how)
-            except KitError as error:
-                yield Finding.of(error, name)
+def _below(error: KitError, folder: Path) -> str:
+    """How a finding names the file of an error: as the lesson's folder shows it."""
+    path = Path(error.file or "")
+    return path.relative_to(folder).as_posix() if folder in path.parents else path.name
 
 
 def _check_sound(folder: Path) -> Iterator[Finding]:

@@ -15,7 +15,8 @@ from pathlib import Path
 
 from ..errors import KitError
 from .lesson import LESSON_FILE, Lesson, load_lesson
-from .make import DEMOS, LessonPlace, data_files, find_lesson, lesson_text
+from .lesson_text import lesson_text
+from .make import DEMOS, LessonPlace, data_files, find_lesson
 from .notebooks import first_page, start_notebook, write_notebooks
 from .paths import path_of
 from .teacher_key import SEALED_KEY, find_key, seal_key

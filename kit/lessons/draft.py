@@ -12,8 +12,9 @@ from ..motion.speed import SpeedCurve
 from ..wording import number_typed
 from .check import check_key, check_text
 from .check_data import Finding, check_data
+from .foreign import check_foreign
 from .lesson import LESSON_FILE, Choice, Lesson, Question, read_lesson
-from .make import key_text, lesson_text
+from .lesson_text import key_text, lesson_text
 from .teacher_key import KEY_FILE, read_key
 
 __all__ = ["TypedChoice", "TypedQuestion", "check_draft", "lesson_from", "numbers_typed"]
@@ -30,11 +31,14 @@ class TypedChoice:
 
 @dataclass(frozen=True)
 class TypedQuestion:
-    """A question as typed; without an id it is new, with a blank text left out. `supported`: a choice's place."""
+    """A question as typed; without an id it is new, with a blank text left out.
+
+    `supported` is a choice's place; None while nobody has said it.
+    """
 
     text: str
     choices: tuple[TypedChoice, ...]
-    supported: int = 0
+    supported: int | None = None
     id: str = ""
     stage: str = "predict"
     shuffle: bool = False
@@ -94,6 +98,8 @@ def check_draft(
     except KitError as error:  # a text that no file can hold
         return [Finding.of(error, LESSON_FILE)]
     found = [*check_text(reading), *check_data(reading.value, curves), *check_key(key_reading, reading.value)]
+    if not reading.problems:
+        found += check_foreign(reading.value, key_reading.value, curves)
     return sorted(found, key=lambda finding: not finding.serious)
 
 

@@ -5,6 +5,7 @@ A key that can't be used is noted and a stand-in is returned, so that all proble
 
 from __future__ import annotations
 
+import re
 import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -60,10 +61,26 @@ def parse_toml(text: str, path: Path) -> dict:
     try:
         return tomllib.loads(text)
     except ValueError as error:  # TOML's own, or a whole number of thousands of digits
+        comma = _comma_number(text)
+        if comma:
+            line, number = comma
+            problem = "A number in a lesson file has a point, not a comma"
+            raise KitError(
+                problem, file=path, row=line, found=number, fix=f"write {number.replace(',', '.')}"
+            ) from None
         raise KitError(f"This is not a TOML file: {error}", file=path, fix="mend the line that is named") from None
     except RecursionError:
         fix = "remove the brackets that are too many"
         raise KitError("This file is nested too deeply", file=path, fix=fix) from None
+
+
+def _comma_number(text: str) -> tuple[int, str] | None:
+    """The first line of a TOML text that gives a key a number with a comma, and that number; None where none does."""
+    for row, line in enumerate(text.splitlines(), 1):
+        found = re.match(r"\s*[\w.-]+\s*=\s*([-+]?\d+,\d+)\s*(#.*)?$", line)
+        if found:
+            return row, found[1]
+    return None
 
 
 @dataclass(frozen=True)
@@ -139,14 +156,29 @@ class Keys:
         """true or false."""
         return self._get(key, bool, default, f"{key} = {str(not default).lower()}")
 
+    def _as_number(self, key: str, example: str) -> str:
+        """The example, or what stands in quotes as a number: "0,5" is shown as 0.5."""
+        found = self.values.get(key)
+        typed = re.fullmatch(r"\s*([-+]?\d+)(?:[.,](\d+))?\s*", found) if isinstance(found, str) else None
+        return f"{key} = {typed[1]}{'.' + typed[2] if typed[2] else ''}" if typed else example
+
     def number(self, key: str, default=_REQUIRED, example: str = "", above: float = float("-inf")) -> float:
         """A finite number above a limit; nan stands in for one that can't be used."""
-        return float(self._get(key, (int, float), default, example, lambda v: above < v <= LARGEST, float("nan")))
+        return float(
+            self._get(
+                key, (int, float), default, self._as_number(key, example), lambda v: above < v <= LARGEST, float("nan")
+            )
+        )
 
     def number_or_none(self, key: str, example: str = "", above: float = float("-inf")) -> float | None:
         """A finite number above a limit; None where there is none, or none that can be used."""
-        value = self._get(key, (int, float), None, example, lambda v: above < v <= LARGEST)
+        value = self._get(key, (int, float), None, self._as_number(key, example), lambda v: above < v <= LARGEST)
         return None if value is None else float(value)
+
+    def some_numbers(self, keys: Sequence[str], example: float) -> dict[str, float]:
+        """Numbers above 0 for some of these keys."""
+        given = {key: self.number_or_none(key, example=f"{key} = {example:g}", above=0) for key in keys}
+        return {key: value for key, value in given.items() if value is not None}
 
     def one_of(self, key: str, options, default: str) -> str:
         """One of several words."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from html import escape
 from math import isnan, nan
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import pandas as pd
 
@@ -23,6 +23,7 @@ from .keys import LEVEL_NAMES, Keys, Notes, UnknownKey, check_order, how_logs_ar
 from .paths import ONE, PATH_NAMES
 
 __all__ = [
+    "HAND_COUNTS",
     "LESSON_FILE",
     "LEVELS",
     "OWN",
@@ -157,7 +158,8 @@ class Lesson:
     expected: str = ""  # the relation that a confirmation lesson tells before measuring
     claims: tuple[LessonClaim, ...] = ()  # put to the test in the last stage
     clicks_data: str = ""  # folder of a run that a clicking card recorded too, below the lesson's
-    logs: Mapping[str, object] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    logs: Mapping[str, Any] = field(default_factory=dict)  # how the gate logs are read, where they do not say it
+    minutes: Mapping[str, float] = field(default_factory=dict)  # for a stage, where they are not the guide's own
     path: str = ONE  # how much time there is, see `kit.lessons.paths`
     wait_for_predictions: bool = True  # False: data show whether or not what comes before is sealed
 
@@ -382,6 +384,7 @@ def read_lesson(folder: str | Path, text: str | None = None) -> Reading[Lesson]:
         wait_for_predictions=keys.flag("wait_for_predictions", default=True),
         clicks_data=keys.text("clicks_data", default="", example='clicks_data = "claims/card"'),
         logs=how_logs_are_read(keys.table("logs")),
+        minutes=keys.table("minutes").some_numbers(STAGES, example=20),
     )
     try:
         _ = lesson.bench

@@ -13,9 +13,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from ..errors import KitError
+from .build_it import BUILD_IT, build_it_cells
 from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
 from .cells import FURTHER, MADE_STAGES, MAKE_RUNS, TITLES, made_stages, make_runs_cells, notebook_name, stage_cells
 from .cells_question import QUESTION_PAGE, question_cells
+from .curriculum import CURRICULUM
 from .keys import level_of
 from .lesson import Lesson, Question, load_lesson
 from .paths import ONE, PATHS, TWO, arrange
@@ -235,7 +237,8 @@ def teacher_notebooks(lesson: Lesson, key: Mapping[str, Mapping], lesson_path: s
     lesson_path : how they reach the lesson's folder, relative to theirs, with forward slashes.
     """
     stages = {notebook_name(stage): teacher_notebook(lesson, key, stage, lesson_path) for stage in made_stages(lesson)}
-    guide = {GUIDE: guide_notebook(lesson, lesson_path)}
+    build = notebook_text("build-it", build_it_cells([(lesson, lesson_path)]))
+    guide = {GUIDE: guide_notebook(lesson, lesson_path), BUILD_IT: build}
     if not stages:
         return {**guide, QUESTION_PAGE: question_notebook(lesson, lesson_path, home=GUIDE)}
     return {**guide, **stages, MAKE_RUNS: make_runs_notebook(lesson, lesson_path)}
@@ -262,9 +265,15 @@ def _with_notes(lesson: Lesson, key: Mapping[str, Mapping], stage: str, lesson_p
         yield kind, text
 
 
+def _spent(lesson: Lesson, stage: str, path: str) -> tuple[int, str]:
+    """Minutes for a stage on a path, and for what; on its own path the lesson may have minutes of its own."""
+    minutes, how = PATHS[path].minutes.get(stage, (0, "a lesson of its own, or homework"))
+    return (round(lesson.minutes.get(stage, minutes)) if minutes and path == lesson.path else minutes), how
+
+
 def _stage_note(lesson: Lesson, stage: str) -> str:
     aim, ask, beware = _NOTES[stage]
-    minutes, how = PATHS[lesson.path].minutes.get(stage, (0, "a lesson of its own, or homework"))
+    minutes, how = _spent(lesson, stage, lesson.path)
     spent = f"{minutes} minutes: {how}." if minutes else f"Time: {how}."
     return _boxed(
         "For the teacher",
@@ -310,7 +319,7 @@ def guide_notebook(lesson: Lesson, lesson_path: str, pages: str = "") -> str:
             "\n".join(_listed(lesson.safety)) or "- Write down what to beware of.",
             "If a gate is wired:",
             "\n".join(_listed(GATE)),
-            SOURCES,
+            *([SOURCES] if any("magnet" in note.casefold() for note in lesson.safety) else []),
         ]
     )
     key_folder = "" if pages else ', key_folder="."'
@@ -322,12 +331,13 @@ def guide_notebook(lesson: Lesson, lesson_path: str, pages: str = "") -> str:
     cells = [
         ("markdown", yours),
         ("markdown", _minutes(lesson, pages)),
+        ("markdown", CURRICULUM),
         ("markdown", safety),
         ("markdown", ideas),
         ("code", start),
         *(("markdown", f"## {TITLES[stage]}\n\n{_to_ask(stage)}") for stage in MADE_STAGES if pages),
         *([] if pages else _check_cells()),
-        *_sheet_cells(lesson),
+        *_sheet_cells(lesson, lesson_path),
         ("markdown", _out_and_back(lesson, built_in=bool(pages))),
         ("code", _overview_code(lesson_path, key_folder)),
     ]
@@ -340,11 +350,12 @@ def _minutes(lesson: Lesson, pages: str) -> str:
     linked = MADE_STAGES if pages else made_stages(lesson)
     rows = [
         f"| {f'[{TITLES[stage]}]({pages}{notebook_name(stage)})' if stage in linked else TITLES[stage]} | "
-        + " | ".join(str(path.minutes[stage][0]) if stage in path.minutes else "–" for path in PATHS.values())
+        + " | ".join(str(_spent(lesson, stage, name)[0] or "–") for name in PATHS)
         + " |"
         for stage in MADE_STAGES
     ]
-    total = f"| **minutes in all** | {' | '.join(f'**{path.total}**' for path in PATHS.values())} |"
+    sums = [sum(_spent(lesson, stage, name)[0] for stage in path.minutes) for name, path in PATHS.items()]
+    total = f"| **minutes in all** | {' | '.join(f'**{minutes}**' for minutes in sums)} |"
     spent = [
         f"- **{path.name}**: {path.words}. "
         + " ".join(f"*{TITLES[stage]}* {minutes}: {how}." for stage, (minutes, how) in path.minutes.items())
@@ -374,16 +385,18 @@ def _check_cells() -> list[tuple[str, str]]:
     return [("markdown", check), ("code", 'LessonCheck("..")')]
 
 
-def _sheet_cells(lesson: Lesson) -> list[tuple[str, str]]:
+def _sheet_cells(lesson: Lesson, lesson_path: str) -> list[tuple[str, str]]:
     sheet = (
         "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
-        "middle and at the end. Take away the `#` to write the page, then print it from your browser."
+        "middle and at the end. Take away the `#` to write the page, then print it from your browser. For groups "
+        "without a computer, the last line writes a worksheet with graph paper, answer slips and a page for the class."
     )
     code = (
-        "from pathlib import Path\n\nfrom kit import run_order, run_sheet_html\n\n"
+        "from pathlib import Path\n\nimport kit\nfrom kit import run_order, run_sheet_html\n\n"
         f"order = run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
         f'page = run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
         '# Path("run_sheet.html").write_text(page, encoding="utf-8")\n'
+        f'# kit.print_lesson("{lesson_path}", "paper")\n'
         "order"
     )
     return [("markdown", sheet), ("code", code)]
@@ -397,16 +410,18 @@ def _out_and_back(lesson: Lesson, built_in: bool) -> str:
         f"- If groups share the conditions, every group also runs {lesson.x_words} = {lesson.reference:g}. Else nobody "
         "can tell a group's apparatus from its condition.\n"
         f"- At the end each group makes a hand-in, `handin_{lesson.name}_….json`. Put all of them into one folder. "
-        "Then:"
+        "Then run the box below."
     )
     if not built_in:
         return (
-            "## Out and back\n\n"
+            f"How to build the real thing: [build it]({BUILD_IT}).\n\n## Out and back\n\n"
             "- Give students the folder `student`, and only that: as a ZIP, or on a shared drive. It is complete.\n"
-            f"- They open it with `python3 -m kit open FOLDER`.\n{share}"
+            "- They open it with `python3 -m kit open FOLDER`. Lesson file, data and pages are in it. The "
+            f"machine needs the kit.\n{share} To give the whole lesson to a colleague: "
+            "`python3 -m kit pack-lesson FOLDER`."
         )
     return (
-        "## Out and back\n\n"
+        f"How to build the real thing: [build it]({BUILD_IT}).\n\n## Out and back\n\n"
         f"- Make a copy for students: `python3 -m kit student-copy {lesson.name} --out FOLDER`. It holds pages and "
         "data, no guide and no key. They open it with `python3 -m kit open FOLDER`.\n"
         "- You want the key at hand in that copy? Add `--with-key`. The command asks for a pass phrase and seals "
@@ -489,7 +504,11 @@ def regenerate(project: str | Path) -> list[Path]:
         lessons.append(lesson)
     start = project / "notebooks" / "start_here.ipynb"
     start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
-    return [*written, start]
+    build = project / "notebooks" / "teacher" / BUILD_IT
+    build.parent.mkdir(parents=True, exist_ok=True)
+    paths = [(lesson, f"../../datasets_demo/{lesson.name}") for lesson in lessons]
+    build.write_text(notebook_text("build-it", build_it_cells(paths)), encoding="utf-8", newline="\n")
+    return [*written, start, build]
 
 
 if __name__ == "__main__":

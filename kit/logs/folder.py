@@ -18,12 +18,14 @@ from ..errors import AmbiguousLog, KitError
 from .columns import conditions_from_name, number_or_word
 from .dialect import decode, read_bytes
 from .forms import Look
-from .log import is_log, log_text, look_at
+from .log import log_text, look_at
+from .places import LIST_NAME, NAMED_LIKE, Place, find_logs, logs_below
 from .run import Run
 from .units import unit_of_gaps
 
 __all__ = [
     "LIST_NAME",
+    "NOT_CONDITIONS",
     "csv_text",
     "list_rows",
     "read_folder",
@@ -32,8 +34,6 @@ __all__ = [
     "write_folder",
 ]
 
-LIST_NAME = "runs.csv"
-NAMED_LIKE = "magnets-3_trial-2.csv"
 MOST_APART = 300.0  # usual gaps of two logs of one clock; units lie a thousand apart
 NOT_CONDITIONS = (
     "file",
@@ -49,19 +49,22 @@ NOT_CONDITIONS = (
 )
 
 
-def read_folder(folder: str | Path, **how) -> list[Run]:
+def read_folder(folder: str | Path, *, refused: list[KitError] | None = None, **how) -> list[Run]:
     """All runs of a folder.
 
     With a `runs.csv`: one row a run, columns `file`, `trial`, optional `order` (place in the session), `origin` (how
     the run was made), `flags_per_turn`, `sound` (a recording), `sound_start_s` (when it begins, on the log's clock),
     `timing_u_s` (the standard uncertainty of a pass that its scatter can't show),
     `set_aside` (the reason), `note`; every other column is a condition (a float where it is a number). Files it does
-    not name are not read. Without it, every .csv, .tsv and .txt file in the folder must be named like
-    `magnets-3_trial-2.csv` or `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions.
+    not name are not read. Without it, every .csv, .tsv and .txt file must be named like `magnets-3_trial-2.csv` or
+    `tilt-1.5_magnets-3_trial-1.txt`, all with the same conditions. Logs and list may lie in a folder below, such as
+    `passes/`; the list beside the logs or above them (`kit.logs.places.find_logs`).
 
     Parameters
     ----------
-    folder : the folder.
+    folder : the folder; or a single log, `runs.csv` or `lesson.toml`.
+    refused : a list that takes what is wrong with single logs, so that the others are read; by default the first such
+        log ends the reading. A folder with no log that can be read is refused all the same.
     how : parameters of `read_log` that hold for every file, such as `decimal=","` or `repairs=False`. The unit of
         logs that give none is decided for all of them at once.
 
@@ -78,17 +81,17 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
     >>> len(runs), runs[0].conditions, runs[0].source
     (15, {'vanes': 4.0}, 'passes/vanes-04_trial-1.csv')
     """
-    folder = Path(folder)
-    if not folder.is_dir():
-        raise KitError("There is no such folder", file=folder, fix="check the path")
-    is_listed = (folder / LIST_NAME).is_file()
-    logs = list(_listed(folder, how) if is_listed else _named(folder, how))
+    place = find_logs(folder)
+    folder, problems = place.folder, _Problems(refused)
+    logs = list((_listed if place.listing else _named)(place, how, problems))
     unit = _one_unit([log for log, _ in logs if isinstance(log, Look)], folder)
-    read = [log.finish(unit).runs if isinstance(log, Look) else log for log, _ in logs]
-    runs = [replace(run, **about) for found, (_, about) in zip(read, logs, strict=True) for run in found]
-    runs = runs if is_listed else _in_order(runs, folder)
+    runs = []
+    for log, about in logs:
+        with problems:
+            runs += [replace(run, **about) for run in (log.finish(unit).runs if isinstance(log, Look) else log)]
+    runs = runs if place.listing else _in_order(runs, folder)
     if not runs:
-        raise KitError(
+        raise problems.first or KitError(
             "There are no gate logs in this folder",
             file=folder,
             fix=f"put files named like {NAMED_LIKE} there, or a {LIST_NAME}",
@@ -105,6 +108,24 @@ def read_folder(folder: str | Path, **how) -> list[Run]:
             )
         seen[key] = run
     return runs
+
+
+class _Problems:
+    """What is wrong with single logs: raised, or kept in a list so that the others are read."""
+
+    def __init__(self, kept: list[KitError] | None):
+        self._kept = kept
+        self.first: KitError | None = None
+
+    def __enter__(self) -> None:
+        """Do what may fail for one log."""
+
+    def __exit__(self, kind, problem, trace) -> bool:
+        if self._kept is None or not isinstance(problem, KitError):
+            return False
+        self.first = self.first or problem
+        self._kept.append(problem)
+        return True
 
 
 Pending = tuple[Look | list[Run], dict]  # a log, and what its list says about its runs
@@ -135,18 +156,32 @@ def _one_unit(logs: list[Look], folder: Path) -> str | None:
     return unit
 
 
-def _named(folder: Path, how: dict) -> Iterator[Pending]:
-    logs = sorted(p for p in folder.iterdir() if p.name[0] not in ".~" and is_log(p) and p.is_file())
-    for path in logs:
-        meaning = conditions_from_name(path.stem)
-        if meaning is None:
-            raise KitError(
-                "This file name does not say which run it is",
-                file=path,
-                fix=f"name it like {NAMED_LIKE}, move it out of the folder, or list the runs in {LIST_NAME}",
-            )
-        conditions, trial = meaning
-        yield look_at(path, conditions=conditions, trial=trial, **how), {}
+def _named(place: Place, how: dict, problems: _Problems) -> Iterator[Pending]:
+    for path in place.files:
+        log: Look | list[Run] = []
+        with problems:
+            inside = path.relative_to(place.folder)
+            conditions, trial = _from_names(path, inside, alone=place.alone)
+            log = look_at(path, source=inside.as_posix(), conditions=conditions, trial=trial, **how)
+        yield log, {}
+
+
+def _from_names(path: Path, inside: Path, alone: bool) -> tuple[dict[str, float | str], int | None]:
+    """What the names of a log and of the folders around it say: sponges-2/trial-1.csv. One file alone may say it."""
+    meaning = conditions_from_name(path.stem)
+    if meaning is None:
+        if alone:
+            return {}, None
+        raise KitError(
+            "This file name does not say which run it is",
+            file=path,
+            fix=f"name it like {NAMED_LIKE}, move it out of the folder, or list the runs in {LIST_NAME}",
+        )
+    conditions, trial = meaning
+    for part in reversed(inside.parts[:-1]):
+        above = conditions_from_name(part.strip())
+        conditions = {**(above[0] if above and above[1] is None else {}), **conditions}
+    return conditions, trial
 
 
 def _in_order(runs: list[Run], folder: Path) -> list[Run]:
@@ -162,59 +197,76 @@ def _in_order(runs: list[Run], folder: Path) -> list[Run]:
     return sorted(runs, key=lambda run: ([(isinstance(v, str), v) for v in run.conditions.values()], run.trial))
 
 
-def _listed(folder: Path, how: dict) -> Iterator[Pending]:
-    listing = folder / LIST_NAME
+def _listed(place: Place, how: dict, problems: _Problems) -> Iterator[Pending]:
     seen: dict[str, int] = {}
     trials: dict[tuple, int] = {}
-    for row, cells, decimal in list_rows(listing):
+    for row, cells, decimal in list_rows(place.folder / LIST_NAME):
+        log: Look | list[Run] = []
+        about: dict = {}
+        with problems:
+            log, about = _row(place, row, cells, decimal, how, seen, trials)
+        yield log, about
 
-        def wrong(problem: str, column: str, fix: str, row: int = row, cells: dict = cells) -> KitError:
-            return KitError(problem, file=listing, row=row, column=column, found=cells[column] or None, fix=fix)
 
-        name = cells["file"].replace("\\", "/")
-        if not name:
-            raise wrong("A run needs a file", "file", "write its name, or take the row out")
-        if name in seen:
-            raise wrong("This file is named twice", "file", f"take it out here or in row {seen[name]}")
-        seen[name] = row
-        inside = PurePosixPath(name)
-        if inside.is_absolute() or ".." in inside.parts or ":" in name:
-            raise wrong("The file must be in this folder or below it", "file", "write the path from this folder")
-        if not _is_file(folder / inside):
+def _row(
+    place: Place, row: int, cells: dict[str, str], decimal: str, how: dict, seen: dict[str, int], trials: dict
+) -> Pending:
+    """What one row of `runs.csv` lists. `seen` and `trials` know the rows before it."""
+    folder, listing = place.folder, place.folder / LIST_NAME
+
+    def wrong(problem: str, column: str, fix: str) -> KitError:
+        return KitError(problem, file=listing, row=row, column=column, found=cells[column] or None, fix=fix)
+
+    name = cells["file"].replace("\\", "/")
+    if not name:
+        raise wrong("A run needs a file", "file", "write its name, or take the row out")
+    if name in seen:
+        raise wrong("This file is named twice", "file", f"take it out here or in row {seen[name]}")
+    seen[name] = row
+    inside = PurePosixPath(name)
+    if inside.is_absolute() or ".." in inside.parts or ":" in name:
+        raise wrong("The file must be in this folder or below it", "file", "write the path from this folder")
+    path = folder / inside
+    if not _is_file(path):
+        others = [other for other in logs_below(folder) if other.name == inside.name]
+        if len(others) != 1:
             raise wrong("This file is missing", "file", "check the name, or take the row out")
-        conditions = {}
-        for column in cells:
-            if column in NOT_CONDITIONS:
-                continue
-            if not cells[column]:
-                raise wrong("This condition is empty", column, "fill it in")
-            conditions[column] = number_or_word(cells[column], decimal)
-        key = tuple(conditions.items())
-        trials[key] = trials.get(key, 0) + 1
-        numbers = {}
-        for column, default in (("trial", trials[key]), ("order", None), ("flags_per_turn", None)):
-            text = cells.get(column, "")
-            if text and not (len(text) < 10 and text.isdecimal() and int(text) > 0):
-                raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
-            numbers[column] = int(text) if text else default
-        order = numbers.pop("order") or 0
-        seconds = {c: number_or_word(cells.get(c, "") or "0", decimal) for c in ("sound_start_s", "timing_u_s")}
-        for column, value in seconds.items():
-            if isinstance(value, str) or not isfinite(value) or (column == "timing_u_s" and value < 0):
-                raise wrong(f"{column} must be a number of seconds", column, "write seconds, or leave it empty")
-        given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
-        about = {
-            "order": order,
-            "origin": cells.get("origin", ""),
-            "sound": cells.get("sound", ""),
-            "sound_start_s": seconds["sound_start_s"],
-            "set_aside": cells.get("set_aside", ""),
-        }
-        if cells.get("note"):
-            about["note"] = cells["note"]  # else what the reader noted itself
-        if seconds["timing_u_s"]:
-            about["timing_u_s"] = seconds["timing_u_s"]  # the same
-        yield look_at(folder / inside, source=name, conditions=conditions, **given), about
+        path, name = others[0], others[0].relative_to(folder).as_posix()  # the list lies above or beside the logs
+    if place.only and place.only not in (path.absolute(), *path.absolute().parents):
+        return [], {}
+    conditions = {}
+    for column in cells:
+        if column in NOT_CONDITIONS:
+            continue
+        if not cells[column]:
+            raise wrong("This condition is empty", column, "fill it in")
+        conditions[column] = number_or_word(cells[column], decimal)
+    key = tuple(conditions.items())
+    trials[key] = trials.get(key, 0) + 1
+    numbers = {}
+    for column, default in (("trial", trials[key]), ("order", None), ("flags_per_turn", None)):
+        text = cells.get(column, "")
+        if text and not (len(text) < 10 and text.isdecimal() and int(text) > 0):
+            raise wrong(f"{column} must be a whole number of at least 1", column, "write 1, 2, 3 …")
+        numbers[column] = int(text) if text else default
+    order = numbers.pop("order") or 0
+    seconds = {c: number_or_word(cells.get(c, "") or "0", decimal) for c in ("sound_start_s", "timing_u_s")}
+    for column, value in seconds.items():
+        if isinstance(value, str) or not isfinite(value) or (column == "timing_u_s" and value < 0):
+            raise wrong(f"{column} must be a number of seconds", column, "write seconds, or leave it empty")
+    given = {**how, **{k: v for k, v in numbers.items() if v is not None}}
+    about = {
+        "order": order,
+        "origin": cells.get("origin", ""),
+        "sound": cells.get("sound", ""),
+        "sound_start_s": seconds["sound_start_s"],
+        "set_aside": cells.get("set_aside", ""),
+    }
+    if cells.get("note"):
+        about["note"] = cells["note"]  # else what the reader noted itself
+    if seconds["timing_u_s"]:
+        about["timing_u_s"] = seconds["timing_u_s"]  # the same
+    return look_at(path, source=name, conditions=conditions, **given), about
 
 
 def _is_file(path: Path) -> bool:

@@ -97,7 +97,7 @@ class Gate:
 
 # --- a bench that stands ready, and the table that describes it ------------------------------------------------------
 
-DRAWINGS = ("disc", "turntable", "vanes", "plain")
+DRAWINGS = ("disc", "turntable", "vanes", "wheel", "rotor", "plain")
 CONTROLS = ("tilt", "hub")
 #: What can go wrong with a run besides jitter, bounces and misses, in words for the page (`faults` makes it happen).
 FAULTS: Mapping[str, str] = MappingProxyType(
@@ -126,6 +126,7 @@ _NUMBERS = {
     "jitter_ms": (0.0, 50.0, 0.2),
     "bounces": (0.0, 0.3, 0.01),
     "misses": (0.0, 0.3, 0.005),
+    "flags": (1, 100, 1),
 }
 
 _KEYS = ("drawing", "controls", "faults", "drag_alone", "drag_each", *_NUMBERS)
@@ -211,6 +212,7 @@ def bench_setup(
         jitter_s=numbers.get("jitter_ms", gate.jitter_s * 1000) / 1000,
         bounces=numbers.get("bounces", gate.bounces),
         misses=numbers.get("misses", gate.misses),
+        flag_offsets_turns=(0.0,) * int(numbers.get("flags", 1)),
     )
     return BenchSetup(
         kind,

@@ -75,7 +75,7 @@ function render({ model, el }) {
     ...(told.faults.length ? [make("span", { class: "bench-ask", "aria-hidden": "true" }, "What may go wrong today?"), fault] : []));
 
   // ---- running it -------------------------------------------------------------------------------------------
-  const stage = makeStage(told.drawing), clicker = makeClicker(), lamp = makeLamp();
+  const stage = makeStage(told.drawing, told.drawn_label, told.controls, told.whole || !told.drawn_label), clicker = makeClicker(), lamp = makeLamp();
   const lampText = make("p", { class: "bench-lamp-text" });
   const pushButton = make("button", { type: "button", class: "bench-button bench-push", onclick: () => pushNow() }, "Give it a push");
   const skip = make("button", { type: "button", class: "bench-button", onclick: () => { if (play) finish(); } }, "Skip to the end");

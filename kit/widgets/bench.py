@@ -171,7 +171,7 @@ class Bench(anywidget.AnyWidget):
                 name = f"{self.setup.apparatus.name}_bench_run-{number:02d}.csv"
                 self._log = {**told, "name": name, "text": self.log(number)}
         except KitError as error:
-            self._said = {**told, "text": str(error), "problem": True}
+            self._said = {**told, "text": error.on_page(), "problem": True}
 
     # --- for the page ----------------------------------------------------------------------------------------------
 
@@ -192,6 +192,8 @@ class Bench(anywidget.AnyWidget):
         kind, start = self.setup.apparatus, self._thresholds[0]
         return {
             "drawing": self.setup.drawing,
+            # the drawings of the kit's own lessons show what is changed; of any other, words say it
+            "drawn_label": self.setup.x_label if self.setup.drawing in ("wheel", "rotor", "plain") else "",
             "label": self.setup.x_label[:1].upper() + self.setup.x_label[1:],
             "values": list(kind.values),
             "top": max(kind.values),

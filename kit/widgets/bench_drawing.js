@@ -14,6 +14,9 @@ const around = (n) => Array.from({ length: n }, (_, i) => 180 / n + (360 / n) * 
 const shades = (id, ...stops) => draw("defs", {}, draw("radialGradient", { id, cx: "42%", cy: "36%", r: "75%" },
   ...stops.map(([offset, name]) => draw("stop", { offset, class: `bench-stop-${name}` }))));
 
+// what was added, whatever it is: one mark each beside the rim, as the words below the drawing say
+const added = (n) => around(n).map((a) => draw("circle", { cx: 116, r: 6, class: "bench-added", transform: `rotate(${a})` }));
+
 // Each kind: what lies below, what turns (and its smear), what stands above. `n`: how many are drawn.
 const KINDS = {
   disc: (n, id) => ({
@@ -40,16 +43,30 @@ const KINDS = {
     smear: [draw("circle", { r: 26, class: "bench-hub-disc" }), ...(n ? [ring(84, 44, "bench-vane-smear")] : [])],
     above: [],
   }),
+  wheel: (n, id) => ({
+    below: [shades(id, ["0%", "light"], ["60%", "metal"], ["100%", "dark"])],
+    turning: [ring(94, 12, "bench-tyre"), ...around(8).map((a) => bar(10, -1.2, 78, 2.4, "bench-arm", a)),
+      draw("circle", { cx: -52, r: 6, class: "bench-sticker" }), draw("circle", { r: 20, fill: `url(#${id})`, class: "bench-rim" })],
+    smear: [ring(94, 12, "bench-tyre"), ring(52, 12, "bench-sticker-smear")],
+    above: added(n),
+  }),
+  rotor: (n, id) => ({
+    below: [shades(id, ["0%", "light"], ["60%", "metal"], ["100%", "dark"]), ring(124, 5, "bench-frame")],
+    turning: [...around(4).map((a) => bar(0, -3, 96, 6, "bench-arm", a)), draw("circle", { r: 26, fill: `url(#${id})`, class: "bench-rim" }),
+      draw("circle", { cx: -16, r: 4, class: "bench-sticker" })],
+    smear: [draw("circle", { r: 26, class: "bench-hub-disc" })],
+    above: added(n),
+  }),
   plain: (n, id) => ({
     below: [shades(id, ["0%", "light"], ["60%", "metal"], ["100%", "dark"]), draw("circle", { r: 100, fill: `url(#${id})`, class: "bench-rim" })],
     turning: [draw("circle", { cx: -52, r: 7, class: "bench-sticker" }), ...around(3).map((a) => bar(22, -0.8, 74, 1.6, "bench-line", a))],
     smear: [ring(52, 14, "bench-sticker-smear")],
-    above: [],
+    above: added(n),
   }),
 };
 
 // The stage: `root` to put on the page and what changes on it. `show(spin or setting)` draws another condition.
-function makeStage(kind) {
+function makeStage(kind, label = "", controls = ["tilt", "hub"], counted = true) {
   const layer = (name) => draw("svg", { viewBox: VIEW, class: `bench-layer bench-${name}`, "aria-hidden": "true" });
   const below = layer("below"), smear = layer("smear"), rotor = layer("rotor"), above = layer("above"), front = layer("front");
   const id = `bench-${Math.random().toString(36).slice(2)}`;
@@ -57,19 +74,21 @@ function makeStage(kind) {
   const bubble = draw("circle", { cy: 108, r: 4.5, class: "bench-bubble" });
   const hub = draw("g", {}, disc(13, "bench-hub"), disc(4, "bench-spindle"));
   const hand = draw("path", { d: "M-86-86A122 122 0 0 1 0-122l-5-6m5 6l-8 3", class: "bench-hand" });
+  const words = draw("text", { x: -146, y: 126, class: "bench-words" });
+  const vial = [draw("rect", { x: -148, y: 99, width: 46, height: 18, rx: 9, class: "bench-vial" }), bubble,
+    ...[-132, -118].map((x) => draw("line", { x1: x, x2: x, y1: 100, y2: 116, class: "bench-mark" }))];
   front.append(
-    hub, hand,
+    hub, hand, words,
     bar(102, -9, 46, 5, "bench-gate", 0, 2), bar(102, 4, 46, 5, "bench-gate", 0, 2), bar(120, -18, 28, 36, "bench-gate", 0, 5), // the gate
     draw("line", { x1: 108, x2: 108, y1: -4, y2: 4, class: "bench-beam" }), lamp,
-    draw("rect", { x: -148, y: 99, width: 46, height: 18, rx: 9, class: "bench-vial" }), bubble,
-    ...[-132, -118].map((x) => draw("line", { x1: x, x2: x, y1: 100, y2: 116, class: "bench-mark" })),
+    ...(controls.includes("tilt") ? vial : []),
   );
   const root = make("div", { class: "bench-stage" }, below, smear, rotor, above, front);
   let drawn = "";
   return {
     root, rotor,
     show({ value, tilt_deg, dry_hub }) {
-      const n = Math.min(Math.round(value), MOST_DRAWN);
+      const n = counted ? Math.min(Math.round(value), MOST_DRAWN) : 0;
       if (drawn !== String(n)) {
         const parts = KINDS[kind](n, id);
         below.replaceChildren(...parts.below);
@@ -79,6 +98,7 @@ function makeStage(kind) {
         drawn = String(n);
       }
       bubble.setAttribute("cx", -125 + 3.4 * tilt_deg);
+      words.textContent = label && `${label}: ${value}`;
       hub.setAttribute("class", dry_hub ? "bench-dry" : "bench-greased");
     },
     turn(angle, smeared) { // in turns; the flag is in the beam at whole ones

@@ -72,7 +72,7 @@ class ComparisonLog(KitBox):
             first, second = (side.measured() for side in self.sides)
             self.comparison = compare(first, second)
         except KitError as error:
-            self.result.say(f"Nothing to compare yet. {error}")
+            self.result.say(f"Nothing to compare yet. {error.on_page()}")
         else:
             self.result.say(self.comparison.sentence)
 
@@ -83,7 +83,7 @@ class ComparisonLog(KitBox):
         try:
             entry = self.comparison.entry(self.decision.value or "", self.why.value)
         except KitError as error:
-            self.message.error(f"Not saved yet. {error}")
+            self.message.error(f"Not saved yet. {error.on_page()}")
             return
         if save_entries(self.message, self.workbook, self.stage, {Kind.COMPARISON: entry}):
             self.decision.value, self.why.value = None, ""

@@ -5,6 +5,7 @@ The fields stand in `LessonFields`; what is found in them, or in a folder, shows
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from ..errors import KitError
+from ..lessons.answers import answer_of, measured_averages
 from ..lessons.check import check_lesson, summary
 from ..lessons.check_data import Finding
 from ..lessons.draft import TypedChoice, TypedQuestion, check_draft, lesson_from, numbers_typed
@@ -21,9 +23,10 @@ from ..lessons.lesson import Lesson, Question, load_lesson
 from ..lessons.make import new_lesson
 from ..lessons.notebooks import DEMO_LESSONS
 from ..lessons.teacher_key import load_key
-from ..motion.speed import speed_curves
+from ..motion.speed import SpeedCurve, speed_curves
 from ..wording import number_typed
-from .parts import KitBox, Status, action, choice_of, heading, html_table, note, pair_of, text_area, text_line
+from .lesson_begin import FILES, NoDataYet, OpenPage, OwnLogs, fill
+from .parts import KitBox, Status, action, attempt, choice_of, heading, html_table, note, pair_of, text_area, text_line
 
 __all__ = [
     "LessonCheck",
@@ -32,6 +35,7 @@ __all__ = [
     "findings_html",
 ]
 
+CHOOSE, UNSAID = "choose", -1  # which choice the data support, while nobody has said it
 SPARE_CHOICES, NEW_CHOICES = 1, 4  # empty lines offered in a question that is there, and in a new one
 
 
@@ -85,6 +89,7 @@ class LessonFields(widgets.VBox):
         self.part = choice_of("Part", [(words, words) for words in self.parts])
         self._page = widgets.VBox()
         super().__init__([self.part, self._page])
+        self._first = [field.value for field in self.inputs]
         self._turn_page()
         self._show_level()
         self.part.observe(lambda _: self._turn_page(), "value")
@@ -96,6 +101,30 @@ class LessonFields(widgets.VBox):
         own = [self.title, self.question, self.level, self.expected, self.words, self.unit, self.name]
         own += [self.conditions, self.reference, self.start, self.stop, self.longest, self.most_turns, self.safety]
         return [*own, *self.texts.values(), *(field for fields in self.questions for field in fields.inputs)]
+
+    @property
+    def entered(self) -> dict[str, object]:
+        """What differs from the model, by the place of its field: enough to put it back."""
+        return {
+            str(i): field.value
+            for i, (field, first) in enumerate(zip(self.inputs, self._first, strict=True))
+            if field.value != first
+        }
+
+    def put_back(self, entered: Mapping[str, object]) -> None:
+        """Fill in what was entered before."""
+        fill({str(i): field for i, field in enumerate(self.inputs)}, entered)
+
+    def offer(self, lesson: Lesson, curves: Sequence[SpeedCurve]) -> None:
+        """Offer for each question the answer that the runs support, where it can be computed."""
+        averages = measured_averages(lesson, curves)
+        asked = iter(lesson.questions)
+        for fields in self.questions:
+            if fields.text.value.strip():
+                question = next(asked)
+                answer = answer_of(question, lesson, averages)
+                texts = [choice.value.strip() for choice in fields.choices]
+                fields.offer(None if answer is None else texts.index(question.choice(answer).text))
 
     def _turn_page(self) -> None:
         self._page.children = self.parts[self.part.value]
@@ -146,11 +175,26 @@ class _QuestionFields:
             for i, name in enumerate(self.ids, 1)
         ]
         self.supported = widgets.Dropdown(
-            options=[(f"choice {i}", i - 1) for i in range(1, len(self.ids) + 1)],
-            value=self.ids.index(entry["supported"]) if entry["supported"] in self.ids else 0,
+            options=[(CHOOSE, UNSAID), *((f"choice {i}", i - 1) for i in range(1, len(self.ids) + 1))],
+            value=self.ids.index(entry["supported"])
+            if entry["supported"] and entry["supported"] in self.ids
+            else UNSAID,
             description="The data support",
         )
         self.supported.style.description_width = "initial"
+        self._offered: int | None = None
+        self.take_button = action("", self._take_offer)
+        self.offer(None)
+
+    def offer(self, place: int | None) -> None:
+        """Offer the choice that the data support, by its place; None where that can't be computed, or is chosen."""
+        self._offered = None if place == self.supported.value else place
+        self.take_button.description = f"By your runs: choice {place + 1}. Take it" if place is not None else ""
+        self.take_button.layout.display = "none" if self._offered is None else ""
+
+    def _take_offer(self) -> None:
+        self.supported.value = self._offered
+        self.offer(None)
 
     @property
     def inputs(self) -> list[widgets.Widget]:
@@ -161,7 +205,7 @@ class _QuestionFields:
     def all(self) -> list[widgets.Widget]:
         """Everything in the order of the page: each choice beside its idea."""
         pairs = [pair_of(choice, idea) for choice, idea in zip(self.choices, self.ideas, strict=True)]
-        return [self.text, *pairs, self.supported]
+        return [self.text, *pairs, self.supported, self.take_button]
 
     def typed(self) -> TypedQuestion:
         """What stands in the fields."""
@@ -169,11 +213,11 @@ class _QuestionFields:
             TypedChoice(text.value, idea.value, name)
             for text, idea, name in zip(self.choices, self.ideas, self.ids, strict=True)
         )
-        q = self.question
+        q, supported = self.question, None if self.supported.value == UNSAID else self.supported.value
         if q is None:
-            return TypedQuestion(self.text.value, choices, self.supported.value)
+            return TypedQuestion(self.text.value, choices, supported)
         as_before = (q.id, q.stage, q.shuffle, q.before, q.after)
-        return TypedQuestion(self.text.value, choices, self.supported.value, *as_before)
+        return TypedQuestion(self.text.value, choices, supported, *as_before)
 
 
 # --- is it ready? -------------------------------------------------------------------------------------------------
@@ -231,79 +275,180 @@ def findings_html(findings: Sequence[Finding]) -> str:
 
 # --- the whole form -----------------------------------------------------------------------------------------------
 
+LOGS, BENCH, LIKE = "logs", "bench", "like"
+DRAFT = "draft.json"
+
 
 class LessonForm(KitBox):
-    """Make a lesson of one's own from one of the demo lessons.
+    """Make a lesson of one's own: from own logs, from a description while there are none, or from a demo lesson.
 
     Parameters
     ----------
     lessons : the folder that holds the demo lessons.
-    folder : where the new lesson is offered to go, relative to the notebook.
+    folder : where the new lesson is offered to go, relative to the notebook. Beside it, in `.drafts`, everything
+        entered is kept, and put back when the form is opened again; once the lesson is made the next one begins empty.
 
     `lesson` and `key` are what is typed now, `findings` what the check says about it, `made` the folder written.
-    Without a widget: `kit.lessons.make.new_lesson(folder, like, lesson=..., key=...)`.
+    Nothing is checked before there is something to check. Without a widget: `kit.new_lesson(folder, lesson=..., ...)`.
     """
 
     def __init__(self, lessons: str | Path, folder: str = "my_lesson"):
-        self._models = {name: load_lesson(Path(lessons) / name) for name in DEMO_LESSONS}
+        self._lessons, self.drafts = Path(lessons), Path(folder).expanduser().parent / ".drafts"
+        self._models: dict[str, Lesson] = {}
         self.made: Path | None = None
         self.lesson: Lesson | None = None
         self.key: dict[str, dict] = {}
         self.findings: list[Finding] = []
-        self.like = choice_of("Begin from", [(lesson.title, name) for name, lesson in self._models.items()])
-        self._filled: dict[str, tuple[LessonFields, tuple]] = {}  # per model, so that going back loses nothing
-        self._place = widgets.VBox()
+        self._keeps = False
+        self.begin = choice_of(
+            "What do you have?", [("My own logs", LOGS), ("No data yet", BENCH), ("One of the kit's lessons", LIKE)]
+        )
+        self.logs = OwnLogs(self.drafts, lambda: self._proposed(LOGS))
+        self.bench = NoDataYet(self.drafts, lambda: self._proposed(BENCH))
+        names = [(load_lesson(self._lessons / name).title, name) for name in DEMO_LESSONS]
+        self.like = choice_of("Begin from", names)
+        self._filled: dict[str, tuple[LessonFields, Sequence[SpeedCurve]]] = {}  # going back loses nothing
+        self._start, self._place, self._rest = widgets.VBox(), widgets.VBox(), widgets.VBox()
         self.message, self.table, self.links = Status(), widgets.HTML(), widgets.Output()
         self.folder = text_line("Folder of the new lesson", folder)
         self.make_button = action("Make the lesson", self._make)
-        self.made_message = Status()
-        super().__init__(
-            [
-                self.like,
-                self._place,
-                heading("Is it ready?"),
-                self.message,
-                self.table,
-                heading("Make it"),
-                note("Give a new folder. Nothing is written over. Data are copied from the lesson you began from."),
-                self.folder,
-                self.make_button,
-                self.made_message,
-                self.links,
-            ]
+        self.made_message, self._opens = Status(), OpenPage()
+        self._whole = [
+            heading("Is it ready?"),
+            self.message,
+            self.table,
+            heading("Make it"),
+            note("Give a new folder. Nothing is written over. Data are copied into it."),
+            self.folder,
+            self.make_button,
+            self.made_message,
+            self.links,
+            self._opens,
+        ]
+        self.anew_button = action(
+            "Put this draft aside", self._begin_anew, tooltip="The file is kept beside the lessons"
         )
+        self.anew_message = Status()
+        super().__init__([self.begin, self._start, self._place, self._rest, self.anew_button, self.anew_message])
         self.add_class("kit-lesson-form")
-        self.like.observe(lambda _: self._begin(), "value")
-        self._begin()
+        self._restore()
+        for field in (self.begin, self.like):
+            field.observe(lambda _: self._show(), "value")
+        for field in (*self.logs.named.values(), *self.bench.named.values(), self.folder, self.begin, self.like):
+            field.observe(lambda _: self._keep(), "value")
+        self._show()
+        self._keeps = True
 
     @property
     def fields(self) -> LessonFields:
-        """The fields shown now."""
-        return self._filled[self.like.value][0]
+        """The fields shown now. Raises KitError while there are none."""
+        if self._now not in self._filled:
+            raise KitError("There is no proposal yet", fix="read your logs and press Propose a lesson")
+        return self._filled[self._now][0]
 
-    def _begin(self) -> None:
-        """Show the fields of the model chosen; what was typed there before is still in them."""
-        name = self.like.value
-        if name not in self._filled:
-            model = self._models[name]
-            fields = LessonFields(model, load_key(model.folder, model))
-            self._filled[name] = fields, speed_curves(model.runs())
-            for field in fields.inputs:
-                field.observe(lambda _: self._check(), "value")
-        self._place.children = (self.fields,)
-        self._check()
+    @property
+    def _now(self) -> str:
+        """Which fields are meant: of the logs, of the bench, or of a demo lesson."""
+        return f"{LIKE} {self.like.value}" if self.begin.value == LIKE else self.begin.value
+
+    def _show(self) -> None:
+        """Show what belongs to the beginning chosen; what was typed elsewhere is still there."""
+        begins = {LOGS: self.logs, BENCH: self.bench, LIKE: self.like}
+        self._start.children = (begins[self.begin.value],)
+        if self.begin.value == LIKE and self._now not in self._filled:
+            model = load_lesson(self._lessons / self.like.value)
+            self._fill(self._now, LessonFields(model, load_key(model.folder, model)), speed_curves(model.runs()))
+        there = self._now in self._filled
+        self._place.children = (self.fields,) if there else ()
+        self._rest.children = self._whole if there else ()
+        if there:
+            self._check()
+
+    def _proposed(self, begin: str) -> None:
+        """Take a proposal into the fields; what the teacher changed in the one before is put back."""
+        source = self.logs if begin == LOGS else self.bench
+        assert source.proposal and source.gathered  # that is what was reported
+        entered = self._filled[begin][0].entered if begin in self._filled else {}
+        fields = LessonFields(*source.proposal)
+        fields.put_back(entered)
+        self._fill(begin, fields, source.gathered.curves)
+        self._show()
+        self._keep()
+
+    def _fill(self, name: str, fields: LessonFields, curves: Sequence[SpeedCurve]) -> None:
+        self._filled[name] = fields, curves
+        for field in fields.inputs:
+            field.observe(lambda _: self._check(), "value")
+            field.observe(lambda _: self._keep(), "value")
 
     def _check(self) -> None:
         """Follow what is typed."""
-        fields, curves = self._filled[self.like.value]
+        fields, curves = self._filled[self._now]
         try:
             self.lesson, self.key = fields.typed()
             self.findings = check_draft(self.lesson, self.key, curves)
+            fields.offer(self.lesson, curves)
         except KitError as error:
             self.lesson, self.findings = None, [Finding.of(error, "form")]
         show_findings(self.findings, self.message, self.table)
         if self.made_message.problem:  # what was said of an earlier state holds no longer
             self.made_message.say("")
+
+    # --- left and resumed -----------------------------------------------------------------------------------------
+
+    def _keep(self) -> None:
+        """Write down everything entered, at every change."""
+        if not self._keeps:
+            return
+        begins = {LOGS: self.logs, BENCH: self.bench}
+        kept = {
+            "begin": self.begin.value,
+            "like": self.like.value,
+            "folder": self.folder.value,
+            **{name: {k: field.value for k, field in begin.named.items()} for name, begin in begins.items()},
+            "entered": {name: fields.entered for name, (fields, _) in self._filled.items()},
+        }
+        try:
+            self.drafts.mkdir(parents=True, exist_ok=True)
+            (self.drafts / DRAFT).write_text(json.dumps(kept, indent=1, ensure_ascii=False), encoding="utf-8")
+        except OSError as error:
+            self.anew_message.error(
+                f"Your entries can't be kept here ({error.strerror}). Make the lesson before you leave."
+            )
+
+    def _restore(self) -> None:
+        """Put back what was entered before this page was left."""
+        try:
+            kept = json.loads((self.drafts / DRAFT).read_text(encoding="utf-8"))
+            self.logs.put_back(kept[LOGS])
+            self.bench.put_back(kept[BENCH])
+            fill({"begin": self.begin, "like": self.like, "folder": self.folder}, kept)
+            entered = dict(kept["entered"])
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return  # no draft, or one that is no longer to be read: begin empty
+        for name, source in ((LOGS, self.logs), (BENCH, self.bench)):
+            if name in entered and attempt(source.message, source.propose):
+                self._filled[name][0].put_back(entered[name])
+        demo = f"{LIKE} {self.like.value}"
+        if demo in entered:
+            begin, self.begin.value = self.begin.value, LIKE
+            self._show()
+            self._filled[demo][0].put_back(entered[demo])
+            self.begin.value = begin
+        self.anew_message.say("Your draft is back as you left it.")
+
+    def _begin_anew(self) -> None:
+        self._set_draft_aside()
+        self.anew_message.say("Put aside. Run this box again to begin with empty fields.")
+
+    def _set_draft_aside(self) -> None:
+        self._keeps = False
+        draft = self.drafts / DRAFT
+        if draft.is_file():
+            number = next(n for n in range(1, 10_000) if not (self.drafts / f"draft-{n}.json").exists())
+            draft.rename(self.drafts / f"draft-{number}.json")
+            if (self.drafts / FILES).is_dir():
+                (self.drafts / FILES).rename(self.drafts / f"{FILES}-{number}")
 
     # --- making it ------------------------------------------------------------------------------------------------
 
@@ -315,15 +460,21 @@ class LessonForm(KitBox):
         if not self.folder.value.strip():
             self.made_message.error("Not made yet: name a folder for the lesson.")
             return
-        folder = Path(self.folder.value.strip()).expanduser()
+        folder, model = Path(self.folder.value.strip()).expanduser(), self.fields.model
+        data = None if self.begin.value == LIKE else model.folder
         try:
-            place = new_lesson(folder, self.fields.model.folder, lesson=self.lesson, key=self.key)
+            place = new_lesson(folder, model.folder, lesson=self.lesson, key=self.key, data=data)
         except KitError as error:
             self.made_message.error(error)
             return
         self.made = folder.absolute()
+        self._set_draft_aside()
+        left = (
+            f"Left out, because it is about another apparatus: {', '.join(place.left_out)}." if place.left_out else ""
+        )
         self.made_message.say(
-            f"Made. The lesson is in {self.made}.",
+            f"Made. The lesson is in the folder {self.made.name}.",
+            left,
             "Give students the folder student. Keep the folder teacher.",
             "After a change of lesson.toml make the notebooks anew: python3 -m kit new-lesson FOLDER --remake.",
         )
@@ -331,7 +482,9 @@ class LessonForm(KitBox):
             ("The students' first page", place.student, "1_predict.ipynb"),
             ("Your guide", place.teacher, "0_guide.ipynb"),
         ]
-        self._link({words: part / name for words, part, name in pages if part is not None})
+        there = {words: part / name for words, part, name in pages if part is not None}
+        self._link(there)
+        self._opens.show(Path(os.path.relpath(there["The students' first page"])).as_posix())
 
     def _link(self, pages: dict[str, Path]) -> None:
         """Links as Markdown: JupyterLab opens them as notebooks, wherever it shows the project."""

@@ -251,7 +251,7 @@ class FileCard(widgets.VBox):
             ready = [replace(run, conditions=self._conditions(run, text)) for run, text in chosen]
             kept = [self._keep(run) for run in ready]
         except KitError as error:
-            self.message.error(f"Not kept. {error}")
+            self.message.error(f"Not kept. {error.on_page()}")
             return
         self.keep_button.disabled = True
         trials = ", ".join(f"{self.x_label} {run.conditions[self.x]:g}, trial {run.trial}" for run in kept)
@@ -394,8 +394,9 @@ class MakeRuns:
         return kept
 
     def _add(self, run: Run, origin: str, words: str) -> Run:
-        told = {"read_as": run.read_as, "timing_u_s": run.timing_u_s}
-        return self.own.add(run.pass_times_s, run.conditions, origin, run.flags_per_turn, words, **told)
+        how, u_s = run.read_as, run.timing_u_s
+        passes, flags = run.pass_times_s, run.flags_per_turn
+        return self.own.add(passes, run.conditions, origin, flags, words, read_as=how, timing_u_s=u_s)
 
     def _kept(self, run: Run) -> str:
         """Show the new run wherever runs are listed, and say which it is."""

@@ -85,7 +85,7 @@ class Status(anywidget.AnyWidget):
     def error(self, reason: object) -> None:
         """Show why something was not done, and what to do."""
         self.problem = True
-        self.text = str(reason)
+        self.text = reason.on_page() if isinstance(reason, KitError) else str(reason)
 
 
 class Details(anywidget.AnyWidget):

@@ -93,5 +93,5 @@ class TapAlong(anywidget.AnyWidget):
             else:
                 return
         except KitError as error:
-            answer |= {"sentences": [str(error)], "problem": True}
+            answer |= {"sentences": [error.on_page()], "problem": True}
         self.send(answer)

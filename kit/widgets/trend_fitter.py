@@ -327,5 +327,5 @@ def _load(names: Iterable[str]) -> tuple[list[Model], list[str]]:
         try:
             models.append(get_model(name))
         except KitError as error:
-            problems.append(str(error))
+            problems.append(error.on_page())
     return models, problems

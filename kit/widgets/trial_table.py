@@ -349,7 +349,7 @@ class TrialTable(KitBox):
         try:
             self._fourth_say.say(f"{dots}.", next_run(self.averages, self._condition.value).sentence)
         except KitError as error:
-            self._fourth_say.say(f"{dots}.", str(error))
+            self._fourth_say.say(f"{dots}.", error.on_page())
 
 
 def _completed(results: pd.DataFrame, x: str) -> pd.DataFrame:

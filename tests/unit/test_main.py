@@ -35,7 +35,7 @@ def kit(*arguments: str, cwd: Path = launcher.PROJECT, **environment: str) -> su
 
 def write_logs(folder: Path) -> Path:
     """Logs of a disc that one to four magnets slow down: turn periods from 0.1 s, each longer by a fixed factor."""
-    folder.mkdir()
+    folder.mkdir(parents=True)
     for magnets in (1, 2, 3, 4):
         for trial in (1, 2):
             period, time_s, lines = 0.1 * (1 + 0.003 * trial), 0.0, ["time_s"]
@@ -192,6 +192,28 @@ def test_analyse_prints_a_summary_and_writes_the_whole_as_json(tmp_path):
     said = analysis["threshold"]
     assert (said["start_period_s"], said["stop_period_s"], said["rule"]) == (0.2, 0.6, "interpolated")
     assert [row["x"] for row in analysis["conditions"]] == [1, 2, 3, 4]
+
+
+def test_one_bad_log_of_many_is_named_and_the_others_are_analysed(tmp_path, capsys):
+    folder = write_logs(tmp_path / "logs" / "passes")
+    (folder / "magnets-4_trial-3.csv").write_text("time_s\n0.1\noops\n0.4\n", encoding="utf-8")
+    result = tmp_path / "out.json"
+    assert commands.main(["analyse", str(folder.parent), "--json", str(result)]) == commands.BAD_INPUT
+    out, err = capsys.readouterr()
+    assert "8 runs, 8 counted" in out
+    assert "Not read: magnets-4_trial-3.csv, row 3" in out
+    assert "a log is left out" in err
+    assert str(folder / "magnets-4_trial-3.csv") in err
+    document = json.loads(result.read_text("utf-8"))
+    assert (len(document["runs"]), len(document["not_read"])) == (8, 1)
+
+
+def test_a_file_of_a_folder_stands_for_the_folder(capsys):
+    lesson = launcher.PROJECT / "datasets_demo" / "felt_brake"
+    for name in ("runs.csv", "lesson.toml"):
+        assert commands.main(["analyse", str(lesson / name), "--start-period", "0,25"]) == commands.DONE
+        assert "15 runs, 15 counted, from 0.25 s a turn" in capsys.readouterr().out
+    assert commands.main(["check-lesson", str(lesson / "lesson.toml")]) == commands.DONE
 
 
 @pytest.mark.slow

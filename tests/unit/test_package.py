@@ -39,7 +39,8 @@ ROOMS: dict[str, set[str]] = {
     "launcher": set(),
     "lab": {"launcher"},
     "command_parts": {"launcher"},
-    "commands_lessons": {"command_parts", "launcher", "lessons"},
+    "commands_lessons": {"command_parts", "launcher", "lessons", "paper"},
+    "paper": {"lessons", "plots", "record", "stats"},
     "__init__": set(),
     "__main__": {"commands"},
 }  # fmt: skip

@@ -12,7 +12,8 @@ from kit import commands, commands_lessons
 from kit.lessons.check import check_lesson, check_text, summary
 from kit.lessons.check_data import Finding, check_data
 from kit.lessons.lesson import load_lesson, read_lesson
-from kit.lessons.make import new_lesson, toml_string
+from kit.lessons.lesson_text import toml_string
+from kit.lessons.make import new_lesson
 from kit.motion.speed import speed_curves
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"

@@ -67,6 +67,12 @@ def test_a_byte_order_mark_and_the_file_itself_will_do(folder):
     ("old", "new", "message"),
     [
         ('title = "A wheel"', "", r"lesson\.toml: The key title is missing.*title = "),
+        (
+            "start_period_s = 0.4",
+            "start_period_s = 0,5",
+            r"row 13: A number in a lesson .*point, not a comma.*write 0\.5",
+        ),
+        ("start_period_s = 0.4", 'start_period_s = "0,5"', r"start_period_s can't be used.*: start_period_s = 0\.5"),
         ('title = "A wheel"', "title = 3", r"The key title can't be used. Found: 3"),
         ("values = [1, 2, 4]", 'values = [1, "2"]', r"changed\.values can't be used.*values = \[1, 2, 4, 8\]"),
         ("values = [1, 2, 4]", "values = []", r"changed\.values can't be used"),

@@ -19,7 +19,8 @@ from kit.launcher import project_environment
 from kit.lessons.cells import MADE_STAGES, notebook_name
 from kit.lessons.check import check_lesson
 from kit.lessons.lesson import load_lesson, read_lesson
-from kit.lessons.make import find_lesson, key_text, lesson_text, new_lesson, remake, toml_number, toml_string
+from kit.lessons.lesson_text import key_text, lesson_text, toml_number, toml_string
+from kit.lessons.make import find_lesson, new_lesson, remake
 from kit.lessons.notebooks import DEMO_LESSONS
 from kit.lessons.teacher_key import load_key, read_key
 
@@ -111,7 +112,7 @@ def test_after_a_change_of_the_lesson_file_notebooks_follow_and_the_old_ones_are
     path.write_text(path.read_text("utf-8").replace('title = "The felt brake"', 'title = "Pads"'), "utf-8")
     assert any("not what the lesson file says now" in f.problem for f in check_lesson(tmp_path / "a"))
     changed = remake(tmp_path / "a")
-    assert len(changed) == 2 * (len(MADE_STAGES) + 1) + 1  # a page for own runs besides; the guide
+    assert len(changed) == 2 * (len(MADE_STAGES) + 1) + 2  # a page for own runs besides; the guide, how to build it
     assert "Predict: Pads" in (place.student / "1_predict.ipynb").read_text("utf-8")
     assert (tmp_path / "a/earlier/1/student/1_predict.ipynb").read_bytes() == old
     assert workbook.read_text() == "kept"

@@ -233,3 +233,75 @@ def test_what_a_folder_leaves_open_is_asked_and_can_be_said(tmp_path):
     assert {"unit": "ms"} in asked.value.options.values()
     (run,) = read_folder(tmp_path, unit="ms")
     assert run.pass_times_s[0] == 10_002
+
+
+# --- where the logs lie ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("logs", "listing", "named"),
+    [
+        ("passes/magnets-{}_trial-1.csv", None, "."),
+        ("our day/session 2/magnets-{}_trial-1.csv", None, "."),
+        ("magnets-{}/trial-1.csv", None, "."),
+        ("passes/{}.csv", ("runs.csv", "passes/{}.csv"), "."),  # above the logs, with their way
+        ("passes/{}.csv", ("runs.csv", "{}.csv"), "."),  # above the logs, without
+        ("passes/{}.csv", ("runs.csv", "passes/{}.csv"), "passes"),  # the logs named, the list above
+        ("passes/{}.csv", ("passes/runs.csv", "{}.csv"), "."),  # beside the logs, the folder above named
+        (
+            "passes/{}.csv",
+            ("passes/runs.csv", "passes/{}.csv"),
+            "passes",
+        ),  # beside them, with a way that is one too long
+        ("{}.csv", ("runs.csv", "{}.csv"), "runs.csv"),  # the list itself named
+    ],
+)
+def test_logs_are_found_with_the_list_beside_or_above_them_or_without(tmp_path, logs, listing, named):
+    for magnets, times in ((2, A), (4, B)):
+        path = tmp_path / logs.format(magnets)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(numbers(times))
+    if listing:
+        name, way = listing
+        rows = [f"{way.format(magnets)},{magnets}" for magnets in (2, 4)]
+        (tmp_path / name).write_text("\n".join(["file,magnets", *rows]))
+    runs = read_folder(tmp_path / named)
+    assert [(run.conditions, run.pass_times_s.tolist()) for run in runs] == [
+        ({"magnets": 2.0}, A),
+        ({"magnets": 4.0}, B),
+    ]
+
+
+def test_one_log_named_is_read_alone_with_what_the_list_says_of_it(tmp_path):
+    for name in ("a.csv", "b.csv"):
+        written(tmp_path, numbers(A), name)
+    assert read_folder(tmp_path / "a.csv")[0].conditions == {}
+    written(tmp_path, "file,magnets\na.csv,3\nb.csv,4\n", "runs.csv")
+    assert [run.conditions for run in read_folder(tmp_path / "b.csv")] == [{"magnets": 4.0}]
+
+
+def test_sets_below_are_not_mixed(tmp_path):
+    for part in ("one", "two"):
+        (tmp_path / part).mkdir()
+        written(tmp_path, numbers(A), f"{part}/a.csv")
+        written(tmp_path, "file,magnets\na.csv,3\n", f"{part}/runs.csv")
+    with pytest.raises(KitError, match=r"several sets of runs below.*one, two.*name one"):
+        read_folder(tmp_path)
+    (tmp_path / "passes").mkdir()
+    written(tmp_path, numbers(B), "passes/magnets-5_trial-1.csv")
+    assert [run.conditions for run in read_folder(tmp_path)] == [{"magnets": 5.0}]  # the others have lists of their own
+
+
+def test_a_bad_log_is_named_and_the_others_are_read(tmp_path):
+    for trial in (1, 2):
+        written(tmp_path, numbers(A), f"magnets-3_trial-{trial}.csv")
+    written(tmp_path, "time_s\n0.1\n0.3\nx\n0.9\n", "magnets-3_trial-3.csv")
+    with pytest.raises(KitError, match="magnets-3_trial-3"):
+        read_folder(tmp_path)
+    refused: list[KitError] = []
+    assert [run.trial for run in read_folder(tmp_path, refused=refused)] == [1, 2]
+    assert [(Path(error.file).name, error.row) for error in refused] == [("magnets-3_trial-3.csv", 4)]
+    for trial in (1, 2):
+        (tmp_path / f"magnets-3_trial-{trial}.csv").unlink()
+    with pytest.raises(KitError, match="magnets-3_trial-3"):  # nothing is left
+        read_folder(tmp_path, refused=[])

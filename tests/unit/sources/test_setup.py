@@ -72,7 +72,7 @@ def test_the_table_changes_what_it_names_and_nothing_else():
         ({"scatter": True}, r"bench\.scatter can't be used"),
         ({"jitter_ms": "0.2"}, r"bench\.jitter_ms can't be used.*jitter_ms = 0\.2"),
         ({"bounces": float("nan")}, r"bench\.bounces can't be used"),
-        ({"drawing": "wheel"}, r"bench\.drawing can't be used.*disc, turntable, vanes, plain"),
+        ({"drawing": "cube"}, r"bench\.drawing can't be used.*disc, turntable, vanes, wheel, rotor, plain"),
         ({"controls": ["tilt", "brake"]}, r"bench\.controls can't be used.*\['tilt', 'hub'\]"),
         ({"faults": ["gremlins"]}, r"bench\.faults can't be used.*Found: \['gremlins'\].*'hand in push', 'thread'"),
         ({"drag_alone": {"a": 0.1}}, r"bench\.drag_each is missing.*drag_each = \{ a = 0\.06"),

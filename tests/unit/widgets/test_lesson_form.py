@@ -8,6 +8,7 @@ from kit.lessons.check import check_lesson
 from kit.lessons.lesson import load_lesson
 from kit.lessons.teacher_key import load_key
 from kit.widgets.lesson_form import LessonCheck, LessonForm, findings_html
+from tests.unit.lessons.sponge_logs import write_sponge_logs
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 
@@ -17,6 +18,7 @@ pytestmark = pytest.mark.usefixtures("runs_read_once")
 @pytest.fixture
 def form(tmp_path):
     form = LessonForm(DEMO, str(tmp_path / "mine"))
+    form.begin.value = "like"
     form.like.value = "felt_brake"
     return form
 
@@ -74,7 +76,7 @@ def test_a_slip_is_told_at_once_and_nothing_is_made(form, field, value, message,
     assert form.message.problem
     form.make_button.click()
     assert "Not made yet" in form.made_message.text
-    assert list(tmp_path.iterdir()) == []
+    assert not (tmp_path / "mine").exists()
 
 
 def test_a_warning_stops_nobody(form):
@@ -119,3 +121,86 @@ def test_the_check_follows_the_files_and_shows_text_as_text(form):
     assert "<img" not in check.table.value
     assert "&lt;img" in check.table.value
     assert findings_html([]) == ""
+
+
+# --- own logs, and no data yet ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory):
+    return write_sponge_logs(tmp_path_factory.mktemp("measured") / "logs")
+
+
+def begin(logs, folder):
+    form = LessonForm(DEMO, str(folder))
+    form.logs.folder.value = str(logs)
+    form.logs.changed.value = "sponges"
+    form.logs.read_button.click()
+    return form
+
+
+def test_nothing_is_checked_before_there_is_something_to_check(tmp_path):
+    form = LessonForm(DEMO, str(tmp_path / "mine"))
+    assert form.begin.value == "logs"
+    assert (form.findings, form.message.text, form.make_button in form._rest.children) == ([], "", False)
+    form.logs.read_button.click()
+    assert form.logs.message_read.text.startswith("Name the folder of your logs")
+    form.logs.folder.value = str(tmp_path / "none")
+    form.logs.read_button.click()
+    assert form.logs.message_read.text == (
+        "none: There is no such folder. What to do: check the name and where you are."  # and not where that would lie
+    )
+
+
+def test_a_lesson_is_made_of_own_logs_left_and_resumed(logs, tmp_path):
+    form = begin(logs, tmp_path / "sponge_wheel")
+    assert "15 runs read.\nsponges: 1 (3 runs), 2 (3 runs)" in form.logs.message_read.text
+    assert form.logs.table.value.splitlines()[1] == "Sponge 2 run 1.txt,2,1"
+    form.logs.ticks["liquids"].value = True
+    form.logs.hand.value = "2; 25,5; 40\n4; 14; 22"
+    form.logs.propose_button.click()
+    assert form.message.text == "No problem found. The lesson is ready."
+    form.fields.title.value = "Wet wheels"
+    new = form.fields.questions[-1]
+    new.text.value = "How many turns does it make with 4?"
+    for i, words in enumerate(("About 30 turns.", "About 60 turns.")):
+        new.choices[i].value, new.ideas[i].value = words, f"The idea behind {words}"
+    assert "supported can" in form.table.value  # empty until chosen
+    assert new.take_button.description == "By your runs: choice 1. Take it"
+    again = LessonForm(DEMO, str(tmp_path / "sponge_wheel"))  # the page was left, and opened again
+    assert again.fields.title.value == "Wet wheels"
+    assert again.logs.ticks["liquids"].value
+    again.fields.questions[-1].take_button.click()
+    assert again.message.text == "No problem found. The lesson is ready."
+    again.make_button.click()
+    assert check_lesson(again.made) == []
+    assert again._opens.page.endswith("sponge_wheel/student/1_predict.ipynb|1")
+    lesson = load_lesson(again.made / "student" / "sponge_wheel")
+    assert (lesson.title, len(lesson.runs()), len(lesson.questions)) == ("Wet wheels", 15, 2)
+    assert lesson.hand_counts()["duration_s"].tolist() == [25.5, 14.0]
+    assert str(tmp_path) not in again.made_message.text
+    assert LessonForm(DEMO, str(tmp_path / "sponge_wheel")).logs.folder.value == ""  # the next one begins empty
+
+
+def test_what_was_typed_stays_when_the_proposal_is_made_anew(logs, tmp_path):
+    form = begin(logs, tmp_path / "mine")
+    form.logs.propose_button.click()
+    form.fields.title.value = "Mine"
+    form.logs.unit.value = "pieces"
+    form.logs.propose_button.click()
+    assert (form.fields.title.value, form.fields.unit.value) == ("Mine", "pieces")
+
+
+def test_without_data_the_bench_makes_some_and_says_so(tmp_path):
+    form = LessonForm(DEMO, str(tmp_path / "mine"))
+    form.begin.value = "bench"
+    form.bench.propose_button.click()
+    assert "Say what is changed" in form.bench.message.text
+    form.bench.changed.value, form.bench.many.value = "sponges", "90"
+    form.bench.propose_button.click()
+    assert "must shorten the coasting" in form.bench.message.text
+    form.bench.many.value = "20"
+    form.bench.propose_button.click()
+    assert "invented" in form.lesson.data_notice
+    form.make_button.click()
+    assert check_lesson(form.made) == []

@@ -93,7 +93,7 @@ def test_where_to_listen_is_chosen_by_what_exists(tmp_path, monkeypatch):
         boxes[name] = LiveGateBox(tmp_path)
     chosen = {name: box._port.value for name, box in boxes.items()}
     assert chosen == {"own": ("port", "COM3"), "none": PAGE, "hosted": PAGE}
-    assert boxes["none"]._buttons.layout.display == "none"
+    assert boxes["none"]._listen.layout.display == "none"
     with pytest.raises(KitError, match="This cable ends at your browser"):
         boxes["none"].start()
     monkeypatch.setattr("kit.widgets.live_gate.is_hosted", lambda: False)

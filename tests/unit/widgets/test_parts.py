@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 import kit.widgets
+from kit.errors import AmbiguousLog, KitError
 from kit.plots.style import new_figure
 from kit.widgets.parts import PLOTLY, Details, PlotView, Status, html_table
 
@@ -127,3 +128,18 @@ def test_the_check_notices_a_hidden_method():
             pass
 
     assert hidden_methods(Slip) == {"_compare"}
+
+
+def test_a_message_on_a_page_names_fields_and_no_place_on_the_server():
+    status = Status()
+    status.error(KitError("It is unclear", file="/srv/class/passes/a.csv", row=3, fix="say delimiter= and decimal="))
+    fields = "choose what stands between the columns and the decimal sign"
+    assert status.text == f"a.csv, row 3: It is unclear. What to do: {fields}."
+    asked = AmbiguousLog(
+        "What is it?", file="/srv/b.csv", options={"times": {"content": "times"}, "turns": {"part": 1}}
+    )
+    status.error(asked)
+    assert status.text == "b.csv: What is it? What to do: choose an answer: times, or turns."
+    assert asked._render_traceback_() == [
+        "b.csv: What is it? What to do: say content='times' (times) or part=1 (turns)."
+    ]
