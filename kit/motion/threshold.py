@@ -205,7 +205,7 @@ def _countable(curves) -> list[SpeedCurve]:
 def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
     run = curve.run
     found = RULES[rule](curve, start_period_s, stop_period_s)
-    doubts = list(curve.trust.doubts)
+    doubts = list(curve.trust.until(found.get("stop_s", np.inf) if stop_period_s else np.inf))
     if found["status"] == COUNTED:
         doubts += _rules_differ(curve, rule, found, start_period_s, stop_period_s)
     if rule == "law" and curve.usable:
