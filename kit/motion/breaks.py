@@ -4,8 +4,8 @@ Whole: the run's own smooth curve; polynomials in stretched time; the three-term
 with friction that eases at one moment (a string that comes off). Broken: the same polynomials and the same law, since
 the wheel stays what it is, with a step of the speed at one moment (a push, a touch), a step of speed and angle (passes
 lost, a clock set, a gate moved), or friction that sets in (a hand that brakes). The law is taken integrated twice over
-the passes, angle = θ₀ + ω₀t − a t²/2 − b∫θ dt − c∫∫ω² dt dt, which is linear in all its parameters, so that every moment
-can be tried: the score is how much better (AICc) the best broken curve is than the best whole one.
+the passes, angle = θ₀ + ω₀t − a t²/2 − b∫θ dt − c∫∫ω² dt dt, which is linear in all its parameters, so that every
+moment can be tried: the score is how much better (AICc) the best broken curve is than the best whole one.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class Break:
 
     kind: str  # "speed", "angle", "brake", "end" or "gap"
     time_s: float
-    size: float  # share of the speed; turns; slowing that sets in, or loss at the end, in that before; flags in a gap beside whole ones
+    size: float  # share of the speed; turns; slowing, or loss at the end, in that before; flags beside whole ones
     score: float
 
     @property
@@ -92,7 +92,7 @@ class Break:
             return (
                 f"The gap that was repaired {when} is no whole number of passes: was the clock set, or was it stopped?"
             )
-        how = "fewer" if self.size < 0 else "more"
+        how = "more" if self.size < 0 else "fewer"
         return (
             f"{when.capitalize()} {number(abs(self.size), 2)} turns {how} went by than were counted: passes were "
             "missed or too many, or the gate or the clock was moved."
@@ -119,10 +119,10 @@ def find_break(curve, p: Residuals) -> Break | None:
 def sudden_end(p: Residuals) -> Break | None:
     """Whether something stopped the rotor: in the last two turns it lost far more energy a turn than just before.
 
-    Energy E = 1/P², P the time of a whole turn, or of a flag's gap against the same gap a turn before. What a turn costs,
-    D = E - E', falls with the speed or stays (friction), however the rotor is shaped: in clean runs it never grew by
-    more than 7 % from one turn to the next but one. Told are D 1.3 times as large, by 6 % of the energy and 5 standard
-    deviations of jitter (of D - D': √12·2 σ/P³).
+    Energy E = 1/P², P the time of a whole turn, or of a flag's gap against the same gap a turn before. What a turn
+    costs, D = E - E', falls with the speed or stays (friction): in 800 clean runs it never grew by more than 7 % within
+    two turns. Told are D 1.3 times as large, by 6 % of the energy and 5 standard deviations of jitter (of D - D':
+    √12·2 σ/P³).
     """
     f, t = p.flags, p.times_s[1:]
     n = len(t)
