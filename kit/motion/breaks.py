@@ -119,9 +119,9 @@ def find_break(curve, p: Residuals) -> Break | None:
 def sudden_end(p: Residuals) -> Break | None:
     """Whether something stopped the rotor: in the last two turns it lost far more energy a turn than just before.
 
-    Energy E = 1/P², P the time of a whole turn, or of a flag's gap against the same gap a turn before. What a turn
-    costs, D = E - E', falls with the speed or stays (friction): in 800 clean runs it never grew by more than 7 % within
-    two turns. Told are D 1.3 times as large, by 6 % of the energy and 5 standard deviations of jitter (of D - D':
+    Energy E = 1/P², P the time of a whole turn, or of a flag's gap, and what a turn costs: D = E - E' a turn later. It
+    falls with the speed or stays (friction): in 800 clean runs it never grew by more than 7 % within two turns. Told
+    are D 1.3 times as large, by 6 % of the energy and 5 standard deviations of jitter (of the difference of two D:
     √12·2 σ/P³).
     """
     f, t = p.flags, p.times_s[1:]
@@ -131,15 +131,14 @@ def sudden_end(p: Residuals) -> Break | None:
     spare = [jitter_of(t), jitter_of(t[(n - 1) % f :: f]), p.sd_s]
     sd = max(min(x for x in spare if x > 0) if max(spare) > 0 else 0.0, p.tick_s / np.sqrt(12))
     found = None
-    for wide in sorted({1, f}):
+    for wide, lag in {(f, 2 * f), (1, f)}:
         period = t[wide:] - t[:-wide]
         energy = period**-2.0
         loss = energy[:-f] - energy[f:]  # between pass i and the same pass a turn later
-        last = np.arange(max(f + wide, len(loss) - 2 * f if wide == f else len(loss) - f), len(loss))
+        last = np.arange(max(lag + wide, len(loss) - lag), len(loss))
         if len(last) == 0:
             continue
-        back = np.stack([loss[np.maximum(last - f - k, 0)] for k in range(min(wide, f))])
-        before = back.max(axis=0)
+        before = np.max([loss[np.maximum(last - lag - k, 0)] for k in range(wide)], axis=0)
         noise = np.sqrt(12) * 2 * sd * energy[last] ** 1.5
         more = loss[last] - before
         odd = (more > SUDDEN_SHARE * energy[last]) & (loss[last] > SUDDEN * before) & (more > SUDDEN_SDS * noise)

@@ -21,7 +21,7 @@ from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag
 from .miscounts import Miscount, find_miscounts, recounted
 from .speed import MIN_PASSES, Crossing, SpeedCurve, speed_curves
-from .trust import law_holds, law_test
+from .trust import LEAST_PASSES, law_holds, law_test
 
 __all__ = [
     "ALREADY_SLOWER",
@@ -218,6 +218,8 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
     if found["status"] == COUNTED:
         in_a_row, sentence = _missed_or_set(curve, found)
         (doubts if in_a_row else notes).extend([sentence] if sentence else [])
+        if len(curve.times_s) < LEAST_PASSES + run.flags_per_turn - 1:
+            notes.append(f"only {len(curve.times_s)} passes: too few to check whether it coasted undisturbed")
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
     if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:

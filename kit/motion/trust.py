@@ -22,9 +22,9 @@ from ..stats.least_squares import independent_share
 from ..wording import number
 from .breaks import Residuals, design_of, find_break, sudden_end
 
-__all__ = ["LawTest", "Trust", "law_holds", "law_test", "trust"]
+__all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
-_LEAST_PASSES = 9  # fewer leave nothing to test a curve by
+LEAST_PASSES = 9  # fewer leave nothing to test a curve by
 _TELLING = 0.12  # of the speed, lost or won at once: less than that, drag that sets in does too
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
@@ -79,13 +79,14 @@ def trust(curve) -> Trust:
     if not curve.usable:
         return Trust()
     said, end = [], None
-    if len(curve.times_s) >= _LEAST_PASSES + curve.run.flags_per_turn - 1:
+    if len(curve.times_s) >= LEAST_PASSES + curve.run.flags_per_turn - 1:
         passes = Residuals.of(curve)
         end = sudden_end(passes)
         found = find_break(curve, passes)
         steps = [_rise_test(passes), found.sentence if found else ""]
         said = [_flags_test(curve), *steps, *([] if any(steps) else _told_by_the_passes(curve.run))]
-        said += [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
+        said += [_scatter_test(passes), _stray_test(passes)]
+    said.append(_repairs_test(curve.run))
     doubts = tuple(dict.fromkeys(sentence for sentence in said if sentence))
     return Trust((*doubts, end.sentence), end.time_s) if end else Trust(doubts)
 
