@@ -24,7 +24,7 @@ __all__ = ["Break", "Residuals", "design_of", "find_break", "sudden_end"]
 
 SCORE = 15.0  # of 800 clean runs 3 had more, all with a string that came off
 LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; turns; share of the slowing before
-GAP_SCORE, LEAST_GAP = 12.0, 0.02  # of a repaired gap that is no whole number of flags; share of a flag's angle
+GAP_SCORE, LEAST_GAP = 12.0, 0.01  # of a repaired gap that is no whole number of flags; share of a flag's angle
 SUDDEN, SUDDEN_SHARE, SUDDEN_SDS = 1.3, 0.06, 5.0  # loss, in that just before; more of the energy; standard deviations
 _BLOCKS, _FEW_TURNS = 400, 24  # rows: more are averaged in groups, of whole turns from so many turns on
 _PLACES = 150  # moments tried
@@ -267,7 +267,7 @@ class _Rows:
             before = max(float(lost / (p.times_s[at] - p.times_s[half])), 1e-9 / p.period_s[0] / p.times_s[-1])
             size = float(-by_bend / before)
             return Break("brake", time_s, size, score) if size >= LEAST_BRAKE else None
-        speed = float(by_ramp * p.period_s[at])
+        speed = float(by_ramp / (1 / p.period_s[at] - by_ramp / 2))  # the run's own curve runs midway through the step
         if abs(speed) >= LEAST_SPEED and abs(speed) > abs(by_jump) / 4:
             return Break("speed", time_s, speed, score)
         return Break("angle", time_s, float(by_jump), score) if abs(by_jump) >= LEAST_ANGLE else None
@@ -336,4 +336,4 @@ def design_of(s, knots, degree):
     """(n, m) values of the B-splines at places s."""
     from scipy.interpolate import BSpline
 
-    return BSpline.design_matrix(s, knots, degree).toarray()
+    return BSpline(knots, np.eye(len(knots) - degree - 1), degree)(s)

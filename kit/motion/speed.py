@@ -24,6 +24,7 @@ from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import NORMAL_FACTOR, t_factor
 from ..stats.least_squares import aicc, lag_one, lasting_factor
 from ..wording import case_of, count_of, number
+from .breaks import design_of
 from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
@@ -468,8 +469,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
     grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-    design = BSpline.design_matrix(s, grid, degree).toarray()
-    design = np.hstack([design, data.flag_columns, data.ripple]) * weight[:, None]
+    design = np.hstack([design_of(s, grid, degree), data.flag_columns, data.ripple]) * weight[:, None]
     n, m = design.shape
     if n <= m:
         return None

@@ -56,7 +56,7 @@ _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missi
 
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
 
-_MOVED_U, _MOVED = 5.0, 0.01  # standard uncertainties; of the duration
+_MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
 
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
@@ -248,8 +248,9 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
 def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
     """What the count rests on where passes were missed: a clock that was set forward by as much looks the same.
 
-    Told, for the widest gap, if it would move the duration by more than 5 u and 1 %. Gates often miss one pass; several
-    in a row (then True) are hardly likelier than a clock that was set.
+    Told, for the widest gap, if it would move the duration by more than 5 u and 1 %. Gates often miss one pass, so one is
+    believed where passes scatter so little (1 % of the gap) that a clock would hardly hit a whole number by chance;
+    several in a row (then True) are hardly likelier than a clock that was set.
     """
     run, worst = curve.run, (0.0, 0, 0.0)
     for repair in run.repairs:
@@ -259,6 +260,8 @@ def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
         worst = max(worst, ((repair.time_s - before) * repair.passes / (repair.passes + 1), repair.passes, before))
     moved_s, passes, when_s = worst
     if moved_s <= max(_MOVED_U * found["duration_u_s"], _MOVED * found["duration_s"]):
+        return False, ""
+    if passes == 1 and curve.timing_sd_s < _SHARP * moved_s:
         return False, ""
     what = "1 pass is" if passes == 1 else f"{passes} passes in a row are"
     return passes > 1, (

@@ -1,6 +1,6 @@
 """The trust gate: reasons for which the count of one run may be wrong although a number comes out.
 
-A curve can be drawn through anything. So each run's passes are put to seven tests, each of one thing that a coasting
+A curve can be drawn through anything. So each run's passes are put to some tests, each of one thing that a coasting
 rotor under a gate can't do by itself. A test that fails gives one sentence; the run is then *doubtful*. It still
 counts: the person who saw the run decides. Each `_test` states its statistic and its limit.
 
@@ -12,12 +12,12 @@ gap): together the tests find fault with less than 1 % of such clean runs.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, sqrt
 
 import numpy as np
 
-from ..logs.run import Run, examine_passes
+from ..logs.run import Run
 from ..stats.least_squares import independent_share
 from ..wording import number
 from .breaks import Residuals, design_of, find_break, sudden_end
@@ -25,12 +25,12 @@ from .breaks import Residuals, design_of, find_break, sudden_end
 __all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
 LEAST_PASSES = 9  # fewer leave nothing to test a curve by
-_TELLING = 0.12  # of the speed, lost or won at once: less than that, drag that sets in does too
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference
 _PATTERN = 0.03  # share of the mean gap
 _REPAIRED = 0.12  # share of the passes
+_SAME = 2.0  # turns: a break so near to a sudden end is the same thing
 _LAW_RUN_P, _LAW_TABLE_SDS = 1e-4, 3.0
 
 
@@ -68,8 +68,7 @@ def trust(curve) -> Trust:
 
     Returns
     -------
-    `Trust` with the sentences, the most telling first. What the passes themselves tell (pushed again, braked, a
-    clock that jumped: `kit.logs.coasting`) stands in where the curve shows no step.
+    `Trust` with the sentences, the most telling first. Breaks of the coast (`kit.motion.breaks`) are among them.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
@@ -83,17 +82,13 @@ def trust(curve) -> Trust:
         passes = Residuals.of(curve)
         end = sudden_end(passes)
         found = find_break(curve, passes)
-        steps = [_rise_test(passes), found.sentence if found else ""]
-        said = [_flags_test(curve), *steps, *([] if any(steps) else _told_by_the_passes(curve.run))]
+        if end and found and found.time_s > end.time_s - _SAME * passes.period_s[-1]:  # one thing, told once
+            end, found = replace(end, time_s=min(end.time_s, found.time_s)), None
+        said = [_flags_test(curve), _rise_test(passes), found.sentence if found else ""]
         said += [_scatter_test(passes), _stray_test(passes)]
     said.append(_repairs_test(curve.run))
     doubts = tuple(dict.fromkeys(sentence for sentence in said if sentence))
     return Trust((*doubts, end.sentence), end.time_s) if end else Trust(doubts)
-
-
-def _told_by_the_passes(run: Run) -> list[str]:
-    oddities = examine_passes(run).oddities
-    return [odd.sentence for odd in oddities if odd.kind == "jump" or abs(odd.factor - 1) >= _TELLING]
 
 
 def _scatter_test(p: Residuals) -> str:
