@@ -248,8 +248,8 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
 def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
     """What the count rests on where passes were missed: a clock that was set forward by as much looks the same.
 
-    Told, for the widest gap, if it would move the duration by more than 5 u and 1 %. Gates often miss one pass, so one is
-    believed where passes scatter so little (1 % of the gap) that a clock would hardly hit a whole number by chance;
+    Told, for the widest gap, if it would move the duration by more than 5 u and 1 %. Gates often miss one pass, so one
+    is believed where passes scatter so little (1 % of the gap) that a clock would hardly hit a whole number by chance;
     several in a row (then True) are hardly likelier than a clock that was set.
     """
     run, worst = curve.run, (0.0, 0, 0.0)
