@@ -15,7 +15,7 @@ from math import ceil, inf
 
 import numpy as np
 
-from ..logs.inference import jitter_of
+from ..logs.inference import jitter_of, tick_of
 from ..stats.least_squares import lag_one
 from ..wording import number
 from .drag import cumulated
@@ -49,20 +49,12 @@ class Residuals:
         times, late = curve.fitted
         at = np.searchsorted(curve.times_s, times)
         sd = 1.4826 * float(np.median(np.abs(late - np.median(late))))
-        return cls(times, curve.turns[at], curve.run.flags_per_turn, curve.period_s[at], late, sd, _tick(times))
+        return cls(times, curve.turns[at], curve.run.flags_per_turn, curve.period_s[at], late, sd, tick_of(times))
 
     @property
     def gap_s(self) -> np.ndarray:
         """(n,) expected gap between flags at each pass, the mean one within a turn."""
         return self.period_s / self.flags
-
-
-def _tick(times_s) -> float:
-    for digits in range(5):
-        scaled = times_s * 10.0**digits
-        if np.abs(scaled - np.rint(scaled)).max() < 1e-4:
-            return 10.0**-digits
-    return 0.0
 
 
 @dataclass(frozen=True)
