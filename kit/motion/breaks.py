@@ -24,7 +24,7 @@ __all__ = ["Break", "Residuals", "design_of", "find_break", "sudden_end"]
 
 SCORE = 15.0  # of 800 clean runs 3 had more, all with a string that came off
 LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; turns; share of the slowing before
-GAP_SCORE, LEAST_GAP = 12.0, 0.01  # of a repaired gap that is no whole number of flags; share of a flag's angle
+GAP_SCORE, GAP_SDS, LEAST_GAP = 12.0, 6.0, 0.01  # of a repaired gap that is no whole number of flags; share of a gap
 SUDDEN, SUDDEN_SHARE, SUDDEN_SDS = 1.3, 0.06, 5.0  # loss, in that just before; more of the energy; standard deviations
 _BLOCKS, _FEW_TURNS = 400, 24  # rows: more are averaged in groups, of whole turns from so many turns on
 _PLACES = 150  # moments tried
@@ -249,7 +249,8 @@ class _Rows:
     @staticmethod
     def _share(left, parameters) -> float:
         rho = lag_one(left, parameters)
-        return (1 - rho) / (1 + rho) if rho > 2 / np.sqrt(len(left)) else 1.0
+        share = (1 - rho) / (1 + rho) if rho > 2 / np.sqrt(len(left)) else 1.0
+        return max(share, 0.5) if len(left) < 40 else share  # few residuals can't show a correlation
 
     def _named(self, at: int, by_jump, by_ramp, by_bend, score) -> Break | None:
         p, time_s = self.p, float(self.p.times_s[at])
@@ -272,6 +273,8 @@ class _Rows:
         at = at[(at > 1) & (at < len(p.times_s) - 1)]
         if len(at) == 0:
             return None
+        if p.flags == 1 and (near := self._near_gap(at)):
+            return near
         jump = self.rows((np.arange(len(p.times_s))[:, None] >= at) * 1.0)
         whole, found = self.smooth, []
         for q, k in self.bases:
@@ -290,6 +293,22 @@ class _Rows:
         if whole - cost <= GAP_SCORE or abs(size) < LEAST_GAP:
             return None
         return Break("gap", float(p.times_s[at[i]]), size, whole - cost)
+
+    def _near_gap(self, at) -> Break | None:
+        """The same from four passes on either side of each gap alone: a cubic of time on angle, and a step."""
+        p, worst = self.p, None
+        sd = max(jitter_of(p.times_s), p.tick_s / np.sqrt(12))
+        for i in at[(at >= 4) & (at <= len(p.times_s) - 4)].tolist():
+            near = slice(i - 4, i + 4)
+            turns = p.turns[near] - p.turns[i]
+            columns = np.stack([*(turns**k for k in range(4)), turns >= 0], axis=1)
+            inverse = np.linalg.pinv(columns)
+            step = float(inverse[4] @ (p.times_s[near] - p.times_s[i]))
+            gap = (p.times_s[i] - p.times_s[i - 1]) / (p.turns[i] - p.turns[i - 1])
+            odd = abs(step) / (sd * np.linalg.norm(inverse[4])) if sd else inf
+            if odd > GAP_SDS and abs(step) > LEAST_GAP * gap and (worst is None or odd > worst.score):
+                worst = Break("gap", float(p.times_s[i]), float(step / gap), float(odd))
+        return worst
 
 
 def _law_columns(p: Residuals, turned):

@@ -44,7 +44,7 @@ class Trust:
     """
 
     doubts: tuple[str, ...] = ()
-    ended_s: float = inf  # when the last of them, a sudden stop, began: it does not matter to a count that ends before
+    ended_s: float = inf  # the last of them, a sudden stop, does not matter to a count that ends before this moment
 
     def until(self, stop_s: float) -> tuple[str, ...]:
         """The doubts that matter to a count up to `stop_s` (s, on the log's clock)."""
@@ -88,7 +88,10 @@ def trust(curve) -> Trust:
         said += [_scatter_test(passes), _stray_test(passes)]
     said.append(_repairs_test(curve.run))
     doubts = tuple(dict.fromkeys(sentence for sentence in said if sentence))
-    return Trust((*doubts, end.sentence), end.time_s) if end else Trust(doubts)
+    if end is None:
+        return Trust(doubts)
+    at = np.searchsorted(curve.times_s, end.time_s) - 1
+    return Trust((*doubts, end.sentence), float(end.time_s - _SAME * curve.period_s[at]))
 
 
 def _scatter_test(p: Residuals) -> str:
