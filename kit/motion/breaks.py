@@ -243,7 +243,7 @@ class _Rows:
                 continue
             score = self._share(left, parameters) * (whole - cost)
             if score > (best.score if best else SCORE):
-                best = self._named(at, *sizes, score) or best
+                best = self._named(at, sizes, score) or best
         return best
 
     @staticmethod
@@ -252,8 +252,8 @@ class _Rows:
         share = (1 - rho) / (1 + rho) if rho > 2 / np.sqrt(len(left)) else 1.0
         return max(share, 0.5) if len(left) < 40 else share  # few residuals can't show a correlation
 
-    def _named(self, at: int, by_jump, by_ramp, by_bend, score) -> Break | None:
-        p, time_s = self.p, float(self.p.times_s[at])
+    def _named(self, at: int, sizes, score) -> Break | None:
+        p, time_s, (by_jump, by_ramp, by_bend) = self.p, float(self.p.times_s[at]), sizes
         if by_bend:
             half = at // 2
             lost = 1 / p.period_s[half] - 1 / p.period_s[at]

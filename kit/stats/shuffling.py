@@ -269,8 +269,8 @@ def _shares_of_variance(scores: Sequence[np.ndarray], square: float) -> tuple[fl
     if np.array_equal(low, high) or min(free) < 2 or low.min() < 1 or high.min() < 1:
         return None
     weight = low * high / (low + high) * float(levels[1] - levels[0]) / square
-    shares = (float(np.sum(weight**2 / n) / f) for n, f in zip((low, high), free, strict=True))
-    return (*shares, float(free[0]), float(free[1]))
+    of_low, of_high = (float(np.sum(weight**2 / n) / f) for n, f in zip((low, high), free, strict=True))
+    return of_low, of_high, float(free[0]), float(free[1])
 
 
 def _variances(handed: np.ndarray, a: np.ndarray, v: np.ndarray, shares: tuple[float, float]) -> np.ndarray:

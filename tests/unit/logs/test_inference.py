@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.logs.inference import explain_passes, jitter_of
+from kit.logs.inference import coarse_factor, explain_passes, jitter_of, tick_of
 from kit.logs.run import Run, coasting_start, counted_passes, find_repairs, refuse, with_repairs
 from tests.reference.faults import atlas
 from tests.reference.faults.faults import make_log
@@ -163,3 +163,12 @@ def test_the_second_simulator_agrees(fault, rates):
         counted = np.diff(np.interp(log.counted_s, time_s, turns))[0]  # between passes: good to a part of a turn
         right += abs(counted - log.turns) < 0.6
     assert right >= 59
+
+
+@pytest.mark.parametrize(("tick", "gap", "factor"), [(0.01, 0.05, 1.25), (0.01, 0.2, 1.0), (0.001, 0.05, 1.0)])
+def test_a_coarse_clock_widens_what_it_rounds_alike(tick, gap, factor):
+    """A gap of 5 ticks is rounded alike, pass after pass; one of 20 or 50 is not. Other scatter hides it."""
+    times = np.floor(np.cumsum(gap * 1.001 ** np.arange(200)) / tick) * tick
+    assert tick_of(times) == pytest.approx(tick)
+    assert coarse_factor(times, gap, tick / 12**0.5) == factor
+    assert coarse_factor(times, gap, tick) == 1.0
