@@ -273,7 +273,7 @@ class _Rows:
         at = at[(at > 1) & (at < len(p.times_s) - 1)]
         if len(at) == 0:
             return None
-        if p.flags == 1 and (near := self._near_gap(at)):
+        if near := self._near_gap(at):
             return near
         jump = self.rows((np.arange(len(p.times_s))[:, None] >= at) * 1.0)
         whole, found = self.smooth, []

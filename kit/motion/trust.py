@@ -200,7 +200,10 @@ def _pattern(gaps, k: int, flags: int) -> tuple[float, float] | None:
     size = float(np.abs(usual).max())
     if size <= _PATTERN:
         return None
-    halves = np.corrcoef(table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0))[0, 1]
+    first, second = table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0)
+    if min(np.ptp(first), np.ptp(second)) == 0:
+        return None
+    halves = np.corrcoef(first, second)[0, 1]
     within = float(((table - usual) ** 2).sum()) / ((turns - 1) * k)
     f = turns * float(usual @ usual) / (k - 1) / max(within, 1e-12)
     return (f, size) if f > 20 and halves > 0.8 else None
