@@ -388,18 +388,21 @@ def _check_cells() -> list[tuple[str, str]]:
 def _sheet_cells(lesson: Lesson, lesson_path: str) -> list[tuple[str, str]]:
     sheet = (
         "## A sheet for the runs\n\nThe order is drawn by lot, with the reference condition at the start, in the "
-        "middle and at the end. Take away the `#` to write the page, then print it from your browser. For groups "
-        "without a computer, the last line writes a worksheet with graph paper, answer slips and a page for the class."
+        "middle and at the end. Take away the `#` to write the page, then print it from your browser."
     )
     code = (
-        "from pathlib import Path\n\nimport kit\nfrom kit import run_order, run_sheet_html\n\n"
-        f"order = run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
-        f'page = run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
+        "from pathlib import Path\n\nimport kit\n\n"
+        f"order = kit.run_order({[float(v) for v in lesson.values]} * 3, reference={lesson.reference}, seed=1)\n"
+        f'page = kit.run_sheet_html(order, "{lesson.x}", title="Run sheet", cautions=stage.lesson.safety)\n'
         '# Path("run_sheet.html").write_text(page, encoding="utf-8")\n'
-        f'# kit.print_lesson("{lesson_path}", "paper")\n'
         "order"
     )
-    return [("markdown", sheet), ("code", code)]
+    paper = (
+        "For groups without a computer there are pages to print: a worksheet with graph paper, answer slips, a page "
+        "for the class. Take away the `#` to write them."
+    )
+    pages = f'# kit.print_lesson("{lesson_path}", "paper")'
+    return [("markdown", sheet), ("code", code), ("markdown", paper), ("code", pages)]
 
 
 def _out_and_back(lesson: Lesson, built_in: bool) -> str:

@@ -14,7 +14,16 @@ import numpy as np
 
 from .viterbi import BOUNCE, BOUNCE_SHARE, FOREIGN, HAND, MOST_STEPS, Survivors
 
-__all__ = ["BOUNCE", "FOREIGN", "Explanation", "explain_passes", "jitter_of", "prices_without"]
+__all__ = [
+    "BOUNCE",
+    "FOREIGN",
+    "Explanation",
+    "coarse_factor",
+    "explain_passes",
+    "jitter_of",
+    "prices_without",
+    "tick_of",
+]
 
 PATTERN_HOLDS = 0.25  # ln: by which most gaps differ at most from the same gap one turn before
 MANY_BY_HAND = (6, 0.15)  # more gaps than this, and this share of them, do not look like one push
@@ -28,6 +37,7 @@ BATCH = 40_000  # passes searched side by side; bounds the memory
 SCREEN_STEP, SCREEN_KINK = 0.25, 0.2  # ln: gaps that change less, and bend less, from turn to turn are alike
 LONE_NEAR = 0.1  # ln: the gaps beside a lone oddity lie on one line that well
 STEADY = 0.6  # ln: a rotor near rest slows by no more than that from turn to turn, but in its last
+COARSE_TICKS, COARSE_WIDER = 10, 1.25
 LONE_FIT = 0.05  # share: a lone oddity fits its explanation that well
 
 
@@ -62,6 +72,26 @@ def jitter_of(times_s: np.ndarray) -> float:
         return found / (0.157 * np.sqrt(20))
     ticks = third[third > least]
     return float(ticks[0]) / np.sqrt(12) if len(ticks) else 0.0
+
+
+def tick_of(times_s: np.ndarray) -> float:
+    """The smallest decimal step, 1 s to 0.1 ms, in which all times are whole numbers; 0 if none is."""
+    for digits in range(5):
+        scaled = times_s * 10.0**digits
+        if np.abs(scaled - np.rint(scaled)).max() < 1e-4:
+            return 10.0**-digits
+    return 0.0
+
+
+def coarse_factor(times_s: np.ndarray, gap_s: float, sd_s: float) -> float:
+    """By how much a standard uncertainty from the scatter `sd_s` of pass times is too small for a coarse clock.
+
+    Where the gap between passes is near a whole number of ticks, pass after pass is rounded alike, and a curve follows.
+    With `gap_s`, the fastest gap, under 10 ticks, and rounding the main scatter (tick/√12), the root mean square of
+    error/u is 1.25 (simulated: tests/reference/faults); with longer gaps many such places average out.
+    """
+    tick_s = tick_of(times_s)
+    return COARSE_WIDER if gap_s < COARSE_TICKS * tick_s and sd_s < tick_s / 2 else 1.0
 
 
 def explain_passes(times_s: np.ndarray, flags: int = 1, windowed: bool = True) -> Explanation:

@@ -15,7 +15,7 @@ from .inference import BOUNCE, Explanation, explain_passes, prices_without
 __all__ = ["ALMOST_CERTAIN", "PROBABLE", "certainty_in_words", "propose_repairs"]
 
 ALMOST_CERTAIN, PROBABLE = 0.99, 0.8  # posteriors
-MOST_WEIGHED = 3000  # repairs weighed one by one; more than that nobody reads, and most stand alone
+MOST_WEIGHED = 1000  # repairs weighed one by one; more than that nobody reads, and most stand alone
 SETTLED = 0.9999  # of a lone oddity between gaps that are all alike
 _SCATTERED = 0.3  # of the gaps after the first coasting one: so many that fit nothing are no spin
 

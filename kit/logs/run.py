@@ -13,7 +13,7 @@ import numpy as np
 
 from ..errors import KitError
 from ..wording import case_of, count_of, number
-from .coasting import Passes, coasting_start, examine
+from .coasting import coasting_start
 from .repairs import certainty_in_words, propose_repairs
 
 __all__ = [
@@ -22,7 +22,6 @@ __all__ = [
     "accept",
     "coasting_start",
     "counted_passes",
-    "examine_passes",
     "find_repairs",
     "flag_angles",
     "refuse",
@@ -378,11 +377,6 @@ def flag_angles(times_s: np.ndarray, count: np.ndarray, flags_per_turn: int) -> 
         error = 1.253 * 1.483 * np.median(np.abs(each - angles[j])) / np.sqrt(here.sum())
         differs |= abs(angles[j] - equal[j]) > max(5 * error, 0.002)
     return angles if differs and (np.diff(angles) > 0).all() and angles[-1] < 1 else equal
-
-
-def examine_passes(run: Run) -> Passes:
-    """Where the run's push ends, and whether it was pushed again, braked, or its clock jumped. See `Passes`."""
-    return examine(*counted_passes(run))
 
 
 def split_proposal(run: Run) -> list[int]:

@@ -18,6 +18,8 @@ from memory.
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 
 __all__ = ["BOUNCE", "BOUNCE_SHARE", "FOREIGN", "HAND", "MOST_STEPS", "Survivors"]
@@ -122,8 +124,20 @@ class Survivors:
         self.state["ss"][row, at, k] = SLOPE_SPREAD**2
 
     def run(self):
+        live = self
         for j in range(1, self.times.shape[1]):
-            self._step(j)
+            over = int(np.argmax(live.length > j))  # windows that have ended, if the shorter ones come first
+            live = live._from_row(over) if over else live
+            live._step(j)
+
+    def _from_row(self, row):
+        """The same search without the first rows: views, so that what it finds stands here, too."""
+        rest = copy(self)
+        for name in ("length", "times", "inside", "ripple", "is_last", "closed", "back"):
+            setattr(rest, name, getattr(self, name)[row:])
+        rest.forbid = None if self.forbid is None else self.forbid[row:]
+        rest.state = {name: values[row:] for name, values in self.state.items()}
+        return rest
 
     def _step(self, j):
         # sources: passes j − SKIPS … j − 1, in the padded arrays at j … j + SKIPS − 1

@@ -20,10 +20,12 @@ from typing import TypeVar
 
 import numpy as np
 
+from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import NORMAL_FACTOR, t_factor
 from ..stats.least_squares import aicc, lag_one, lasting_factor
 from ..wording import case_of, count_of, number
+from .breaks import design_of
 from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
@@ -34,9 +36,8 @@ MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least th
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
 _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
 _BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
-# A person's errors last: one late tap follows another, with a lag-one correlation of about 0.3. So n taps are worth
-# n (1 - 0.3)/(1 + 0.3) independent ones (Bayley & Hammersley 1946), and since the curve follows such errors a little,
-# their scatter about it is too small by about a seventh (simulated: tests/unit/sources/test_taps.py).
+# A person's errors last, with a lag-one correlation of about 0.3: n taps are worth n (1 - 0.3)/(1 + 0.3). The curve
+# follows them a little, so that they scatter about it by a seventh less (simulated: tests/unit/sources/test_taps.py).
 _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _WAVY, _WAVY_GAIN = 0.003, 10.0  # a speed that rises by a share this small is a wave of the curve, if AICc gains 10
@@ -221,6 +222,9 @@ class SpeedCurve:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
         return None if self._best is None else self._crossing(self._best, period_s)
 
+    def _coarse(self, run: Run) -> float:
+        return coarse_factor(self.times_s, self.period_s[0] / run.flags_per_turn, self.timing_sd_s)
+
     @property
     def last_pass(self) -> Crossing:
         """The last coasting pass of the log."""
@@ -230,16 +234,14 @@ class SpeedCurve:
         """Duration and turns between two turn periods; None if either is not reached.
 
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
-        close to 95 %, combined with the difference to the next richer curve. Where the residuals are correlated from
-        pass to pass by ρ, significantly, it is √((1 + ρ)/(1 − ρ)) times as large (Bayley & Hammersley 1946); where they
-        scatter by more than 10 ms, as those of a person who taps along, at least 1.6 times. Not in it, for passes can't
-        show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an unbalanced rotor about
-        0.3 % of a count of 12 turns, 0.02 % of one of 100).
+        close to 95 %, combined with the difference to the next richer curve. Where residuals are correlated from pass
+        to pass by ρ, significantly, √((1 + ρ)/(1 − ρ)) times as large (Bayley & Hammersley 1946); where they scatter by
+        more than 10 ms, as a person's taps do, at least 1.6 times; for a coarse clock see `kit.logs.inference`. Not in
+        it, for passes can't show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an
+        unbalanced rotor about 0.3 % of a count of 12 turns, 0.02 % of one of 100).
         """
         start, stop = self.crossing(start_period_s), self.crossing(stop_period_s)
-        if start is None or stop is None:
-            return None
-        return self._stretch(start, stop, [start_period_s, stop_period_s])
+        return None if start is None or stop is None else self._stretch(start, stop, [start_period_s, stop_period_s])
 
     def to_last_pass(self, start_period_s: float) -> Stretch | None:
         """As `between`, but up to the last pass of the log."""
@@ -248,15 +250,14 @@ class SpeedCurve:
 
     def _stretch(self, start: Crossing, stop: Crossing, periods: list[float]) -> Stretch | None:
         best, richer = self._best, self._richer
-        if best is None or richer is None:
-            return None
+        assert best is not None and richer is not None  # or there were no crossings
         rows = -best.sensitivity(start)
         if len(periods) == 2:
             rows = rows + best.sensitivity(stop)
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
         wider = lasting_factor(best.lag_one, len(best.late_s))
-        looser *= max(wider, _BY_HAND_WIDER) if best.timing_sd_s > _BY_HAND_S else wider
+        looser *= max(wider, _BY_HAND_WIDER) if best.timing_sd_s > _BY_HAND_S else wider * self.once(self._coarse)
         if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
             looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
         u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
@@ -468,9 +469,8 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
     grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-    count = degree + 1 + knots
-    design = np.hstack([BSpline(grid, np.eye(count), degree)(s), data.flag_columns, data.ripple]) * weight[:, None]
-    n, m = design.shape
+    design = np.hstack([design_of(s, grid, degree), data.flag_columns, data.ripple]) * weight[:, None]
+    (n, m), count = design.shape, degree + 1 + knots
     if n <= m:
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed

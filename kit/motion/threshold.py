@@ -16,11 +16,12 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import COUNTED, DOUBTFUL, NORMAL_FACTOR, t_factor
 from ..stats.least_squares import lag_one, lasting_factor
+from ..wording import number
 from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag
 from .miscounts import Miscount, find_miscounts, recounted
 from .speed import MIN_PASSES, Crossing, SpeedCurve, speed_curves
-from .trust import law_holds, law_test
+from .trust import LEAST_PASSES, law_holds, law_test
 
 __all__ = [
     "ALREADY_SLOWER",
@@ -54,6 +55,8 @@ BEST = "best"  # the name of the choice that `best_rule` makes
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
+
+_MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
 
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
@@ -205,13 +208,18 @@ def _countable(curves) -> list[SpeedCurve]:
 def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
     run = curve.run
     found = RULES[rule](curve, start_period_s, stop_period_s)
-    doubts = list(curve.trust.doubts)
+    doubts = list(curve.trust.until(found.get("stop_s", np.inf) if stop_period_s else np.inf))
     if found["status"] == COUNTED:
         doubts += _rules_differ(curve, rule, found, start_period_s, stop_period_s)
     if rule == "law" and curve.usable:
         test = curve.once(_law_fit).test_of(curve)
         doubts += [test.sentence] if test and test.sentence else []
     notes = [note for note in [found.pop("note", "")] if note]
+    if found["status"] == COUNTED:
+        in_a_row, sentence = _missed_or_set(curve, found)
+        (doubts if in_a_row else notes).extend([sentence] if sentence else [])
+        if len(curve.times_s) < LEAST_PASSES + run.flags_per_turn - 1:
+            notes.append(f"only {len(curve.times_s)} passes: too few to check whether it coasted undisturbed")
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
     if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:
@@ -234,6 +242,31 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
             "doubt": " ".join(doubts),
             "outcome": "not counted" if found["status"] != COUNTED else DOUBTFUL if doubts else "counted",
         }
+    )
+
+
+def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
+    """What the count rests on where passes were missed: a clock that was set forward by as much looks the same.
+
+    Told, for the widest gap, if it would move the duration by more than 5 u and 1 %. Gates often miss one pass, so one
+    is believed where passes scatter so little (1 % of the gap) that a clock would hardly hit a whole number by chance;
+    several in a row (then True) are hardly likelier than a clock that was set.
+    """
+    run, worst = curve.run, (0.0, 0, 0.0)
+    for repair in run.repairs:
+        if not repair.accepted or repair.kind != "missed" or not found["start_s"] < repair.time_s < found["stop_s"]:
+            continue
+        before = curve.times_s[np.searchsorted(curve.times_s, repair.time_s) - 1]
+        worst = max(worst, ((repair.time_s - before) * repair.passes / (repair.passes + 1), repair.passes, before))
+    moved_s, passes, when_s = worst
+    if moved_s <= max(_MOVED_U * found["duration_u_s"], _MOVED * found["duration_s"]):
+        return False, ""
+    if passes == 1 and curve.timing_sd_s < _SHARP * moved_s:
+        return False, ""
+    what = "1 pass is" if passes == 1 else f"{passes} passes in a row are"
+    return passes > 1, (
+        f"At {number(when_s, 4)} s {what} taken as missed. If the clock was set there instead, "
+        f"it lasted {number(moved_s, 2)} s less."
     )
 
 

@@ -1,6 +1,6 @@
 """The trust gate: reasons for which the count of one run may be wrong although a number comes out.
 
-A curve can be drawn through anything. So each run's passes are put to seven tests, each of one thing that a coasting
+A curve can be drawn through anything. So each run's passes are put to some tests, each of one thing that a coasting
 rotor under a gate can't do by itself. A test that fails gives one sentence; the run is then *doubtful*. It still
 counts: the person who saw the run decides. Each `_test` states its statistic and its limit.
 
@@ -13,30 +13,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import ceil, inf, sqrt
+from math import inf, sqrt
 
 import numpy as np
 
-from ..logs.run import Run, examine_passes
+from ..logs.run import Run
 from ..stats.least_squares import independent_share
 from ..wording import number
+from .breaks import Residuals, design_of, find_break, sudden_end
 
-__all__ = ["LawTest", "Trust", "law_holds", "law_test", "trust"]
+__all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
-_LEAST_PASSES = 9  # fewer leave nothing to test a curve by
-_TELLING = 0.12  # of the speed, lost or won at once: less than that, drag that sets in does too
+LEAST_PASSES = 9  # fewer leave nothing to test a curve by
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference
-_STEP_SCORE = 25.0  # how much better (AICc) a broken curve is than the best whole one
-_STEP_SPEED, _STEP_ANGLE = 0.03, 0.04  # share of the speed; turns
 _PATTERN = 0.03  # share of the mean gap
 _REPAIRED = 0.12  # share of the passes
+_SAME = 2.0  # turns: a break so near to a sudden end is the same thing
 _LAW_RUN_P, _LAW_TABLE_SDS = 1e-4, 3.0
-_BLOCKS = 400  # more rows than this are averaged in groups of whole turns
-_PLACES = 150  # moments tried for a step
-_BASES, _MORE_BASES = (4, 6, 8), (4, 6, 8, 12)
-_MANY_PIECES, _STRETCHES = 8, (0.0, 4.0, 32.0)
 
 
 @dataclass(frozen=True)
@@ -49,6 +44,11 @@ class Trust:
     """
 
     doubts: tuple[str, ...] = ()
+    ended_s: float = inf  # the last of them, a sudden stop, does not matter to a count that ends before this moment
+
+    def until(self, stop_s: float) -> tuple[str, ...]:
+        """The doubts that matter to a count up to `stop_s` (s, on the log's clock)."""
+        return self.doubts[:-1] if stop_s < self.ended_s < inf else self.doubts
 
     @property
     def doubt(self) -> str:
@@ -68,63 +68,33 @@ def trust(curve) -> Trust:
 
     Returns
     -------
-    `Trust` with the sentences, the most telling first. What the passes themselves tell (pushed again, braked, a
-    clock that jumped: `kit.logs.coasting`) stands in where the curve shows no step.
+    `Trust` with the sentences, the most telling first. Breaks of the coast (`kit.motion.breaks`) are among them.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
     >>> kit.trust(*kit.speed_curves([kit.Run(0.2 * n + 0.002 * n**2)])).doubts
     ()
     """
-    flags, steps, others = "", [], []
-    if curve.usable and len(curve.times_s) >= _LEAST_PASSES + curve.run.flags_per_turn - 1:
-        passes = _Residuals.of(curve)
-        flags = _flags_test(curve)
-        steps = [step for step in (_rise_test(passes), *_step_test(curve, passes)) if step]
-        others = [_scatter_test(passes), _stray_test(passes), _repairs_test(curve.run)]
-    said = [flags, *(steps or _told_by_the_passes(curve.run)), *others]
-    return Trust(tuple(dict.fromkeys(sentence for sentence in said if sentence)))
+    if not curve.usable:
+        return Trust()
+    said, end = [], None
+    if len(curve.times_s) >= LEAST_PASSES + curve.run.flags_per_turn - 1:
+        passes = Residuals.of(curve)
+        end = sudden_end(passes)
+        found = find_break(curve, passes)
+        if end and found and found.time_s > end.time_s - _SAME * passes.period_s[-1]:  # one thing, told once
+            end, found = replace(end, time_s=min(end.time_s, found.time_s)), None
+        said = [_flags_test(curve), _rise_test(passes), found.sentence if found else ""]
+        said += [_scatter_test(passes), _stray_test(passes)]
+    said.append(_repairs_test(curve.run))
+    doubts = tuple(dict.fromkeys(sentence for sentence in said if sentence))
+    if end is None:
+        return Trust(doubts)
+    at = np.searchsorted(curve.times_s, end.time_s) - 1
+    return Trust((*doubts, end.sentence), float(end.time_s - _SAME * curve.period_s[at]))
 
 
-def _told_by_the_passes(run: Run) -> list[str]:
-    oddities = examine_passes(run).oddities
-    return [odd.sentence for odd in oddities if odd.kind == "jump" or abs(odd.factor - 1) >= _TELLING]
-
-
-@dataclass(frozen=True, eq=False)
-class _Residuals:
-    """Passes of one run and how far each is from the curve."""
-
-    times_s: np.ndarray
-    turns: np.ndarray
-    flags: int
-    period_s: np.ndarray
-    late_s: np.ndarray  # residuals: logged minus expected time
-    sd_s: float  # robust: 1.4826 × median absolute deviation
-    tick_s: float  # smallest decimal step in which all times of the log are whole numbers
-
-    @classmethod
-    def of(cls, curve) -> _Residuals:
-        times, late = curve.fitted
-        at = np.searchsorted(curve.times_s, times)
-        sd = 1.4826 * float(np.median(np.abs(late - np.median(late))))
-        return cls(times, curve.turns[at], curve.run.flags_per_turn, curve.period_s[at], late, sd, _tick(times))
-
-    @property
-    def gap_s(self) -> np.ndarray:
-        """(n,) expected gap between flags at each pass, the mean one within a turn."""
-        return self.period_s / self.flags
-
-
-def _tick(times_s) -> float:
-    for digits in range(5):
-        scaled = times_s * 10.0**digits
-        if np.abs(scaled - np.rint(scaled)).max() < 1e-4:
-            return 10.0**-digits
-    return 0.0
-
-
-def _scatter_test(p: _Residuals) -> str:
+def _scatter_test(p: Residuals) -> str:
     """Residual scatter against the gate's resolution: s > max(0.12 of the shortest gap, 3 × tick/√12).
 
     A gate jitters by less than a hundredth of a gap and rounds by tick/√12 (rectangular, GUM 4.3.7); one whose scatter
@@ -139,7 +109,7 @@ def _scatter_test(p: _Residuals) -> str:
     )
 
 
-def _stray_test(p: _Residuals) -> str:
+def _stray_test(p: Residuals) -> str:
     """A single pass far off: max |r| over 12 robust standard deviations and a fifth of the gap there."""
     off = np.abs(p.late_s)
     share = off / p.gap_s
@@ -154,7 +124,7 @@ def _stray_test(p: _Residuals) -> str:
     )
 
 
-def _rise_test(p: _Residuals) -> str:
+def _rise_test(p: Residuals) -> str:
     """A speed-up within coasting, on whole turns of one flag, which an uneven rotor can't feign.
 
     P_i is the time of the turn that pass i begins. For a rise the three turns from one pass on must all be shorter, by
@@ -181,137 +151,6 @@ def _rise_test(p: _Residuals) -> str:
     return (
         f"It turned faster by {by:.0%} at {number(t[at + 2 * f], 4)} s: it was pushed again, or a count is wrong there."
     )
-
-
-def _step_test(curve, p: _Residuals) -> list[str]:
-    """Kinks: does a curve that breaks at one moment fit much better than the best whole one?
-
-    To a smooth curve of few pieces two columns are added: a jump of the angle, and a jump of the speed, at one moment;
-    about 150 moments are tried, by the sum of squares that the two columns take away. Score = f n ln(RSS of the best
-    whole curve/RSS of the broken one) less the AICc price of the parameters, where f = (1 − ρ)/(1 + ρ) is the share
-    of independent passes (Bayley & Hammersley 1946), ρ the lag-one correlation of the residuals. A curve whose slowing
-    alone jumps (a string that comes off) counts as whole. Reported if the score is
-    over 25 and the speed jumps by 3 %, or the angle by 0.04 turns.
-    """
-    found = _Broken.best_of(curve, p)
-    if found is None or found.score <= _STEP_SCORE:
-        return []
-    when = f"at {number(found.time_s, 4)} s"
-    if abs(found.speed) >= _STEP_SPEED and abs(found.speed) > found.angle_share:
-        if found.speed > 0:
-            return [
-                f"Its speed rose by {found.speed:.0%} all at once {when}: it was pushed again, or a count is wrong."
-            ]
-        return [f"It lost {-found.speed:.0%} of its speed all at once {when}: something touched it."]
-    if abs(found.angle) >= _STEP_ANGLE:
-        how = "fewer" if found.angle < 0 else "more"
-        return [
-            f"{when.capitalize()} {number(abs(found.angle), 2)} turns {how} went by than were counted: passes were "
-            "missed or too many, or the gate or the clock was moved."
-        ]
-    return []
-
-
-@dataclass(frozen=True)
-class _Broken:
-    score: float
-    time_s: float
-    speed: float  # jump, share of the speed there
-    angle: float  # jump, turns
-
-    @property
-    def angle_share(self) -> float:
-        return abs(self.angle) / 4
-
-    @classmethod
-    def best_of(cls, curve, p: _Residuals) -> _Broken | None:
-        """The break that pays most, over smooth curves of 4 to 12 columns: polynomials in stretched time.
-
-        The stretch is that of the curve; where the curve needs many pieces, a break may have misled it, so others too.
-        """
-        n, spline = len(p.times_s), curve._best
-        size = p.flags * max(ceil(n / p.flags / _BLOCKS), 1)
-        if n // size < 10:
-            size = 1
-        starts = np.arange(0, n - size + 1, size)
-        m = len(starts)
-        if m < 10:
-            return None
-        weight = p.period_s / np.sqrt(size)
-
-        def rows(columns):
-            weighted = columns * (weight if columns.ndim == 1 else weight[:, None])
-            return weighted if size == 1 else np.add.reduceat(weighted, starts, axis=0)
-
-        s = spline.stretched(p.times_s)[0]
-        angle = rows(spline.basis_values(p.times_s) - p.late_s / p.period_s)  # unequal flags are out of it
-        best = float(p.late_s @ p.late_s)
-        if size > 1:
-            best = _left(rows(_design(s, spline.knots, spline.degree)), angle)
-        floor = m * (4e-16 * abs(p.times_s[-1])) ** 2
-        many_pieces = spline.complexity[1] >= _MANY_PIECES
-        bases = [k for k in (_MORE_BASES if many_pieces else _BASES) if k + 4 < m]
-        tried = np.unique(np.linspace(3, n - 2, min(_PLACES, n - 4)).round().astype(int))
-        elapsed = p.times_s[:, None] - (p.times_s[tried] + p.times_s[tried - 1]) / 2
-        after = elapsed > 0
-        elapsed *= after
-        jump, ramp, bend = rows(after), rows(elapsed), rows(elapsed * elapsed)
-        pairs = ((jump, jump), (ramp, ramp), (jump, ramp), (bend, bend))
-        whole = [np.einsum("ik,ik->k", a, b) for a, b in pairs]
-        own = spline.coefficients.size
-        smooth = m * np.log(max(best, floor)) + _price(own + 1, m)
-        found = None
-        for kappa in dict.fromkeys((spline.kappa, *(_STRETCHES if many_pieces else ()))):
-            tau = replace(spline, kappa=kappa).stretched(p.times_s)[0]
-            q = np.linalg.qr(rows(np.polynomial.chebyshev.chebvander(2 * tau - 1, bases[-1] - 1)))[0]
-            on, on_jump, on_ramp, on_bend = q.T @ angle, q.T @ jump, q.T @ ramp, q.T @ bend
-            on_pairs = ((on_jump, on_jump), (on_ramp, on_ramp), (on_jump, on_ramp), (on_bend, on_bend))
-            rest = angle - q @ on
-            of_rest = ((rest @ jump, on_jump), (rest @ ramp, on_ramp), (rest @ bend, on_bend))
-            for many in bases:
-                if many > own and found is not None:
-                    continue
-                # inner products of what the first `many` columns leave of each
-                jj, rr, jr, bb = (
-                    w - np.einsum("ik,ik->k", c[:many], d[:many]) for w, (c, d) in zip(whole, on_pairs, strict=True)
-                )
-                jy, ry, by = (part + on[many:] @ c[many:] for part, c in of_rest)
-                square = float(rest @ rest + on[many:] @ on[many:])
-                bent = square - float((by**2 / np.maximum(bb, 1e-300) * (bb > 1e-9 * whole[3])).max())
-                bent = m * np.log(max(bent, floor)) + _price(many + 3, m)
-                determinant = jj * rr - jr**2
-                sound = determinant > 1e-9 * jj * rr
-                determinant = np.where(sound, determinant, 1.0)
-                by_jump, by_ramp = (rr * jy - jr * ry) / determinant, (jj * ry - jr * jy) / determinant
-                k = int(np.argmax(np.where(sound, by_jump * jy + by_ramp * ry, 0.0)))
-                broken = angle - by_jump[k] * jump[:, k] - by_ramp[k] * ramp[:, k]
-                left = broken - q[:, :many] @ (q[:, :many].T @ broken)
-                rss = max(float(left @ left), floor)
-                share = independent_share(left, many + 2)
-                score = share * (min(smooth, bent) - m * np.log(rss) - _price(many + 4, m))
-                if found is None or score > found.score:
-                    at = int(tried[k])
-                    found = cls(
-                        float(score), float(p.times_s[at]), float(by_ramp[k] * p.period_s[at]), float(by_jump[k])
-                    )
-        return found
-
-
-def _design(s, knots, degree):
-    from scipy.interpolate import BSpline
-
-    return BSpline.design_matrix(s, knots, degree).toarray()
-
-
-def _left(design, target) -> float:
-    """Sum of squares that the columns leave of the target."""
-    q = np.linalg.qr(design)[0]
-    left = target - q @ (q.T @ target)
-    return float(left @ left)
-
-
-def _price(parameters: int, n: int) -> float:
-    return 2 * parameters * n / max(n - parameters - 1, 1)
 
 
 def _flags_test(curve) -> str:
@@ -361,7 +200,10 @@ def _pattern(gaps, k: int, flags: int) -> tuple[float, float] | None:
     size = float(np.abs(usual).max())
     if size <= _PATTERN:
         return None
-    halves = np.corrcoef(table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0))[0, 1]
+    first, second = table[: turns // 2].mean(axis=0), table[turns // 2 :].mean(axis=0)
+    if min(np.ptp(first), np.ptp(second)) == 0:
+        return None
+    halves = np.corrcoef(first, second)[0, 1]
     within = float(((table - usual) ** 2).sum()) / ((turns - 1) * k)
     f = turns * float(usual @ usual) / (k - 1) / max(within, 1e-12)
     return (f, size) if f > 20 and halves > 0.8 else None
@@ -428,7 +270,7 @@ def law_test(curve, fit) -> LawTest:
     s = np.clip(curve._best.stretched(fit.times_s)[0], 0, 1)
     s = (s - s[0]) / (s[-1] - s[0])
     grid = np.r_[np.zeros(degree + 1), np.arange(1, knots + 1) / (knots + 1), np.ones(degree + 1)]
-    q = np.linalg.qr(_design(s, grid, degree))[0]
+    q = np.linalg.qr(design_of(s, grid, degree))[0]
     along = q.T @ fit.residuals_s
     left = fit.residuals_s - q @ along
     rounding = n * (4e-16 * abs(fit.times_s[-1])) ** 2

@@ -140,7 +140,8 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     --------
     Difference: mean difference within conditions. Relation: Spearman's rank correlation within conditions. Two-sided
     permutation test, exact up to 400,000 arrangements; where two settings have unequal numbers of runs, of the
-    difference over its own standard error (`kit.stats.shuffling`). On the relative scale logarithms are compared, so
+    difference over its own standard error, and then p is never below that of Welch's t (`kit.stats.shuffling`).
+    On the relative scale logarithms are compared, so
     that a condition with long runs does not drown the others.
 
     The rules, in this order
@@ -337,6 +338,11 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         )
     elif against and shuffled.p_value <= LEVEL:
         parts.append("The effect goes the other way.")
+    if shuffled.studentised and shuffled.by_worlds <= LEVEL < shuffled.p_value:
+        parts.append(
+            "But the runs are few and spread unequally: a stricter test (Welch's t) makes that chance "
+            f"{wording.number(100 * shuffled.p_value, 2)} in 100."
+        )
     if shuffled.smallest_p > LEVEL:
         parts.append("With so few runs even the clearest effect could be luck: measure more trials.")
     elif grade == CANNOT_TELL and shuffled.p_value <= LEVEL and not drift.survives:

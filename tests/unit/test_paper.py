@@ -12,7 +12,7 @@ import pytest
 
 from kit import commands, load_lesson
 from kit.errors import KitError
-from kit.lessons.lesson import load_key
+from kit.lessons.teacher_key import load_key
 from kit.paper import graph_paper, paper_pages, print_lesson
 
 DEMO = Path(__file__).parents[2] / "datasets_demo"

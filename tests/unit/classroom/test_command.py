@@ -51,7 +51,7 @@ def test_bad_input_is_one_clear_message(run, tmp_path):
         ((tmp_path / "none", "--report", "x.html"), "There is no such folder or ZIP"),
         ((tmp_path, "--report", "x.html"), "There is no hand-in here that can be used"),
         ((HANDINS, "--report", tmp_path / "no" / "x.html"), "The report can't be written"),
-        ((HANDINS, "--report", tmp_path / "x.html", "--lesson", tmp_path), "The lesson has no such file"),
+        ((HANDINS, "--report", tmp_path / "x.html", "--lesson", tmp_path), "There is no lesson in this folder"),
     ):
         code, _, problems = run(*arguments)
         assert code == 1 and problems.startswith("class-overview: ") and message in problems

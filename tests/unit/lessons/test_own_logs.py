@@ -16,10 +16,10 @@ from kit.errors import KitError
 from kit.launcher import project_environment
 from kit.lessons.cautions import BY_WHAT_IS_THERE
 from kit.lessons.check import check_lesson
-from kit.lessons.lesson import load_key
 from kit.lessons.make import find_lesson, new_lesson
 from kit.lessons.own_lesson import ask_and_make, fit_bench
 from kit.lessons.own_logs import gather, gather_invented, propose, table_of
+from kit.lessons.teacher_key import load_key
 from kit.motion.speed import speed_curves
 from kit.motion.threshold import COUNTED, measure
 from kit.sources.described import bench_described, bench_gaps
