@@ -292,7 +292,7 @@ def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cell
     yield (
         "markdown",
         "## By a camera\n\n"
-        "No card either? Put a broad mark on the disc, and let a camera watch one spot that it passes. A film works "
+        "No card either? Put a broad mark on what turns, and let a camera watch one spot that it passes. A film works "
         "too, and one in slow motion works best. Fix the camera on a stand behind the guard. Keep the light even: no "
         "lamp that flashes.",
     )

@@ -17,7 +17,7 @@ function brightnessOf(video, field, pen) {
 function render({ model, el }) {
   const undo = [];
   const devices = navigator.mediaDevices;
-  const { said, say, button } = pagePanel(el, "Stick a broad mark on the disc, about a third of a turn, dark on bright or bright on dark. The camera watches one field of the picture. Your browser asks whether this page may use the camera. The picture stays in this page and is not stored: Python gets one number a frame, how bright the field is.");
+  const { said, say, button } = pagePanel(el, "Stick a broad mark on what turns, about a third of a turn, dark on bright or bright on dark. The camera watches one field of the picture. Your browser asks whether this page may use the camera. The picture stays in this page and is not stored: Python gets one number a frame, how bright the field is.");
   const number = (words, value, min, max, step) => {
     const input = make("input", { type: "number", min, max, step, value, oninput: () => place() });
     return [input, make("label", { class: "mic-keep" }, `${words} `, input)];
@@ -61,7 +61,7 @@ function render({ model, el }) {
     for (const part of [across, down, wide, slowed]) part.disabled = link.on; // a field that moves would change the levels
   }
   function show() {
-    const told = linkWords(link, isFilm() ? "The film is read." : "It watches. Give the disc its push; it stops by itself when the disc rests.");
+    const told = linkWords(link, isFilm() ? "The film is read." : "It watches. Give it a push; the run ends by itself when it rests.");
     if (told) say(...told);
     buttons();
   }

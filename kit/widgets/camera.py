@@ -57,7 +57,7 @@ class Camera(LiveRun):
         super().__init__(folder, x, values, on_keep=on_keep)
 
     def _parts(self) -> list[widgets.Widget]:
-        self._marks = widgets.BoundedIntText(value=1, min=1, max=12, description="Marks on the disc", **FIELD)
+        self._marks = widgets.BoundedIntText(value=1, min=1, max=12, description="Marks in a turn", **FIELD)
         asked = [self._value] if self._x else []
         return [row_of(*asked, self._marks), self.page, self.plot, self.say, self._keeping, self._details]
 

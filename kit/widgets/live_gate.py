@@ -131,7 +131,7 @@ class LiveGateBox(LiveRun):
             raise
         if kind != "source":
             self._listening[name] = gate
-        self._begin(gate, "It listens. Give the disc its push; it stops by itself when the disc rests.")
+        self._begin(gate, "It listens. Give it a push; the run ends by itself when it rests.")
 
     # --- a run that the page begins --------------------------------------------------------------------------------
 

@@ -100,7 +100,7 @@ function render({ model, el }) {
     save.hidden = !parts.length || link.on;
   }
   function show() {
-    const told = linkWords(link, "It listens. Give the disc its push; it stops by itself when no click has come for a while.");
+    const told = linkWords(link, "It listens. Give it a push; the run ends by itself when no click has come for a while.");
     if (told) say(...told);
     buttons();
   }

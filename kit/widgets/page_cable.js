@@ -20,7 +20,7 @@ function render({ model, el }) {
     halt.disabled = !link.on;
   }
   function show() {
-    const words = linkWords(link, "It listens. Give the disc its push; it stops by itself when the disc rests.");
+    const words = linkWords(link, "It listens. Give it a push; the run ends by itself when it rests.");
     if (words) say(...words);
     buttons();
   }

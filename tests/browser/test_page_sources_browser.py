@@ -243,7 +243,7 @@ def test_a_mark_is_seen_by_the_camera_and_no_picture_leaves_the_page(desk, kerne
     _, moving = brightness_of(np.random.default_rng(4), exact, field=0.2, mark=0.35, phase=0.4)
     write_video(fake_devices / "video.y4m", np.r_[still, moving, np.full(150, moving[-1])])
     page = desk.show(*SEEN)
-    box = page.locator(".kit-box").filter(has_text="Marks on the disc").first
+    box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
     box.get_by_role("button", name="Open the camera").click()  # nobody has allowed it
     expect(box).to_contain_text("You said no, so nothing is seen.")
     page.context.grant_permissions(["camera"])
@@ -294,7 +294,7 @@ MAKE_A_FILM = """async () => { // a wide mark that passes once in 0.8 s, drawn a
 
 def test_a_film_of_ones_own_is_read_by_its_own_times(desk, kernel_says):
     page = desk.show(*SEEN)
-    box = page.locator(".kit-box").filter(has_text="Marks on the disc").first
+    box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
     box.get_by_role("button", name="Open the camera").wait_for()
     page.evaluate(MAKE_A_FILM)
     expect(box).to_contain_text("Place the field where the mark passes, then press")

@@ -82,6 +82,7 @@ def test_boyle_1662_is_the_inverse_law():
     assert judged.by_model["straight line"] == judged.by_model["exponential"] == "speak against"
 
 
+@pytest.mark.slow
 def test_kepler_third_law():
     # NASA fact sheets. Kepler 1619: period ∝ axis^(3/2). Exponent 1.49902, standard error 0.00060.
     axis, period = table("planets.csv")

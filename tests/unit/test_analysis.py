@@ -80,12 +80,14 @@ def perfect_runs():
     return [with_repairs(run) for run in session(APPARATUS["felt_brake"], 4, gate=Gate.perfect())]
 
 
+@pytest.mark.slow
 def test_auto_thresholds_count_every_run():
     found = Analysis(perfect_runs()).to_dict()
     assert {run["status"] for run in found["runs"]} == {"counted"}
     assert found["x"] == "pads"
 
 
+@pytest.mark.slow
 def test_the_last_pass_and_whole_turns():
     found = Analysis(perfect_runs(), 0.25, "last", "whole turns").to_dict()
     assert found["threshold"]["stop_period_s"] is None
@@ -93,6 +95,7 @@ def test_the_last_pass_and_whole_turns():
     assert float(found["runs"][0]["turns"]).is_integer()
 
 
+@pytest.mark.slow
 def test_runs_that_cannot_be_measured_stay_with_their_status():
     runs = [*perfect_runs(), Run(np.array([0.0, 0.4, 0.9]), {"pads": 3.0}, source="short.csv")]
     analysis = Analysis(runs, 0.25, 1.0)
@@ -139,6 +142,7 @@ class TestDoubtfulRuns:
         assert "counted, but doubtful" in page
         assert "drawn hollow" in page
 
+    @pytest.mark.slow
     def test_the_trend_says_what_it_is_without_it(self, touched):
         assert "1 of 21 runs is doubtful; without it " in touched.conclusion("duration_s")
         assert "1 of 21 runs is doubtful; without it " in touched.to_dict()["verdict"]["turns"]
@@ -177,6 +181,7 @@ def as_now(runs_read_once):
 class TestAsTheLastReleaseSaidIt:
     """The output of 0.1.0 for the demo lessons, kept under `tests/reference/former`: keys may be added, none goes."""
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
     def test_nothing_is_missing_and_no_number_moved(self, lesson, as_now):
         former = json.loads((FORMER / f"analysis_{lesson}.json").read_text("utf-8"))

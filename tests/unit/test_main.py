@@ -130,6 +130,7 @@ def test_bad_input_ends_with_1_and_one_message(arguments, message, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_broken_log_is_named_without_a_traceback(tmp_path):
     (tmp_path / "magnets-1_trial-1.csv").write_text("time_s\n0.1\n0.2\nbanana\n0.4\n", encoding="utf-8")
     done = kit("analyse", str(tmp_path))
@@ -194,6 +195,7 @@ def test_analyse_prints_a_summary_and_writes_the_whole_as_json(tmp_path):
     assert [row["x"] for row in analysis["conditions"]] == [1, 2, 3, 4]
 
 
+@pytest.mark.slow
 def test_one_bad_log_of_many_is_named_and_the_others_are_analysed(tmp_path, capsys):
     folder = write_logs(tmp_path / "logs" / "passes")
     (folder / "magnets-4_trial-3.csv").write_text("time_s\n0.1\noops\n0.4\n", encoding="utf-8")
@@ -208,6 +210,7 @@ def test_one_bad_log_of_many_is_named_and_the_others_are_analysed(tmp_path, caps
     assert (len(document["runs"]), len(document["not_read"])) == (8, 1)
 
 
+@pytest.mark.slow
 def test_a_file_of_a_folder_stands_for_the_folder(capsys):
     lesson = launcher.PROJECT / "datasets_demo" / "felt_brake"
     for name in ("runs.csv", "lesson.toml"):

@@ -183,6 +183,7 @@ def test_a_name_loads_its_module_when_it_is_used():
     assert {"kit", "numpy"} <= loaded_by("from kit import Run")  # the control of the test above
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["plotly", "ipywidgets", "anywidget", "jupyterlab"])
 def test_an_analysis_loads_nothing_that_draws(name):
     assert name not in loaded_by("import kit; kit.analyse")

@@ -210,6 +210,7 @@ def test_all_models_are_listed_the_kits_own_first_and_none_is_loaded(example):
     assert "gate_box_example" not in sys.modules
 
 
+@pytest.mark.slow
 def test_the_fitter_offers_added_models_after_the_kits_own_and_names_those_that_fail(example):
     from kit.widgets.trend_fitter import TrendFitter
 

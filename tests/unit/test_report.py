@@ -46,6 +46,7 @@ def test_it_holds_what_the_analysis_says(analysis, page):
     assert page.count("plotly.js v") == 1, "plotly's script goes in once"
 
 
+@pytest.mark.slow
 def test_it_names_the_lesson(page):
     assert f"<h1>Analysis: {load_lesson(DEMO).title}</h1>" in page
     assert "<h1>Analysis: pads</h1>" in report_html(Analysis(felt(), 0.25, 1.0, x="pads"))
@@ -68,6 +69,7 @@ def test_it_asks_nothing_of_a_network(page):
     assert 'src="' not in page.split("<svg")[0][:2000]
 
 
+@pytest.mark.slow
 def test_markup_in_a_note_is_shown_as_text():
     runs = felt(gate=Gate.perfect())
     evil = Run(runs[0].pass_times_s, {"pads": 3.0}, trial=9, set_aside="<script>alert(1)</script>")
@@ -82,6 +84,7 @@ def test_without_a_trend_it_still_lists_the_runs():
     assert "No trend can be fitted" in page
 
 
+@pytest.mark.slow
 def test_a_run_that_ended_early_says_how_long_it_lasted_at_least():
     runs = felt(gate=Gate.perfect())
     early = Run(runs[0].pass_times_s[:-12], runs[0].conditions, trial=9)

@@ -215,6 +215,7 @@ def test_wrong_codes_and_keys_are_slowed_down(tmp_path):
         assert status("GET", f"/teacher?key={desk.settings.key}") == 303  # nobody can lock the teacher out
 
 
+@pytest.mark.slow
 def test_many_hand_ins_at_once_are_slowed_down_and_none_is_lost(tmp_path):
     group = group_of(tmp_path, "amber-otter-1")
     for _ in range(3):
@@ -260,6 +261,7 @@ def test_code_and_key_stay_for_a_folder_until_new_ones_are_wanted(tmp_path):
 # --- on a hub --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_on_a_hub_the_hub_says_who_may_send(tmp_path, monkeypatch):
     mine = {"name": "group-3b-1", "kind": "user", "scopes": ["access:services!service=class-desk", "read:users:name"]}
     other = {"name": "guest", "kind": "user", "scopes": ["access:servers!server=guest/"]}

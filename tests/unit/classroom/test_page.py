@@ -26,6 +26,7 @@ def test_the_page_shows_nothing_before_it_is_unfolded():
     assert "no student wrote this" in outside  # an invented class says so at once
 
 
+@pytest.mark.slow
 def test_the_page_stands_alone():
     page = class_report(DEMO)
     assert not re.search(r"(src|href|action)\s*=|@import|url\(", page)
@@ -55,6 +56,7 @@ def test_without_lesson_and_key_the_page_still_works():
     assert "teacher_key.toml" in page and "For you, not for the projector" not in page
 
 
+@pytest.mark.slow
 def test_what_is_for_the_teacher_alone_is_never_printed_and_can_be_left_out():
     ideas = "Aluminium is not magnetic, so magnets cannot matter."
     page = class_report(DEMO)

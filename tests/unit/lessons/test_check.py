@@ -47,6 +47,7 @@ def said(folder: Path, serious: bool | None = None) -> list[str]:
     return [str(f) for f in check_lesson(folder) if serious is None or f.serious == serious]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["coasting_disc", "felt_brake", "card_vanes"])
 def test_nothing_is_found_in_the_demo_lessons(name):
     assert check_lesson(DEMO / name) == []
@@ -171,6 +172,7 @@ class TestData:
         (lesson_file(place).parent / "hand_counts.csv").write_text(text, "utf-8")
         assert message in " ".join(said(place, True))
 
+    @pytest.mark.slow
     def test_one_short_run_is_a_warning_and_a_condition_without_any_a_problem(self, place):
         passes = lesson_file(place).parent / "passes"
 

@@ -53,6 +53,7 @@ class TestTheDemosClaims:
         assert same.louder_dB == pytest.approx(9, abs=3 * same.louder_u_dB)
         assert "louder than hub greased" in same.sentence
 
+    @pytest.mark.slow
     def test_eight_magnets_brake_in_silence(self, loud):
         same = loud.at_same_speed(magnets=(1, 8), hub="greased")
         assert abs(same.louder_dB) < 3 * same.louder_u_dB < 3

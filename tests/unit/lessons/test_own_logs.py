@@ -45,6 +45,7 @@ def made(logs, tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_one_command_makes_a_lesson_of_logs_in_two_dialects(made):
     assert check_lesson(made) == []
     place = find_lesson(made)
@@ -185,6 +186,7 @@ def test_without_a_terminal_an_error_says_which_option_helps(tmp_path, capsys, g
 # --- no data yet -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_described_bench_coasts_as_long_as_it_was_said_and_its_data_say_that_they_are_invented(tmp_path):
     table = bench_described(4.5, 1, 60, 4, 20, flags=2)
     found = gather_invented(tmp_path / "made", "sponges", (1, 2, 4, 6), table)
@@ -225,6 +227,7 @@ def edit(path, *changes):
     path.write_text(text, "utf-8")
 
 
+@pytest.mark.slow
 def test_leftovers_of_another_apparatus_are_warned_of(made, tmp_path):
     folder = tmp_path / "sponge_wheel"
     shutil.copytree(made, folder)

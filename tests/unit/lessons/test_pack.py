@@ -63,6 +63,7 @@ def test_own_cells_stay_where_they_were_when_the_pages_are_made_anew(made, tmp_p
     assert remake(folder) == []
 
 
+@pytest.mark.slow
 def test_a_packed_lesson_is_opened_with_all_but_students_entries(made, tmp_path):
     packed = pack_lesson(made, tmp_path / "brake.lesson.zip", "A. Teacher", "CC BY 4.0")
     assert b"secret" not in b"".join(zipfile.ZipFile(packed).read(name) for name in zipfile.ZipFile(packed).namelist())
@@ -107,6 +108,7 @@ def _link(files):
     return {info.filename: info}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -183,6 +183,7 @@ def test_data_wait_for_the_questions_of_the_path_alone():
     assert 'stage.prediction("turns")' in code_of(stage_cells(kept, "predict", "x", "y"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", DEMO_LESSONS)
 def test_ten_minutes_show_one_run_after_the_second_answer(name, tmp_path):
     stage = Stage(on(name, ONE), "predict", Workbook(tmp_path / "group.jsonl"), path=DAY)

@@ -24,6 +24,7 @@ def workbook(tmp_path):
     return Workbook(tmp_path / "group.jsonl")
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.floats(1e-4, 10), min_size=2, max_size=40))
 def test_times_come_back_to_the_last_bit(tmp_path_factory, gaps):

@@ -184,6 +184,7 @@ def sealed(tmp_path_factory):
     return made / "felt_brake"
 
 
+@pytest.mark.slow
 def test_the_phrase_opens_the_key_and_nothing_else_does(sealed, tmp_path):
     path, text = sealed / SEALED_KEY, find_key(DEMOS / "felt_brake").read_text("utf-8")
     assert open_key(path, f"  {PHRASE.replace(' ', '   ')} ", "felt_brake") == text

@@ -103,6 +103,7 @@ FORMS = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(form=FORMS, seed=st.integers(0, 10_000), n=st.integers(8, 60))
 def test_times_come_back_exactly_in_any_dialect(tmp_path_factory, form, seed, n):

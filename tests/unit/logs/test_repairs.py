@@ -130,6 +130,7 @@ def test_a_million_passes():
     assert turns[-1] == np.searchsorted(clean, times[-1]) - np.searchsorted(clean, times[0])
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(1e-6, 1e3), min_size=1, max_size=40), st.integers(1, 5))
 def test_no_list_of_times_breaks_the_search(gaps, flags):
@@ -141,6 +142,7 @@ def test_no_list_of_times_breaks_the_search(gaps, flags):
     assert 0 <= coasting_start(times_s, turns) < len(times_s)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(
     st.integers(0, 10_000),

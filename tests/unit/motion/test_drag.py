@@ -74,6 +74,7 @@ def test_coefficients_too_small_to_square_are_taken_as_zero():
     assert DragLaw(1.0, 2e-309, 1e-101) == DragLaw(1.0)
 
 
+@pytest.mark.slow
 @given(a=coefficients.filter(bool), b=coefficients, c=coefficients, start=speeds)
 @settings(max_examples=20, deadline=None)
 def test_duration_and_angle_to_rest_are_exact(a, b, c, start):

@@ -39,6 +39,7 @@ def texts(figure) -> str:
     return " | ".join(a.text for a in figure.layout.annotations)
 
 
+@pytest.mark.slow
 def test_every_run_and_every_law_is_on_the_collapse_plot(runs, collapsed):
     figure = collapse_figure(collapsed, CURVES, "magnets")
     lines = [trace for trace in figure.data if trace.mode == "lines" and trace.name is None]

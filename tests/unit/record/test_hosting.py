@@ -116,6 +116,7 @@ def test_what_cannot_be_put_back_is_said_and_changes_nothing(tmp_path):
     assert workbook.entries == () and file.links.value == ""
 
 
+@pytest.mark.slow
 def test_the_school_says_where_hand_ins_go(own_machine, lesson, tmp_path):
     own_machine.setenv("KIT_HANDIN_FOLDER", str(tmp_path))
     stage = Stage(lesson, "explain", Workbook(tmp_path / "w.jsonl"))
@@ -127,6 +128,7 @@ def test_the_school_says_where_hand_ins_go(own_machine, lesson, tmp_path):
     assert box.made.name.startswith("handin_coasting_disc_amber-otter-1_")
 
 
+@pytest.mark.slow
 def test_a_place_for_hand_ins_out_of_reach_leaves_the_group_its_file(own_machine, lesson, tmp_path):
     own_machine.setenv("KIT_HANDIN_FOLDER", str(tmp_path / "not" / "there" / "x.json"))
     box = Stage(lesson, "explain", Workbook(tmp_path / "w.jsonl")).hand_in()

@@ -82,6 +82,7 @@ def test_each_entry_carries_the_hash_of_the_one_before(book):
     assert book.verify() == []
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(JSON_VALUES)
 def test_any_json_value_comes_back_as_it_was(value):
@@ -131,6 +132,7 @@ def test_a_value_json_cannot_hold_is_refused_loudly_and_handed_back(book, value,
     assert [entry.kind for entry in book.entries] == ["before"]
 
 
+@pytest.mark.slow
 def test_deep_nesting_is_refused_not_crashed_on(book):
     deep = []
     for _ in range(100_000):
@@ -240,6 +242,7 @@ def test_a_removed_entry_is_noticed(book, gone):
 # -- damage -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_tail_cut_at_every_byte_of_the_last_line(tmp_path):
     whole = filled(tmp_path / "whole.jsonl").path.read_bytes()
     entries = Workbook(tmp_path / "whole.jsonl").entries
@@ -541,6 +544,7 @@ def check_nothing_lost(path, acknowledged):
     assert book.add("2", "after", 1).n == len(saved) + 1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX")
 def test_25_kills_lose_no_acknowledged_entry(tmp_path):
     acknowledged = kill_while_writing(tmp_path / "disc.jsonl", 25, seed=1)

@@ -73,6 +73,7 @@ def spin():
     return simulate(law, 5.0, np.random.RandomState(3))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SEEDS)
 def test_making_the_claims_data_again_gives_the_same_bytes(name, tmp_path):
     paths = write_claim_data(name, tmp_path, SEEDS[name])

@@ -71,6 +71,7 @@ def play(gate: LiveGate, source: PageSource, silent_s: float) -> None:
         gate.wait(0.01)
 
 
+@pytest.mark.slow
 def test_a_disc_at_rest_is_told_from_a_broken_connection_by_the_pages_clock(tmp_path):
     for silent_s, ended in ((60.0, "at rest"), (0.0, "")):
         source = PageSource()

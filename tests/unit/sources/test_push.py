@@ -110,6 +110,7 @@ def test_tilt_and_a_dry_hub_slow_it_sooner():
 # --- what goes wrong with a gate and a hand --------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_weak_pushes_start_too_slowly_and_some_of_the_usual_ones_do():
     weak = [push(DISC, 2, strength=0.4, code="w", number=n).run for n in range(1, 9)]
     assert set(measure([with_repairs(r) for r in weak], 0.25, 1.0)["status"]) == {"already slower than the threshold"}

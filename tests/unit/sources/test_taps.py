@@ -123,6 +123,7 @@ def test_being_late_on_average_changes_no_duration():
 # --- is the uncertainty what it says? --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_scatter_of_the_taps_is_found_from_the_run():
     rng, times = np.random.default_rng(6), pass_times("constant")
     found = [speed_curve(tapped_run(taps_of(times, rng, 0.04, 0.0))).timing_sd_s for _ in range(12)]

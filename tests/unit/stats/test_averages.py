@@ -246,6 +246,7 @@ class TestWeights:
         assert found["mean"] == pytest.approx(w @ [10, 10.1, 10] / w.sum(), rel=1e-9)
         assert found["u"] == pytest.approx(w.sum() ** -0.5, rel=1e-9)
 
+    @pytest.mark.slow
     def test_the_interval_holds_and_the_plain_mean_is_worse(self):
         rng = np.random.default_rng(4)
         u = np.array([0.2, 0.2, 3.0, 0.3, 2.0])

@@ -106,6 +106,7 @@ def assert_no_unflagged_miss(name, batches, sets, seed):
     assert np.mean(unsettled) < 0.02
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NON_LINEAR)
 def test_ugly_data_never_give_an_unflagged_miss(name):
     assert_no_unflagged_miss(name, batches=6, sets=40, seed=11)

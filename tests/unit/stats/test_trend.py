@@ -326,6 +326,7 @@ def test_asking_a_curve_where_it_has_no_value_is_an_error():
         fit_trend(X, y, "inverse").predict(1.0, kind="median")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "y", "words"),
     [

@@ -41,6 +41,7 @@ def test_nothing_of_the_class_is_on_the_page_before_a_button_is_pressed(view):
             assert hidden not in text, (step, hidden)
 
 
+@pytest.mark.slow
 def test_every_step_shows_its_part_and_covers_it_again(view):
     expected = {
         "handed-in": "demo-azure", "first": "cv-bar", "discussed": "cv-bar", "end": "cv-bar", "moved": "<svg",

@@ -31,6 +31,7 @@ def test_untouched_fields_give_the_same_lesson_and_key(form):
     assert form.findings == []
 
 
+@pytest.mark.slow
 def test_what_is_typed_is_made_into_a_lesson_that_passes_its_check(form, tmp_path):
     fields = form.fields
     fields.title.value = 'Pads & "brakes"\\'
@@ -93,6 +94,7 @@ def test_a_question_whose_text_is_emptied_is_left_out(form):
     assert set(form.key) == {"six-pads", "level"}
 
 
+@pytest.mark.slow
 def test_changing_to_another_model_and_back_loses_nothing(form):
     form.fields.title.value = "Typed"
     form.like.value = "card_vanes"
@@ -152,6 +154,7 @@ def test_nothing_is_checked_before_there_is_something_to_check(tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_a_lesson_is_made_of_own_logs_left_and_resumed(logs, tmp_path):
     form = begin(logs, tmp_path / "sponge_wheel")
     assert "15 runs read.\nsponges: 1 (3 runs), 2 (3 runs)" in form.logs.message_read.text
@@ -182,6 +185,7 @@ def test_a_lesson_is_made_of_own_logs_left_and_resumed(logs, tmp_path):
     assert LessonForm(DEMO, str(tmp_path / "sponge_wheel")).logs.folder.value == ""  # the next one begins empty
 
 
+@pytest.mark.slow
 def test_what_was_typed_stays_when_the_proposal_is_made_anew(logs, tmp_path):
     form = begin(logs, tmp_path / "mine")
     form.logs.propose_button.click()
@@ -191,6 +195,7 @@ def test_what_was_typed_stays_when_the_proposal_is_made_anew(logs, tmp_path):
     assert (form.fields.title.value, form.fields.unit.value) == ("Mine", "pieces")
 
 
+@pytest.mark.slow
 def test_without_data_the_bench_makes_some_and_says_so(tmp_path):
     form = LessonForm(DEMO, str(tmp_path / "mine"))
     form.begin.value = "bench"

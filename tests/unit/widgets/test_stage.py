@@ -124,6 +124,7 @@ class TestPredictedCurve:
         assert len(later.curve.measured) == 7
         assert "On average your values lie" in later.message.text
 
+    @pytest.mark.slow
     @pytest.mark.usefixtures("sealed")
     def test_without_a_curve_the_data_show_alone(self, stage):
         assert "have not set" in stage("explain").look_back_curve("duration_s").message.text
@@ -357,6 +358,7 @@ class TestClaim:
         assert again.verdict.grade == tester.verdict.grade
         assert len(workbook.entries) == saved  # nothing is saved twice
 
+    @pytest.mark.slow
     def test_a_finding_is_offered_as_evidence_at_once(self, investigate, workbook):
         here = investigate()
         card, box = here.defend("level"), here.claim("level", at=8)
@@ -382,6 +384,7 @@ class TestClaim:
 
 @pytest.mark.usefixtures("sealed")
 class TestSound:
+    @pytest.mark.slow
     def test_it_waits_for_the_prediction(self, investigate, workbook):
         recordings = investigate().recordings("loud")
         levels = investigate().same_speed("loud", magnets=(1, 8), hub="greased")
