@@ -86,7 +86,7 @@ function render({ model, el }) {
     }
     sure = 0;
     taps = [];
-    say("Ready. Give the disc its push, then tap once a turn.");
+    say("Ready. Give it a push, then tap once a turn.");
     changed();
     pad.focus();
   }
