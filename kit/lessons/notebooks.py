@@ -398,10 +398,10 @@ def _sheet_cells(lesson: Lesson, lesson_path: str) -> list[tuple[str, str]]:
         "order"
     )
     paper = (
-        "For groups without a computer there are pages to print: a worksheet with graph paper, answer slips, a page "
-        "for the class. Take away the `#` to write them."
+        "For groups without a computer there are pages to print: a worksheet with graph paper, a run sheet, answer "
+        "slips, a page for the class."
     )
-    pages = f'# kit.print_lesson("{lesson_path}", "paper")'
+    pages = f'from kit.widgets import PrintPages\n\nPrintPages("{lesson_path}")'
     return [("markdown", sheet), ("code", code), ("markdown", paper), ("code", pages)]
 
 

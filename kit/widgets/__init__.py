@@ -24,6 +24,7 @@ _HOME = {
     "ObservationBox": "cards",
     "OwnCount": "own_count",
     "PlotView": "parts",
+    "PrintPages": "print_pages",
     "PredictedCurve": "predicted_curve",
     "PredictionCard": "cards",
     "SlowdownExplorer": "slowdown_explorer",

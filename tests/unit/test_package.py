@@ -34,6 +34,7 @@ ROOMS: dict[str, set[str]] = {
     "report": {"stats", "plots"},
     "widgets": {
         "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis", "report",
+        "paper",
     },
     "server": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
     "launcher": set(),
