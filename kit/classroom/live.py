@@ -15,6 +15,7 @@ import pandas as pd
 
 from ..errors import KitError
 from ..lessons.lesson import Lesson
+from ..lessons.waiting import left_for_later
 from ..plots.pages import templates
 from ..record.entries import MOMENTS, QUANTITIES, Moment
 from ..wording import count_of, number, unit_of
@@ -188,8 +189,9 @@ def standing(overview: Overview, groups: int = 0) -> dict[str, Any]:
 
 
 def _to_seal(overview: Overview) -> int:
-    """How many answers are to be sealed before the data: those of the first page."""
-    return len([q for q in _questions(overview) if q.stage == "predict"])
+    """How many answers are to be sealed before the data: those of the first page that its path has time for."""
+    later = left_for_later(overview.lesson) if overview.lesson else ()
+    return len([q for q in _questions(overview) if q.stage == "predict" and q not in later])
 
 
 def _questions(overview: Overview):
