@@ -73,14 +73,15 @@ def _folded(line: str, width: int = 110) -> list[str]:
 def main(arguments: list[str]) -> None:
     """Write the tables anew."""
     if arguments[:1] == ["--faults"]:
-        _put(DEVELOPERS, "faults", faults_block(arguments[1]))
+        put(DEVELOPERS, "faults", faults_block(arguments[1]))
         return
-    _put(README, "analysis", analysis_block())
+    put(README, "analysis", analysis_block())
     for path in arguments[:1]:
-        _put(DEVELOPERS, "benchmarks", benchmarks_block(path))
+        put(DEVELOPERS, "benchmarks", benchmarks_block(path))
 
 
-def _put(page: Path, name: str, content: str) -> None:
+def put(page: Path, name: str, content: str) -> None:
+    """Write a block of a page anew."""
     page.write_text(with_block(page.read_text(encoding="utf-8"), name, content), encoding="utf-8")
 
 

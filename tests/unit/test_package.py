@@ -2,78 +2,19 @@
 
 from __future__ import annotations
 
-import ast
 import functools
 import graphlib
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
 import kit
-from kit.launcher import PROJECT, project_environment
+from kit.launcher import project_environment
+from tests.readme import DEVELOPERS, block
+from tests.rooms import FREE, PACKAGE, PROJECT, ROOMS, graph_of, picture, room_of
 
-PACKAGE = PROJECT / "kit"
 LONGEST = 520  # lines of a module: few and deep, and still read in one sitting
-
-# Which rooms there are, and which of them a room may import from besides itself. `errors`, `wording`, `plugins` and
-# `former_names` are free to all. A file beside the rooms is a room of its own.
-FREE = {"errors", "wording", "plugins", "former_names"}
-ROOMS: dict[str, set[str]] = {
-    "logs": set(),
-    "stats": set(),
-    "record": set(),
-    "motion": {"logs", "stats"},
-    "sound": {"logs", "motion"},
-    "sources": {"logs", "motion", "sound"},
-    "analysis": {"logs", "motion", "stats", "report"},
-    "lessons": {"logs", "motion", "stats", "sound", "sources", "record", "analysis"},
-    "plots": {"logs", "motion", "stats", "sound"},
-    "classroom": {"stats", "record", "lessons", "plots"},
-    "report": {"stats", "plots"},
-    "widgets": {
-        "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis", "report",
-        "paper",
-    },
-    "server": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
-    "launcher": set(),
-    "lab": {"launcher"},
-    "command_parts": {"launcher"},
-    "commands_lessons": {"command_parts", "launcher", "lessons", "paper"},
-    "paper": {"lessons", "plots", "record", "stats"},
-    "__init__": set(),
-    "__main__": {"commands"},
-}  # fmt: skip
-ROOMS["commands"] = set(ROOMS) - {"widgets", "__main__", "__init__"}
-
-
-def imports_of(path: Path, root: Path) -> set[str]:
-    """What of the kit a source file imports anywhere in it, late imports too: 'trend', 'widgets.trial_table.Name'."""
-    package = path.relative_to(root.parent).parts[:-1]
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            base = package[: len(package) - node.level + 1] if node.level else ()
-            module = ".".join([*base, *filter(None, [node.module])])
-            found.add(module)
-            found |= {f"{module}.{alias.name}" for alias in node.names}
-    return {name.removeprefix("kit.") for name in found if name.startswith("kit.")}
-
-
-def name_of(path: Path, root: Path) -> str:
-    return ".".join(path.relative_to(root).with_suffix("").parts).removesuffix(".__init__")
-
-
-def graph_of(root: Path) -> dict[str, set[str]]:
-    found = {name_of(path, root): imports_of(path, root) for path in sorted(root.rglob("*.py"))}
-    return {name: imported & found.keys() for name, imported in found.items()}
-
-
-def room_of(module: str) -> str:
-    return module.partition(".")[0]
 
 
 def wrong_ways(module: str, imported: set[str]) -> list[str]:
@@ -109,6 +50,11 @@ def test_no_room_is_part_of_a_cycle_of_rooms():
 
 def test_every_room_of_the_table_is_there():
     assert set(ROOMS) | FREE == {room_of(module) for module in GRAPH}
+
+
+def test_the_picture_in_the_guide_is_that_of_the_imports():
+    found = block(DEVELOPERS.read_text(encoding="utf-8"), "rooms")
+    assert found == picture(), "run `python -m tests.rooms`"
 
 
 def test_no_module_is_long():
