@@ -44,6 +44,7 @@ class TypedQuestion:
     shuffle: bool = False
     before: str = ""
     after: str = ""
+    run_shown: float | None = None
 
 
 def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[TypedQuestion]) -> tuple[Lesson, dict]:
@@ -73,7 +74,7 @@ def lesson_from(model: Lesson, fields: Mapping[str, Any], questions: Sequence[Ty
             choices.append(Choice(choice_id, choice.text.strip()))
             ideas[choice_id] = choice.idea.strip()
             supported = choice_id if place == typed.supported else supported
-        waits = typed.before, typed.after
+        waits = typed.before, typed.after, typed.run_shown
         asked.append(Question(question_id, typed.stage, typed.text.strip(), tuple(choices), typed.shuffle, *waits))
         key[question_id] = {"supported": supported, "ideas": {k: v for k, v in ideas.items() if v}}
     ids = {question.id for question in asked}

@@ -216,7 +216,7 @@ class _QuestionFields:
         q, supported = self.question, None if self.supported.value == UNSAID else self.supported.value
         if q is None:
             return TypedQuestion(self.text.value, choices, supported)
-        as_before = (q.id, q.stage, q.shuffle, q.before, q.after)
+        as_before = (q.id, q.stage, q.shuffle, q.before, q.after, q.run_shown)
         return TypedQuestion(self.text.value, choices, supported, *as_before)
 
 

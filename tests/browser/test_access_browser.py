@@ -59,10 +59,12 @@ SoundView(write_wav("hub.wav", sound, rate_hz))
 
 @dataclass(frozen=True)
 class Opened:
-    """A page to check: a notebook, or cells; a button whose result is announced; buttons that show further parts."""
+    """A page to check: a notebook, or cells; a button whose result is announced, perhaps after another one that brings
+    it; buttons that show further parts."""
 
     notebook: str = ""
     cells: tuple[str, ...] = ()
+    first: str = ""
     press: str = ""
     says: str = ""
     parts: tuple[str, ...] = ()
@@ -77,8 +79,10 @@ PAGES = {
     ),
     "measure": Opened("coasting_disc/2_measure.ipynb", press="Use these thresholds", says="Every run now counts from"),
     "runs": Opened("coasting_disc/2b_make_runs.ipynb", press="Start over", says="then tap once a turn"),
-    "average": Opened("coasting_disc/3_average.ipynb", press="Save what I see", says="there is nothing written"),
-    "trend": Opened("coasting_disc/4_trend.ipynb", press="Save what I see", says="there is nothing written"),
+    "average": Opened(
+        "coasting_disc/3_average.ipynb", first="magnets 1, trial 1", press="Set aside", says="Without a cause"
+    ),
+    "trend": Opened("coasting_disc/4_trend.ipynb", press="Save my graph", says="are not on your graph yet"),
     "explain": Opened("coasting_disc/5_explain.ipynb", press="Save my explanation", says="there is nothing written"),
     "investigate": Opened(
         "coasting_disc/6_investigate.ipynb", press="Save my answer to this claim", says="there is nothing written"
@@ -259,6 +263,9 @@ def test_what_happens_is_announced(opened):
     if opened.what.parts:
         opened.get_by_role("button", name=opened.what.parts[0], exact=True).click()
         opened.get_by_role("button", name=opened.what.press).wait_for()
+    if opened.what.first:
+        opened.get_by_role("button", name=opened.what.first).first.click()
+        opened.get_by_role("button", name=opened.what.press).first.wait_for()
     opened.evaluate("window.lines = [...document.querySelectorAll('[role=status], [role=alert], [aria-live=polite]')]")
     opened.get_by_role("button", name=opened.what.press).first.focus()
     opened.keyboard.press("Enter")

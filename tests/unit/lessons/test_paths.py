@@ -84,6 +84,8 @@ def test_the_actions_of_45_minutes_are_those_that_a_group_needs(tmp_path, monkey
     card = made["predict"].prediction("two-magnets")
     hand.answer(card, "twice the magnets")
     hand.answer(card)
+    monkeypatch.setenv("KIT_HANDIN_FOLDER", str(tmp_path))
+    hand.press(made["predict"].send("answers").send_button)
     sketch = made["predict"].predicted_curve("duration_s")
     for i in range(len(sketch.curve.values)):
         hand.fill(sketch.curve, [9.0 if k <= i else v for k, v in enumerate(sketch.curve.values)], "values")

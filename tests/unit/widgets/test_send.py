@@ -139,10 +139,10 @@ def test_results_go_along_only_once_the_group_may_see_them(tmp_path, own_machine
     (tmp_path / "class").mkdir()
     own_machine.setenv("KIT_HANDIN_FOLDER", str(tmp_path / "class"))
     answer(workbook, "two-magnets", "half")
-    Stage(LESSON, "measure", workbook).send("results").send_button.click()
+    Stage(LESSON, "measure", workbook, path="two lessons").send("results").send_button.click()
     assert workbook.latest("results") is None
     answer(workbook, "turns", "half")
-    Stage(LESSON, "measure", workbook).send("results").send_button.click()
+    Stage(LESSON, "measure", workbook, path="two lessons").send("results").send_button.click()
     assert len(workbook.latest("results")) == 21
     (kept,) = (tmp_path / "class").glob("handin_*.json")
     assert len(read_handin(kept).results) == 21
