@@ -80,7 +80,7 @@ PAGES = {
     "measure": Opened("coasting_disc/2_measure.ipynb", press="Use these thresholds", says="Every run now counts from"),
     "runs": Opened("coasting_disc/2b_make_runs.ipynb", press="Start over", says="then tap once a turn"),
     "average": Opened(
-        "coasting_disc/3_average.ipynb", first="magnets 1, trial 1", press="Set aside", says="Without a cause"
+        "coasting_disc/3_average.ipynb", first="1 magnet, trial 1", press="Set aside", says="Without a cause"
     ),
     "trend": Opened("coasting_disc/4_trend.ipynb", press="Save my graph", says="are not on your graph yet"),
     "explain": Opened("coasting_disc/5_explain.ipynb", press="Save my explanation", says="there is nothing written"),
