@@ -1,8 +1,8 @@
 """How the whole suite is run: pytest -p tests.whole_suite -n ... tests/unit tests/browser ...
 
-A test in a browser waits for three other programs most of the time, so one worker goes through all of them, one after
-the other, while the others keep the processors busy with what computes. What takes longest begins first. At the end
-stands one line with what became of all tests.
+A test in a browser waits for three other programs most of the time, so two workers go through them, half of the files
+each, while the others keep the processors busy with what computes. What takes longest begins first. At the end stands
+one line with what became of all tests.
 """
 
 from __future__ import annotations
@@ -19,16 +19,14 @@ NEW = pytest.StashKey[bool]()  # whether this worker is yet to run its first tes
 
 
 class Streams(LoadScopeScheduling):
-    """A file's tests stay together; those of all files in a browser too, or in two halves where processors are idle."""
+    """A file's tests stay together; those of all files in a browser too, in two halves."""
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
         if not file.startswith(BROWSER):
             return file
-        files = {name.partition("::")[0] for name in self.collection}
-        rivals = [name for name in files if not name.startswith(BROWSER)]
-        halves = 1 if rivals and (os.cpu_count() or 1) < 4 else 2
-        return f"{BROWSER}{sorted(files - set(rivals)).index(file) % halves}"
+        files = sorted({name.partition("::")[0] for name in self.collection if name.startswith(BROWSER)})
+        return f"{BROWSER}{files.index(file) % 2}"
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log) -> Streams:

@@ -105,6 +105,7 @@ def test_runs_that_cannot_be_measured_stay_with_their_status():
     assert "short.csv: too few passes" in analysis.summary()
 
 
+@pytest.mark.slow
 def test_nothing_counted_gives_no_trend_and_says_so():
     found = Analysis(perfect_runs(), 30.0, 60.0).to_dict()
     assert found["trends"] == {"duration_s": [], "turns": []}

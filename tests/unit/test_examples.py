@@ -14,6 +14,7 @@ def examples_of(name: str) -> list[doctest.DocTest]:
     return [test for test in finder.find(getattr(kit, name), name, globs={}) if test.examples]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", kit.__all__)
 def test_examples(name, monkeypatch):
     monkeypatch.chdir(PROJECT)

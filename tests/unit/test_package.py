@@ -136,6 +136,7 @@ def test_an_analysis_loads_nothing_that_draws(name):
     assert name not in loaded_by("import kit; kit.analyse")
 
 
+@pytest.mark.slow
 def test_reading_a_lesson_loads_nothing_that_simulates():
     done = python(
         f"import sys, kit; lesson = kit.load_lesson({str(PROJECT / 'datasets_demo/coasting_disc')!r})\n"

@@ -11,6 +11,7 @@ from tests.reference.faults.faults import FAULTS
 TEXT = README.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_analysis_shown_is_what_the_kit_prints():
     assert block(TEXT, "analysis") == analysis_block(), "run `python3 -m tests.readme`"
 

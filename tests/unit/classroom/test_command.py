@@ -20,6 +20,7 @@ def run(monkeypatch, capsys):
     return command
 
 
+@pytest.mark.slow
 def test_page_and_tables_are_written(run, tmp_path):
     page, tables = tmp_path / "class.html", tmp_path / "tables"
     code, said, problems = run(HANDINS, "--report", page, "--lesson", LESSON, "--csv", tables)
@@ -30,6 +31,7 @@ def test_page_and_tables_are_written(run, tmp_path):
     assert "The coasting disc" in page.read_text("utf-8") and len(list(tables.glob("*.csv"))) == 11
 
 
+@pytest.mark.slow
 def test_one_page_to_print_is_written_beside(run, tmp_path):
     page, summary = tmp_path / "class.html", tmp_path / "one.html"
     code, said, _ = run(HANDINS, "--report", page, "--lesson", LESSON, "--summary", summary)

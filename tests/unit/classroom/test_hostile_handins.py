@@ -221,6 +221,7 @@ def test_locked_and_strangely_packed_entries_are_named(good, hand_in):
     assert why["class.zip / locked.json"].startswith("It is locked with a password")
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_a_zip_with_any_bytes_changed_never_stops_the_reading(tmp_path_factory, data):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -14,6 +15,7 @@ from kit.classroom.sketches import sketches, sketches_and_data
 from kit.classroom.tables import claims as claims_table
 from kit.errors import KitError
 from kit.launcher import PROJECT
+from kit.lessons.lesson import load_lesson
 
 LESSON = PROJECT / "datasets_demo" / "coasting_disc"
 DEMO = PROJECT / "datasets_demo" / "class_handins"
@@ -50,8 +52,10 @@ def three(hand_in, tmp_path):
 
 
 def test_where_each_group_stands(three):
-    stands = standing(read_class(three, LESSON), groups=5)
+    longer = replace(load_lesson(LESSON), path="two lessons")  # in 45 minutes one question is sealed before the data
+    stands = standing(read_class(three, longer), groups=5)
     assert (stands["sealed"], stands["of"], stands["unheard"], stands["not_sealed"]) == (2, 5, 2, ["a-1"])
+    assert standing(read_class(three, LESSON), groups=5)["not_sealed"] == []
     counts = {step["words"]: (step["n"], step["missing"]) for step in stands["steps"]}
     assert counts["question 1: sealed"] == (3, [])
     assert counts["question 1: after the discussion"] == (1, ["a-1", "c-3"])

@@ -17,6 +17,7 @@ def section(name):
     return next(section for section in SECTIONS if section.id == name)
 
 
+@pytest.mark.slow
 def test_what_the_data_support_is_marked_only_when_asked():
     for name in ("first", "discussed", "end", "moved"):
         plain = section(name).html(Show(DEMO, "two-magnets"))

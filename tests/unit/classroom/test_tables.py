@@ -272,6 +272,7 @@ def test_numbers_stay_numbers():
     assert safe_cell(-3.5) == -3.5 and safe_cell(None) is None
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(TEXTS, TEXTS), min_size=1, max_size=4), TEXTS)
 def test_no_cell_starts_a_formula_whatever_the_separator(tmp_path_factory, rows, name):

@@ -310,6 +310,7 @@ def test_no_lesson_is_a_finding(tmp_path):
     assert "no lesson in this folder" in found.problem
 
 
+@pytest.mark.slow
 def test_the_commands(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(commands_lessons, "set_up", lambda *_, **__: None)
     folder = tmp_path / "my lesson"

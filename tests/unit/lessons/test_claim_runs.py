@@ -60,12 +60,14 @@ class TestTheDemosClaims:
         assert same.durations_s[0] > 5 * same.durations_s[1]
         assert loud.verdict().grade == "cannot tell"
 
+    @pytest.mark.slow
     @pytest.mark.parametrize(("name", "few", "many"), [("felt_brake", 0, 3), ("card_vanes", 0, 4)])
     def test_the_other_lessons_level_claims(self, name, few, many, tmp_path):
         found = ClaimRuns(Progress(DEMO / name, Workbook(tmp_path / "w.jsonl")), "level")
         assert found.verdict(at=few).grade == "the data support"
         assert found.verdict(at=many).grade == "cannot tell"
 
+    @pytest.mark.slow
     def test_what_is_said_beforehand_holds_no_result(self, level, loud):
         assert level.described(8) == "8 runs: 8 magnets; tilt 0 ° and tilt 3 °. Their order was drawn by lot."
         assert loud.described().startswith(

@@ -11,6 +11,7 @@ from kit.lessons.lesson import load_lesson
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 
 
+@pytest.mark.slow
 def test_a_claim_no_longer_asks_a_question_that_was_left_out():
     model = load_lesson(DEMO / "felt_brake")
     lesson, key = lesson_from(model, {}, [])

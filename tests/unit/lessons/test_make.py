@@ -88,6 +88,7 @@ def test_what_cannot_be_made_leaves_nothing_behind(folder, like, message, tmp_pa
     assert contents(tmp_path) == {"file": b""}
 
 
+@pytest.mark.slow
 def test_a_lesson_can_be_like_one_that_a_teacher_made(tmp_path):
     new_lesson(tmp_path / "one", "felt_brake")
     place = new_lesson(tmp_path / "two words", tmp_path / "one")
@@ -102,6 +103,7 @@ def test_making_the_notebooks_again_changes_nothing(tmp_path):
     assert contents(tmp_path) == before
 
 
+@pytest.mark.slow
 def test_after_a_change_of_the_lesson_file_notebooks_follow_and_the_old_ones_are_kept(tmp_path):
     place = new_lesson(tmp_path / "a", "felt_brake")
     workbook = place.student / "workbooks" / "a.jsonl"

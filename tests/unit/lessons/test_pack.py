@@ -51,6 +51,7 @@ def sources(path: Path) -> list[str]:
     return ["".join(cell["source"]) for cell in json.loads(path.read_text("utf-8"))["cells"]]
 
 
+@pytest.mark.slow
 def test_own_cells_stay_where_they_were_when_the_pages_are_made_anew(made, tmp_path):
     folder = Path(shutil.copytree(made, tmp_path / "brake"))
     path = folder / "student" / "brake" / "lesson.toml"
@@ -160,6 +161,7 @@ def test_strange_pages_of_a_pack_are_not_kept(made, tmp_path):
     assert "import os" not in sources(opened.folder / "student" / "1_predict.ipynb")
 
 
+@pytest.mark.slow
 def test_the_commands_pack_and_show_a_class(made, tmp_path, capsys):
     told = ["pack-lesson", str(made), "--out", str(tmp_path / "b.lesson.zip"), "--licence", "CC BY 4.0"]
     assert commands.main(told) == commands.DONE

@@ -203,6 +203,7 @@ def test_the_phrase_opens_the_key_and_nothing_else_does(sealed, tmp_path):
             open_key(changed, PHRASE, "felt_brake")
 
 
+@pytest.mark.slow
 def test_the_file_is_opened_by_the_published_algorithms_alone(sealed):
     """Decrypted here without the kit: scrypt (RFC 7914) and AES-GCM (NIST SP 800-38D) as two libraries have them."""
     from base64 import b64decode
@@ -217,6 +218,7 @@ def test_the_file_is_opened_by_the_published_algorithms_alone(sealed):
     assert seal_key("x", PHRASE, "felt_brake") != seal_key("x", PHRASE, "felt_brake")
 
 
+@pytest.mark.slow
 def test_the_commands_take_the_phrase_from_a_pipe(tmp_path, monkeypatch, capsys):
     import io
 

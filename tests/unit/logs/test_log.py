@@ -80,6 +80,7 @@ def test_from_eight_passes_to_a_million(tmp_path):
     assert np.array_equal(run.pass_times_s, times)
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None)
 @given(st.binary(max_size=300) | st.text(alphabet="0123456789.,;\t \n#ab-", max_size=200).map(str.encode))
 def test_garbage_gives_runs_or_one_clear_error(tmp_path_factory, data):

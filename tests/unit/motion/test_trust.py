@@ -272,6 +272,7 @@ class TestBreaks:
         found = [outcome(log, count) for log in logs for count in kit_counts(log)]
         assert found.count("noted") >= 9 and found.count("silent") == 0
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("flags", ["1", "4"])
     def test_a_hand_that_stops_it_is_told_to_a_count_that_lasts_until_then(self, flags):
         logs = some(

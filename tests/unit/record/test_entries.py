@@ -122,6 +122,7 @@ def test_the_search_finds_a_word_however_it_is_spelt(source):
 # --- JSON ----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("data", "reason"),
     [

@@ -93,6 +93,7 @@ def test_all_recordings_together_are_small_and_quiet():
         assert np.abs(recording.samples()).max() <= 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SEEDS)
 def test_every_setting_comes_once_a_round_in_mixed_order(name):
     for claimed in SESSIONS[name]:

@@ -373,6 +373,7 @@ while True:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this platform has no kill -9")
 def test_after_kill_9_every_pass_that_was_told_of_is_in_the_log(board, tmp_path):
     child = subprocess.Popen(

@@ -79,6 +79,7 @@ def test_another_code_number_or_apparatus_makes_another_run():
     assert len({spin.motion.release_turns_per_s for spin in runs}) == len(runs)
 
 
+@pytest.mark.slow
 def test_pushes_scatter_as_set_and_never_beyond_the_fastest():
     speeds = np.array(
         [push(DISC, 12, strength=1.0, code="s", number=n).motion.release_turns_per_s for n in range(1, 301)]
@@ -88,6 +89,7 @@ def test_pushes_scatter_as_set_and_never_beyond_the_fastest():
     assert np.log(speeds).std() == pytest.approx(0.06, rel=0.15)
 
 
+@pytest.mark.slow
 def test_drag_scatters_and_the_spindle_warms():
     laws = [push(DISC, 1, code="w", number=n).motion.law for n in range(1, 301)]
     factors = np.log([law.b / DISC.apparatus.law(1).b for law in laws])

@@ -34,6 +34,7 @@ def demo_runs(rng, magnets=(0, 1, 8), trials=3, scatter=0.02, effect=True, mixed
 
 
 class TestPower:
+    @pytest.mark.slow
     def test_level_claim_of_the_demo_design(self):
         rng = np.random.default_rng(30)
         grades = [examine(LEVEL_CLAIM, demo_runs(rng)).grade for _ in range(60)]
@@ -186,6 +187,7 @@ class TestDrift:
         assert SUPPORT not in grades and SUPPORT_IF_MIXED not in grades
         assert np.mean([grade == UNSETTLED for grade in grades]) > 0.8
 
+    @pytest.mark.slow
     def test_the_interval_printed_has_a_known_drift_taken_out(self):
         """Nominal 95 %; shuffling alone, drift left in, covers hardly ever: that is the control."""
         rng, covered, naive = np.random.default_rng(6), [], []

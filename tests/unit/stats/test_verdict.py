@@ -174,6 +174,7 @@ def test_the_demo_is_seen_as_a_shifted_inverse():
     assert judged.by_model["inverse"] == judged.by_model["power law"] == "speak against"
 
 
+@pytest.mark.slow
 def test_noisy_data_cannot_separate_models():
     x = np.repeat([2.0, 3.0, 4.0], 5)
     judged = verdict(fit_trends(x, duration(0.15, x)))

@@ -190,6 +190,7 @@ class TestHandGraph:
         assert "One cross lies some way from its square, at 12" in graph.say.text
         assert not {"right", "wrong", "correct"} & set(graph.say.text.split())
 
+    @pytest.mark.slow
     def test_a_draft_and_a_saved_graph_come_back(self, stage, workbook):
         self.draw(stage("trend").graph_by_hand())
         again = stage("trend").graph_by_hand()
@@ -222,6 +223,7 @@ def count_a_run(own, magnets=4.0, first=8, last=30, late_s=0.0):
 
 
 class TestOwnCount:
+    @pytest.mark.slow
     def test_a_count_joins_the_comparison_of_methods_and_the_values_to_compare(self, stage, workbook):
         page = stage("average")
         earlier, log, own = page.hand_counts(), page.comparisons(), page.own_count()

@@ -103,6 +103,7 @@ def test_reasons_are_searched_and_the_words_do_not_linger(view):
     assert view.search.value == "" and "24 explanations." in page(view)
 
 
+@pytest.mark.slow
 def test_hand_ins_that_came_later_are_read_and_what_is_shown_stays(tmp_path):
     files = sorted(HANDINS.glob("*.json"))
     for path in files[:5]:

@@ -112,6 +112,7 @@ def test_the_demo_lesson_is_never_written_over(form):
     assert {path: path.read_bytes() for path in (DEMO / "felt_brake").iterdir() if path.is_file()} == before
 
 
+@pytest.mark.slow
 def test_the_check_follows_the_files_and_shows_text_as_text(form):
     form.make_button.click()
     check = LessonCheck(form.made)

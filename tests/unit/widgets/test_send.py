@@ -80,6 +80,7 @@ def test_without_a_network_the_page_says_so_and_any_later_click_sends_all(workbo
         assert len(list((tmp_path / "desk" / ".moments").rglob("*.json"))) == 2
 
 
+@pytest.mark.slow
 def test_a_page_that_is_opened_again_sends_what_waits(workbook, tmp_path, own_machine):
     """As after the death of a kernel: a new box on a page, inside a running kernel's loop, and no click."""
     answer(workbook, "two-magnets", "half")

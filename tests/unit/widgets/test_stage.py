@@ -151,6 +151,7 @@ def test_thresholds_pass_on_to_the_next_stage(stage, workbook):
     assert stage("measure").thresholds().children[0].start_period_s == 0.4
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_a_refused_repair_passes_on(stage):
     first = stage("measure")
@@ -211,6 +212,7 @@ def test_every_step_shows_something(sealed, stage, name, call):
     assert len(texts(call(stage(name)))) > 40
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_no_student_text_says_correct(stage):
     steps = [stage("explain").look_back("two-magnets"), stage("predict").prediction("turns"), stage("trend").trend()]
@@ -258,6 +260,7 @@ def test_reasons_of_the_data_folder_count_too(lesson, workbook):
 
 
 class TestHandIn:
+    @pytest.mark.slow
     def test_the_whole_way_from_an_answer_to_a_cleared_machine(self, stage, workbook, tmp_path):
         answer(stage("predict").prediction("two-magnets"), "between")
         box = stage("explain").hand_in()
@@ -412,6 +415,7 @@ class TestSound:
         assert "the clicks" in texts(investigate().clicks())
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_two_methods_answer_is_kept(investigate, workbook):
     investigate().two_methods().children[1].same_thing = "no"
