@@ -178,3 +178,7 @@ def test_evidence_is_never_all_and_never_none(weight, said, share):
 )
 def test_a_value_ends_where_its_trials_stop_agreeing(value, spread, written):
     assert as_repeated(value, spread) == written
+
+
+def test_values_beside_each_other_end_at_the_same_place_where_the_spread_is_about_one():
+    assert [as_repeated(value, 0.02 * value) for value in (49.97, 50.8, 51.3)] == ["50.0", "50.8", "51.3"]
