@@ -121,7 +121,8 @@ def as_repeated(value: float, spread: float) -> str:
         return DASH
     if not (isfinite(spread) and spread > 0):
         return number(value, 3)
-    spread = max(spread, float(f"{spread:.0e}"))  # 0.9996 is written as 1
+    rounded = f"{spread:.0e}"
+    spread = float(rounded) if rounded[0] == "1" else spread  # 0.9996 is written as 1
     digits = 2 if _exact(spread).as_tuple().digits[0] == 1 else 1
     return _written(value, _places(spread, digits))
 
