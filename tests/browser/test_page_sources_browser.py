@@ -8,6 +8,7 @@ import re
 from base64 import b64encode
 
 import numpy as np
+import pytest
 from playwright.sync_api import expect
 
 from kit import find_clicks, read_log, read_sound
@@ -182,6 +183,7 @@ def test_how_loud_it_is_in_words(chromium):
     assert [text.split(":")[0] for text in words] == ["too quiet", "fine", "too loud"]
 
 
+@pytest.mark.flaky(reruns=3)  # in real time: a busy machine drops sound and frames
 def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_devices):
     exact = Exact("squared", 12)
     times_s = 0.8 + exact.passes_s()
@@ -189,6 +191,7 @@ def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_
     tail = 0.01 * rng.standard_normal(20 * 48_000)  # what the browser plays after a file's end is no silence
     write_wav(fake_devices / "sound.wav", np.r_[sound_of(rng, times_s, 26), tail], 48_000)
     page = desk.show(*HEARD)
+    page.context.clear_permissions()  # what a try before this one has left
     box = page.locator(".kit-box").filter(has_text="Clicks in one turn").first
     box.get_by_role("button", name="Let it listen").click()  # nobody has allowed it
     expect(box).to_contain_text("You said no, so nothing is heard.")
@@ -237,12 +240,14 @@ def test_the_page_finds_the_same_passes_in_the_same_samples(chromium):
     assert call_in_page(chromium, str(PageCamera._esm), "passesFromSamples", list(range(99)), [100.0] * 99) is None
 
 
+@pytest.mark.flaky(reruns=3)  # in real time: a busy machine drops sound and frames
 def test_a_mark_is_seen_by_the_camera_and_no_picture_leaves_the_page(desk, kernel_says, fake_devices):
     exact = Exact("linear", 8, first=2.5, last=0.8)
     still = np.full(75, 200.0)  # two and a half seconds, to press the button
     _, moving = brightness_of(np.random.default_rng(4), exact, field=0.2, mark=0.35, phase=0.4)
     write_video(fake_devices / "video.y4m", np.r_[still, moving, np.full(150, moving[-1])])
     page = desk.show(*SEEN)
+    page.context.clear_permissions()  # what a try before this one has left
     box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
     box.get_by_role("button", name="Open the camera").click()  # nobody has allowed it
     expect(box).to_contain_text("You said no, so nothing is seen.")
@@ -292,6 +297,7 @@ MAKE_A_FILM = """async () => { // a wide mark that passes once in 0.8 s, drawn a
 }"""
 
 
+@pytest.mark.flaky(reruns=3)  # in real time: a busy machine drops sound and frames
 def test_a_film_of_ones_own_is_read_by_its_own_times(desk, kernel_says):
     page = desk.show(*SEEN)
     box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
