@@ -214,8 +214,8 @@ def run_tests(chosen: argparse.Namespace) -> int:
     elif chosen.quick:
         checks["tests"] = [*PYTEST, "-p", "no:nbval", "-n", "auto", *COMPUTING_TESTS, "-m", "not slow"]
     else:
-        one_waits = str(1 + (os.cpu_count() or 1))  # for its browser, most of the time
-        checks["tests"] = [*PYTEST, "-n", one_waits, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
+        workers = str(1 + (os.cpu_count() or 1))  # two of them wait for their browsers, most of the time
+        checks["tests"] = [*PYTEST, "-n", workers, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
     # Small matrix products are several times slower on two threads than on one.
     environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
     if environment.pop("PYTHONDONTWRITEBYTECODE", ""):  # a hundred kernels and programs would each compile all modules

@@ -6,7 +6,7 @@ camera.js measures how bright the field is, frame by frame; the samples arrive a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,8 @@ import ipywidgets as widgets
 
 from ..logs.run import Run
 from ..sources.camera import SampleReader
-from ..sources.gate import LiveGate
-from ..sources.page import PageSource
-from .live_run import LiveRun
-from .page_link import PageLink
-from .parts import FIELD, front_end, row_of
+from .page_link import PageLink, PageRun
+from .parts import FIELD, front_end
 
 __all__ = ["Camera"]
 
@@ -31,7 +28,7 @@ class PageCamera(PageLink):
     _css = front_end("parts.css", "page_link.css")
 
 
-class Camera(LiveRun):
+class Camera(PageRun):
     """Time a disc by a mark that passes a field of the picture: place it, start, watch the plot, keep the run.
 
     Parameters
@@ -44,6 +41,8 @@ class Camera(LiveRun):
     The page begins a run: only a click there may ask the browser for the camera.
     """
 
+    KIND, SAID = "camera", "The page watches, and Python keeps how bright the field is."
+
     def __init__(
         self,
         folder: str | Path,
@@ -54,34 +53,12 @@ class Camera(LiveRun):
     ):
         self.page = PageCamera(self._begin_on_page)
         self._reader = SampleReader()
+        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=12, description="Marks in a turn", **FIELD)
         super().__init__(folder, x, values, on_keep=on_keep)
 
-    def _parts(self) -> list[widgets.Widget]:
-        self._marks = widgets.BoundedIntText(value=1, min=1, max=12, description="Marks in a turn", **FIELD)
-        asked = [self._value] if self._x else []
-        return [row_of(*asked, self._marks), self.page, self.plot, self.say, self._keeping, self._details]
-
-    def _begin_on_page(self, source: PageSource, remembered: Mapping[str, Any]) -> tuple[LiveGate, dict]:
-        self._make_way()
-        self._set_conditions(remembered)
-        self._flags, self._reader = self._marks.value, SampleReader()
-        gate = LiveGate(
-            source,
-            self.folder,
-            name=self._stem("camera"),
-            flags_per_turn=self._flags,
-            clock=source.clock,
-            reader=self._reader,
-        ).start()
-        self._begin(gate, "The page watches, and Python keeps how bright the field is.")
-        return gate, self.conditions
-
-    def _show(self, gate) -> None:
-        super()._show(gate)
-        self.page.tell()
-
-    def _notes(self) -> list[str]:
-        return self.page.notes
+    def _reading(self) -> dict[str, Any]:
+        self._reader = SampleReader()
+        return {"reader": self._reader}
 
     def _hand_over(self, run: Run) -> str:
         run = replace(run, timing_u_s=self._reader.timing_u_s)

@@ -6,7 +6,7 @@ as lines of a gate, and is kept as such.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +15,8 @@ import traitlets as t
 
 from ..logs.run import Run
 from ..sound.clicks import CLOCK_U, click_settings, timing_scatter
-from ..sources.gate import LiveGate
-from ..sources.page import PageSource
-from .live_run import LiveRun
-from .page_link import PageLink
-from .parts import FIELD, front_end, row_of
+from .page_link import PageLink, PageRun
+from .parts import FIELD, front_end
 
 __all__ = ["Microphone"]
 
@@ -36,7 +33,7 @@ class PageMicrophone(PageLink):
     settings = t.Dict().tag(sync=True)  # of the detector, by sample rate
 
 
-class Microphone(LiveRun):
+class Microphone(PageRun):
     """Time a disc by the clicks of a card: start, watch the loudness and the plot, keep the run.
 
     Parameters
@@ -48,6 +45,8 @@ class Microphone(LiveRun):
     The page begins a run: only a click there may ask the browser for the microphone.
     """
 
+    KIND, SAID = "clicks", "The page listens, and Python keeps the times of the clicks."
+
     def __init__(
         self,
         folder: str | Path,
@@ -58,37 +57,16 @@ class Microphone(LiveRun):
     ):
         settings = {str(rate): click_settings(rate) for rate in RATES_HZ}
         self.page = PageMicrophone(self._begin_on_page, settings=settings)
+        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=100, description="Clicks in one turn", **FIELD)
         super().__init__(folder, x, values, on_keep=on_keep)
 
-    def _parts(self) -> list[widgets.Widget]:
-        self._clicks = widgets.BoundedIntText(value=1, min=1, max=100, description="Clicks in one turn", **FIELD)
-        asked = [self._value] if self._x else []
-        return [row_of(*asked, self._clicks), self.page, self.plot, self.say, self._keeping, self._details]
-
-    def _begin_on_page(self, source: PageSource, remembered: Mapping[str, Any]) -> tuple[LiveGate, dict]:
-        self._make_way()
-        self._set_conditions(remembered)
-        self._flags = self._clicks.value
-        gate = LiveGate(
-            source,
-            self.folder,
-            name=self._stem("clicks"),
-            flags_per_turn=self._flags,
-            rest_s=REST_S,
-            rest_turns=REST_TURNS,
-            clock=source.clock,
-        ).start()
-        self._begin(gate, "The page listens, and Python keeps the times of the clicks.")
-        return gate, self.conditions
-
-    def _show(self, gate) -> None:
-        super()._show(gate)
-        self.page.tell()
+    def _reading(self) -> dict[str, Any]:
+        return {"rest_s": REST_S, "rest_turns": REST_TURNS}
 
     def _notes(self) -> list[str]:
         scatter_s = timing_scatter(self.gate.pass_times_s) if self.gate is not None else float("nan")
         known = [f"The clicks scatter by {1e3 * scatter_s:.2g} ms about an even slowing down."] if scatter_s > 0 else []
-        return [*self.page.notes, *known]
+        return [*super()._notes(), *known]
 
     def _hand_over(self, run: Run) -> str:
         clock = f"Timed by clicks; a sound card's clock keeps to {100 * CLOCK_U:g} %."

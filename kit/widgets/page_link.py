@@ -10,14 +10,16 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import anywidget
+import ipywidgets as widgets
 import traitlets as t
 
 from ..errors import KitError
 from ..sources.gate import LiveGate
 from ..sources.page import ENDS, PageSource
-from .parts import front_end
+from .live_run import LiveRun, Measuring
+from .parts import front_end, row_of
 
-__all__ = ["PageCable", "PageLink"]
+__all__ = ["PageCable", "PageLink", "PageRun"]
 
 
 class PageLink(anywidget.AnyWidget):
@@ -109,3 +111,39 @@ class PageCable(PageLink):
     _css = front_end("parts.css", "page_link.css")
 
     baud = t.Int(115200).tag(sync=True)
+
+
+class PageRun(LiveRun):
+    """A run that only the page can begin, since only a click there may ask the browser for what it measures with.
+
+    A source sets `page` and `_per_turn` (how many passes make a turn), and says by `KIND` what its logs are called and
+    by `SAID` what happens now.
+    """
+
+    KIND = SAID = ""
+    page: PageLink
+    _per_turn: widgets.BoundedIntText
+
+    def _parts(self) -> list[widgets.Widget]:
+        asked = [self._value] if self._x else []
+        return [row_of(*asked, self._per_turn), self.page, self.plot, self.say, self._keeping, self._details]
+
+    def _begin_on_page(self, source: PageSource, remembered: Mapping[str, Any]) -> tuple[LiveGate, dict]:
+        self._make_way()
+        self._set_conditions(remembered)
+        self._flags = self._per_turn.value
+        name, how = self._stem(self.KIND), self._reading()
+        gate = LiveGate(source, self.folder, name=name, flags_per_turn=self._flags, clock=source.clock, **how).start()
+        self._begin(gate, self.SAID)
+        return gate, self.conditions
+
+    def _reading(self) -> dict[str, Any]:
+        """How the next run is read, where that differs from a gate's lines."""
+        return {}
+
+    def _show(self, gate: Measuring) -> None:
+        super()._show(gate)
+        self.page.tell()
+
+    def _notes(self) -> list[str]:
+        return self.page.notes

@@ -115,7 +115,7 @@ def test_clicks_are_kept_as_a_run_with_what_a_sound_cards_clock_can_do(tmp_path)
     kept = []
     box = Microphone(tmp_path, "magnets", [1, 8], on_keep=lambda *what: kept.append(what) or "Kept.")
     box.page.send = lambda *_: None
-    box._clicks.value, box._note.value = 2, " a door fell shut "
+    box._per_turn.value, box._note.value = 2, " a door fell shut "
     times_us = [round(1e6 * t) for t in np.cumsum(np.linspace(0.1, 0.5, 30))]
     lines = b"# clicks by a microphone, 48000 samples a second; unit us\n" + b"".join(b"%d\n" % t for t in times_us)
     box.page._handle_custom_msg({"run": "m", "start": True}, [])
