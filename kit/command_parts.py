@@ -10,7 +10,18 @@ from pathlib import Path
 from . import launcher
 from .errors import KitError
 
-__all__ = ["BAD_INPUT", "COMPUTING", "DONE", "PATHS", "UNITS", "must_be_there", "set_up", "whole", "writing"]
+__all__ = [
+    "BAD_INPUT",
+    "COMPUTING",
+    "DONE",
+    "PATHS",
+    "UNITS",
+    "must_be_there",
+    "port_number",
+    "set_up",
+    "whole",
+    "writing",
+]
 
 DONE, BAD_INPUT = 0, 1
 PATHS = ("question of the day", "one lesson", "two lessons", "project")  # named before anything is installed
@@ -47,4 +58,11 @@ def whole(text: str) -> int:
     """An argument type: a whole number of at least 1."""
     if not (text.isascii() and text.isdigit() and 0 < int(text) < 10**9):
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of at least 1")
+    return int(text)
+
+
+def port_number(text: str) -> int:
+    """An argument type: a port."""
+    if not (text.isascii() and text.isdigit() and 0 < int(text) < 65536):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a port number from 1 to 65535")
     return int(text)

@@ -9,17 +9,16 @@ import os
 import sys
 import webbrowser
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
 
 import kit
 
 from . import lab, launcher
-from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, UNITS, must_be_there, set_up, whole, writing
+from .command_parts import BAD_INPUT, COMPUTING, DONE, PATHS, UNITS, must_be_there, port_number, set_up, whole, writing
+from .commands_class import CLASS_COMMANDS
 from .commands_lessons import LESSON_COMMANDS, unpacked
 from .errors import KitError
-from .record.handin import local_path
 
 __all__ = ["main"]
 
@@ -73,8 +72,7 @@ def parser() -> argparse.ArgumentParser:
         _add_analyse,
         _add_bench,
         *LESSON_COMMANDS,
-        _add_class_overview,
-        _add_class_desk,
+        *CLASS_COMMANDS,
     ):
         command = add(commands)
         command.add_argument(
@@ -96,7 +94,7 @@ def _add_open(commands) -> argparse.ArgumentParser:
     )
     command.add_argument("--path", metavar="PATH", help=f"the lesson's pages for this much time: {', '.join(PATHS)}")
     command.add_argument("--no-browser", action="store_true", help="only print the address")
-    command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: a free one)")
+    command.add_argument("--port", type=port_number, metavar="N", help="serve on this port (default: a free one)")
     command.set_defaults(run=open_lesson)
     return command
 
@@ -333,99 +331,6 @@ def make_bench_data(chosen: argparse.Namespace) -> int:
     return DONE
 
 
-# --- class-overview ------------------------------------------------------------------------------------
-
-
-def _add_class_overview(commands) -> argparse.ArgumentParser:
-    command = commands.add_parser(
-        "class-overview",
-        help="what a class's hand-ins show, as one page for the teacher",
-        description="Read all hand-ins of a class. A file that can't be read is named, and the others count.",
-    )
-    command.add_argument(
-        "folder",
-        metavar="FOLDER",
-        help="the hand-ins: a folder, a ZIP of one, or an address such as s3://bucket/class-3b",
-    )
-    command.add_argument("--report", required=True, metavar="FILE.html", help="write the page here")
-    command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
-    command.add_argument(
-        "--key", type=Path, metavar="FILE", help="teacher_key.toml, if it is not in the lesson's folder"
-    )
-    command.add_argument("--csv", type=Path, metavar="FOLDER", help="write the tables here too, for a spreadsheet")
-    command.add_argument("--summary", metavar="FILE.html", help="write one page for printing here too")
-    command.set_defaults(run=overview_class)
-    return command
-
-
-def overview_class(chosen: argparse.Namespace) -> int:
-    """Write a class's report, and its tables if asked; say which files don't count, and why."""
-    folder = local_path(chosen.folder)
-    with suppress(PermissionError):  # that is worded by what reads the folder
-        if folder and not folder.exists():  # said before anything is installed
-            raise KitError("There is no such folder or ZIP", file=folder, fix="check the name and where you are")
-    needed = (*COMPUTING, "jinja2")
-    if folder:
-        set_up(chosen, only=needed)
-    else:
-        set_up(chosen, extras=("object-store",), only=(*needed, "fsspec", *_adapters(chosen.folder)))
-    from .classroom.overview import read_class
-    from .classroom.page import write_class_report, write_class_summary
-    from .classroom.sections import handed_in_words
-    from .classroom.tables import write_class_csv
-
-    overview = read_class(chosen.folder, chosen.lesson, chosen.key)
-    print(handed_in_words(overview))
-    for refused in overview.refused:
-        print(f"  {refused.file}: {refused.why}")
-    print(f"The page is in {write_class_report(overview, chosen.report)}.")
-    if chosen.summary:
-        print(f"One page to print is in {write_class_summary(overview, chosen.summary)}.")
-    if chosen.csv:
-        with writing(chosen.csv) as folder:
-            print(f"{len(write_class_csv(overview, folder))} tables are in {folder}.")
-    return DONE
-
-
-# --- class-desk ----------------------------------------------------------------------------------------
-
-
-def _add_class_desk(commands) -> argparse.ArgumentParser:
-    command = commands.add_parser(
-        "class-desk",
-        help="take hand-ins on the school's network, and show the class what it thinks",
-        description="A small server for one class. Students' pages send hand-ins to it. Your own page, behind your key,"
-        " says who has sealed and shows what you choose. A folder keeps its class code, key and port.",
-    )
-    command.add_argument("folder", type=Path, metavar="FOLDER", help="where hand-ins are kept; made if it is not there")
-    command.add_argument("--lesson", type=Path, metavar="FOLDER", help="the lesson, for its questions in words")
-    command.add_argument("--key", type=Path, metavar="FOLDER", help="where teacher_key.toml is (default: the lesson's)")
-    command.add_argument("--groups", type=whole, metavar="N", help="how many groups there are")
-    command.add_argument("--port", type=_port, metavar="N", help="serve on this port (default: as before, or 8765)")
-    command.add_argument("--host", default="", metavar="ADDRESS", help="listen only here (default: all networks)")
-    command.add_argument(
-        "--address", default="", metavar="NAME", help="this machine's name, as students should type it"
-    )
-    command.add_argument("--new-code", action="store_true", help="a new class code and a new key, for another class")
-    command.set_defaults(run=serve_class_desk)
-    return command
-
-
-def serve_class_desk(chosen: argparse.Namespace) -> int:
-    """Serve a class desk until Ctrl-C."""
-    set_up(chosen, only=(*COMPUTING, "jinja2", "tornado", "segno"))
-    from .classroom.serve import run_desk
-
-    kept = {"groups": chosen.groups} if chosen.groups else {}
-    where = {"host": chosen.host, "port": chosen.port or 0, "shown_as": chosen.address}
-    with suppress(KeyboardInterrupt):
-        run_desk(
-            chosen.folder, chosen.lesson, chosen.key, launcher.PROJECT / "datasets_demo", chosen.new_code, kept, where
-        )
-    print("\nStopped. What was handed in stays in the folder.", flush=True)
-    return DONE
-
-
 # --- helpers -------------------------------------------------------------------------------------------
 
 
@@ -452,14 +357,3 @@ def _seconds_or(*words: str) -> Callable[[str], float | str]:
         return seconds
 
     return read
-
-
-def _adapters(address: str) -> tuple[str, ...]:
-    """What fsspec itself needs for an address, as far as the extra `object-store` brings it."""
-    return ("s3fs",) if address.startswith(("s3://", "s3a://")) else ()
-
-
-def _port(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and 0 < int(text) < 65536):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a port number from 1 to 65535")
-    return int(text)

@@ -36,6 +36,7 @@ ROOMS: dict[str, set[str]] = {
     "lab": {"launcher"},
     "command_parts": {"launcher"},
     "commands_lessons": {"command_parts", "launcher", "lessons", "paper"},
+    "commands_class": {"command_parts", "launcher", "classroom", "record"},
     "paper": {"lessons", "plots", "record", "stats"},
     "__init__": set(),
     "__main__": {"commands"},
