@@ -20,6 +20,7 @@ c.LocalAuthenticator.allowed_groups = {"students", "teachers"}
 c.PAMAuthenticator.open_sessions = False
 c.JupyterHub.db_url = "sqlite:////var/lib/jupyterhub/jupyterhub.sqlite"  # in a folder that only root may enter
 c.JupyterHub.cookie_secret_file = "/var/lib/jupyterhub/cookie_secret"
+c.JupyterHub.cleanup_servers = False  # sessions outlast a restart of the hub; it knows them again
 
 # --- a session ------------------------------------------------------------------------------------------------------
 
@@ -51,11 +52,10 @@ c.Spawner.http_timeout = 180
 # --- services: stop what nobody uses, start sessions before a lesson --------------------------------------------------
 
 TOKEN = Path("/etc/jupyterhub/before_lesson.token")
+# A service ends with its hub, however that ends: a second one would ask with a token that no longer counts.
+WITH_HUB = ["setpriv", "--pdeathsig", "TERM", sys.executable, "-m"]
 c.JupyterHub.services = [
-    {
-        "name": "cull-idle",
-        "command": [sys.executable, "-m", "jupyterhub_idle_culler", f"--timeout={60 * IDLE_MINUTES}"],
-    },
+    {"name": "cull-idle", "command": [*WITH_HUB, "jupyterhub_idle_culler", f"--timeout={60 * IDLE_MINUTES}"]},
     {"name": "before-lesson", "api_token": TOKEN.read_text(encoding="utf-8").strip()},
 ]
 c.JupyterHub.load_roles = [
@@ -71,16 +71,18 @@ c.JupyterHub.load_roles = [
 
 DESK_KEY = Path("/etc/jupyterhub/class_desk.key")  # the teacher's key; without this file there is no desk
 DESK_FOLDER = HANDINS / "class-3b"
+DESK_LESSON = "/opt/spin-down/datasets_demo/coasting_disc"  # for its questions in words, and its key
 if DESK_KEY.is_file():
     may_send = "access:services!service=class-desk"
+    at = "http://127.0.0.1:10201"  # where sessions reach it, whatever certificate the hub shows outside
     c.JupyterHub.services.append(
         {
             "name": "class-desk",
-            "url": "http://127.0.0.1:10201",
-            "command": [sys.executable, "-m", "kit", "class-desk", str(DESK_FOLDER)],
+            "url": at,
+            "command": [*WITH_HUB, "kit", "class-desk", str(DESK_FOLDER), "--lesson", DESK_LESSON],
             "environment": {"KIT_DESK_KEY": DESK_KEY.read_text(encoding="utf-8").strip()},
         }
     )
     c.JupyterHub.load_roles.append({"name": "user", "scopes": ["self", may_send]})
     c.Spawner.server_token_scopes = ["users:activity!user", "access:servers!server", may_send]
-    c.Spawner.environment["KIT_CLASS_DESK"] = "http://127.0.0.1:8000/services/class-desk/send"
+    c.Spawner.environment["KIT_CLASS_DESK"] = f"{at}/services/class-desk/send"

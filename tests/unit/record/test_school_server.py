@@ -139,7 +139,7 @@ def test_the_hubs_settings_agree_with_each_other(tmp_path, monkeypatch):
     environment = c.Spawner.environment
     culler, before = c.JupyterHub.services
     assert f"--timeout={60 * int(environment['KIT_IDLE_MINUTES'])}" in culler["command"]
-    assert culler["command"][0] == sys.executable and before["api_token"] == "abc"
+    assert sys.executable in culler["command"] and before["api_token"] == "abc"
     roles = {role["name"]: set(role["scopes"]) for role in c.JupyterHub.load_roles}
     assert roles["cull-idle"] >= {"list:users", "read:users:activity", "read:servers", "delete:servers"}
     assert c.Spawner.http_timeout >= 120 and c.Spawner.start_timeout >= 120
