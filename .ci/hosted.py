@@ -5,9 +5,10 @@
 A fresh environment is made from `binder/` alone. Then, as a user without rights who may write to nothing but the copy
 of the project (root turns into one; anybody else already is), `binder/start` starts JupyterLab below an address like
 those of hosting services. The start page must answer, every page it links to must be there, a stage must run, and what
-was entered must come back from the downloaded workbook after the copy was thrown away, as after an idle stop.
+was entered must come back from the downloaded workbook after the copy was thrown away, as after an idle stop. Then the
+environment becomes that of a school's hub (`hub.py`).
 
-Only pip needs the network. The log says what each step took.
+Only pip and npm need the network. The log says what each step took.
 """
 
 from __future__ import annotations
@@ -81,7 +82,10 @@ def main() -> None:
             server["process"].terminate()
             server["process"].wait(30)
         use_a_stage(place, python, user)
-    say("A hosted copy builds, starts, runs a stage, and resumes.")
+        say("A hosted copy builds, starts, runs a stage, and resumes.")
+        import hub  # it uses this module, too
+
+        hub.check(python.parent.parent)
 
 
 def build(place: Path, wanted: str) -> Path:

@@ -17,6 +17,7 @@ import fcntl
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import socket
@@ -35,7 +36,6 @@ sys.path.insert(0, str(Path(__file__).parent))
 import hosted
 from hosted import BEGAN, PROJECT, expect, fail
 
-HUB_PACKAGES = ("jupyterhub>=5.2,<7", "jupyterhub-idle-culler")  # as in school_server.md
 GUIDE = PROJECT / "notebooks" / "teacher" / "school_server.md"
 LAYERED = ("/etc", "/opt", "/srv", "/home", "/usr/local", "/var/lib", "/root")
 # What the guide does with a network or with systemd: done before, or not to be had here.
@@ -77,7 +77,7 @@ from kit.record.sending import Outbox, where_to_send
 from kit.record.handin import make_handin
 place = where_to_send(stage.workbook)
 outbox = Outbox(stage.workbook)
-outbox.put(make_handin(stage.workbook, "coasting_disc", "same-code"))
+outbox.put(make_handin(stage.workbook, "same-code", "coasting_disc"))
 print(place.address, outbox.send(place))
 """
 
@@ -102,12 +102,13 @@ def check(environment: Path | None = None) -> None:
             environment = hosted.build(place, wanted).parents[1]
         proxy = prepare(place, environment)
         if proxy is None:
-            say("NOT CHECKED: a school's hub: its proxy configurable-http-proxy can't be had here (no npm)")
+            say("NOT CHECKED: a school's hub: its proxy configurable-http-proxy can't be had here by npm")
             return
         hosted.copy_project(place / "copy")
         inside = ["unshare", "--mount", "--pid", "--net", "--fork", "--mount-proc", "--kill-child"]
+        collect = ["sh", "-c", '"$@"; exit $?', "sh"]  # process 1 of the name space: what lost its parent ends properly
         command = [environment / "bin" / "python", __file__, "--inside", place, environment, proxy]
-        if subprocess.run([*inside, *command], stdin=subprocess.DEVNULL).returncode:
+        if subprocess.run([*inside, *collect, *command], stdin=subprocess.DEVNULL).returncode:
             sys.exit("hub: the hub of school_server.md does not do what the guide says")
 
 
@@ -127,16 +128,18 @@ def prepare(place: Path, environment: Path) -> Path | None:
     python = environment / "bin" / "python"
     pip = [python, "-m", "pip", "install", "--disable-pip-version-check", "--no-input", "--progress-bar", "off"]
     if not (environment / "bin" / "jupyterhub").exists():
+        (line,) = re.findall(r"/opt/hub/bin/pip install -c binder/lock.txt \. (.+)", GUIDE.read_text(encoding="utf-8"))
         environment.chmod(0o755)
         for path in environment.rglob("*"):  # the other check has made it read-only
             if not path.is_symlink():
                 path.chmod(path.stat().st_mode | 0o200)
-        hosted.run("install JupyterHub", [*pip, "-c", PROJECT / "binder" / "lock.txt", *HUB_PACKAGES], place)
+        hosted.run("install JupyterHub", [*pip, "-c", PROJECT / "binder" / "lock.txt", *shlex.split(line)], place)
     if found := shutil.which("configurable-http-proxy"):
         return Path(found).parent
-    if not shutil.which("npm"):
+    npm = shutil.which("npm")
+    install = [npm, "install", "--no-fund", "--no-audit", "--prefix", place, "configurable-http-proxy"]
+    if npm is None or subprocess.run(install, capture_output=True).returncode:
         return None
-    hosted.run("install its proxy", ["npm", "install", "--prefix", place, "configurable-http-proxy"], place)
     return place / "node_modules" / ".bin"
 
 
@@ -165,6 +168,8 @@ def inside(place: Path, environment: Path, proxy: Path) -> None:
         raise
     finally:
         hub.kill()
+        if keep := os.environ.get("KIT_HUB_LOG"):  # a file for the hub's whole log, to look into
+            shutil.copy(hub.log, keep)
     say("The hub of school_server.md does what the guide says.")
 
 
@@ -370,7 +375,7 @@ class Student:
 
     @property
     def processes(self) -> dict[int, int]:
-        """Of the account, each with its parent; those that have ended are left out (nobody collects orphans here)."""
+        """Of the account, each with its parent; those that have ended are left out."""
         import pwd
 
         mine, found = pwd.getpwnam(self.name).pw_uid, {}
