@@ -162,6 +162,7 @@ def inside(place: Path, environment: Path, proxy: Path) -> None:
         killed_session(hub, students[GROUPS[0]])
         killed_hub(hub, students)
         desk(hub, students[GROUPS[3]])
+        teachers_page(place, commands)
         stops_what_is_idle(hub)
     except BaseException:
         print(hub.log.read_text(errors="replace")[-6000:], file=sys.stderr)
@@ -236,6 +237,13 @@ def run_guide(place: Path, commands: dict[str, str]) -> None:
         if line.startswith("left out"):
             print(f"      {line}", flush=True)
     expect(done.returncode == 0, f"the guide's commands run: {done.stdout[-1500:]} {done.stderr[-1500:]}")
+    if shutil.which("systemd-analyze"):
+        unit = subprocess.run(
+            ["systemd-analyze", "verify", "/etc/systemd/system/jupyterhub.service"], capture_output=True, text=True
+        )
+        expect(
+            unit.returncode == 0 and "jupyterhub.service" not in unit.stderr, f"systemd takes the unit: {unit.stderr}"
+        )
 
 
 # --- the hub and its students -----------------------------------------------------------------------------------
@@ -542,6 +550,25 @@ def desk(hub: Hub, student: Student) -> None:
     stranger = requests.post(f"{HUB}/services/class-desk/send", json={}, timeout=WAIT_S)
     expect(stranger.status_code == 403, "who has no session can send nothing")
     say("The class desk as the hub's service: a session sends, the teacher's page opens with the key, a stranger can't")
+
+
+def teachers_page(place: Path, commands: dict[str, str]) -> None:
+    """Step 5, by somebody who is in the group of teachers and has no other rights."""
+    import grp
+    import pwd
+
+    subprocess.run(["useradd", "--create-home", "--groups", "teachers", "teacher-3b"], check=True)
+    account = pwd.getpwnam("teacher-3b")
+    (step,) = [text for heading, text in commands.items() if heading.startswith("5. ")]
+    teacher = {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": [grp.getgrnam("teachers").gr_gid]}
+    done = subprocess.run(
+        ["sh", "-eu", "-c", step], cwd=account.pw_dir, env={"PATH": os.environ["PATH"], "HOME": account.pw_dir},
+        capture_output=True, text=True, check=False, **teacher,
+    )  # fmt: skip
+    expect(done.returncode == 0, f"a teacher reads the class's hand-ins: {done.stdout} {done.stderr}")
+    report = Path(account.pw_dir, "class-3b.html").read_text(encoding="utf-8")
+    expect("same-code" in report, "the groups are in the report")
+    say(f"The teacher's page, step 5: {done.stdout.splitlines()[0]}")
 
 
 def stops_what_is_idle(hub: Hub) -> None:

@@ -142,6 +142,8 @@ def test_the_hubs_settings_agree_with_each_other(tmp_path, monkeypatch):
     assert sys.executable in culler["command"] and before["api_token"] == "abc"
     roles = {role["name"]: set(role["scopes"]) for role in c.JupyterHub.load_roles}
     assert roles["cull-idle"] >= {"list:users", "read:users:activity", "read:servers", "delete:servers"}
+    unit = (HUB / "jupyterhub.service").read_text("utf-8").splitlines()
+    assert c.JupyterHub.cleanup_servers is False and {"KillMode=process", "OOMPolicy=continue"} <= set(unit)
     assert c.Spawner.http_timeout >= 120 and c.Spawner.start_timeout >= 120
     assert (launcher.PROJECT / c.Spawner.default_url.removeprefix("/lab/tree/")).is_file()
     import grp
