@@ -116,7 +116,7 @@ def open_lesson(chosen: argparse.Namespace) -> int:
         notebook = pages_on_path(chosen.lesson, chosen.path).resolve().relative_to(shown).as_posix()
     server = None
     try:
-        print("Starting JupyterLab ...", flush=True)
+        print(f"Kit {kit.__version__}: starting JupyterLab ...", flush=True)
         server = lab.Lab(shown, port)
         server.wait_until_it_answers(notebook)
         address = server.address(notebook)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path, PurePath
 
-__all__ = ["AmbiguousLog", "KitError"]
+__all__ = ["AmbiguousLog", "KitError", "NewerKit"]
 
 
 class KitError(Exception):
@@ -112,6 +112,29 @@ class AmbiguousLog(KitError):
             for words, how in self.options.items()
         ]
         super().__init__(problem, file=file, row=row, column=column, found=found, fix="say " + " or ".join(ways))
+
+
+class NewerKit(KitError):
+    """A workbook or hand-in that a later version of the kit wrote. Whoever meets one keeps it as it is.
+
+    Parameters
+    ----------
+    what : what was written, such as "hand-in".
+    file, found : as for `KitError`.
+
+    >>> from kit.errors import NewerKit
+    >>> print(NewerKit("hand-in", file="group.json"))
+    group.json: A newer version of the kit made this hand-in. What to do: open it with that version, or a later one.
+    """
+
+    def __init__(self, what: str, *, file: str | Path | None = None, found: object = None):
+        self.what = what
+        super().__init__(
+            f"A newer version of the kit made this {what}",
+            file=file,
+            found=found,
+            fix="open it with that version, or a later one",
+        )
 
 
 # Parameters of `read_log` as a fix names them, and what they are called where somebody chooses instead of typing code.

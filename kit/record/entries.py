@@ -28,6 +28,7 @@ __all__ = [
     "Moment",
     "Quantity",
     "chain_problems",
+    "has_later_lines",
     "make_entry",
     "parse_lines",
     "plain_value",
@@ -263,6 +264,18 @@ def parse_lines(data: bytes) -> tuple[tuple[Entry, ...], int, tuple[str, ...]]:
         except ValueError as problem:
             problems.append(f"Line {number} of the workbook cannot be read: {problem}. The others are kept.")
     return tuple(entries), end, tuple(problems[:problems_before_end])
+
+
+def has_later_lines(data: bytes) -> bool:
+    """Whether a line has all the fields of an entry and further ones: a later version of the kit may write such."""
+    for line in data.split(b"\n"):
+        try:
+            record = strict_json(line)
+        except ValueError:
+            continue
+        if isinstance(record, dict) and record.keys() > _EXACTLY:
+            return True
+    return False
 
 
 def chain_problems(entries: Sequence[Entry]) -> list[str]:

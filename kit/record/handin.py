@@ -22,7 +22,7 @@ from typing import Any, BinaryIO, TypeGuard
 from urllib.parse import unquote, urlsplit
 from urllib.request import url2pathname
 
-from ..errors import KitError
+from ..errors import KitError, NewerKit
 from .entries import MAX_DEPTH, Entry, Kind, chain_problems, read_entry, strict_json
 from .journal import numbered, write_among_others
 from .summary import Summary, summarise
@@ -212,7 +212,8 @@ def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name:
 
     Raises
     ------
-    KitError : naming the file, for anything that is not a hand-in of this version in every detail.
+    NewerKit (a `KitError`) : a later version of the kit made it.
+    KitError : naming the file, for anything else that is not a hand-in in every detail.
     """
     if not isinstance(source, bytes):
         name, source = shown_place(source), _read_at_most(source, max_bytes)
@@ -220,6 +221,8 @@ def read_handin(source: str | Path | bytes, max_bytes: int = MAX_BYTES, *, name:
         raise KitError(f"this file is larger than {max_bytes / 1e6:g} MB", file=name)
     try:
         return _from_document(strict_json(source, MAX_DEPTH + 4))
+    except NewerKit as problem:
+        raise NewerKit(problem.what, file=name, found=problem.found) from problem
     except KitError as problem:  # about the code or the lesson's name, which do not know the file
         raise KitError(problem.problem, file=name, found=problem.found) from problem
     except ValueError as problem:
@@ -246,7 +249,7 @@ def _from_document(found: Any) -> HandIn:
     if type(found.get("version")) is not int or found["version"] < 1:
         raise ValueError("its version is not a whole number from 1 up")
     if found["version"] > VERSION:
-        raise ValueError(f"it was made by a newer kit (version {found['version']}, known here: {VERSION})")
+        raise NewerKit("hand-in", found=f"version {found['version']} of its form; known here: {VERSION}")
     later = {key for key, since in SINCE.items() if since > found["version"]}
     expected = {*HEADER, *Summary.__dataclass_fields__, "entries"} - later
     if wrong := sorted(expected ^ set(found)):

@@ -20,9 +20,9 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from ..errors import KitError
+from ..errors import KitError, NewerKit
 from ..wording import count_of
-from .entries import Entry, Kind, chain_problems, make_entry, parse_lines, plain_value
+from .entries import Entry, Kind, chain_problems, has_later_lines, make_entry, parse_lines, plain_value
 from .journal import Journal
 
 __all__ = ["Entry", "NotSaved", "Workbook", "check_code", "check_lesson", "default_path", "friendly_code"]
@@ -77,6 +77,7 @@ class Workbook:
         self._state: tuple[int, int, int] | None = None  # of the file, when it was last read
         self._bad_lines: tuple[str, ...] = ()
         self._bad_tails: tuple[str, ...] = ()
+        self._newer = ""  # that a later version of the kit wrote in it, in a sentence: nothing is changed then
 
     def __repr__(self) -> str:
         try:
@@ -116,10 +117,11 @@ class Workbook:
             plain = plain_value(value)
             with self._journal.locked():
                 self._read(have_lock=True)
+                self._refuse_if_newer()
                 entry = make_entry(self._entries[-1] if self._entries else None, stage, kind, plain, sealed)
                 self._append([entry])
                 return entry
-        except (OSError, ValueError, TypeError) as cause:
+        except (OSError, ValueError, TypeError, NewerKit) as cause:
             raise NotSaved(cause, self.path, stage, kind, value, sealed) from cause
 
     @property
@@ -130,9 +132,12 @@ class Workbook:
 
     @property
     def damage(self) -> tuple[str, ...]:
-        """What could not be read since this workbook was opened, in plain sentences; empty if all could."""
+        """What could not be read since this workbook was opened, in plain sentences; empty if all could.
+
+        A workbook in which a later version of the kit wrote stays as it is: what can be read shows, nothing is saved.
+        """
         self._read()
-        return self._bad_lines + self._bad_tails
+        return (self._newer,) if self._newer else self._bad_lines + self._bad_tails
 
     def history(self, kind: str) -> tuple[Entry, ...]:
         """All entries of a kind, oldest first."""
@@ -201,8 +206,9 @@ class Workbook:
 
         If the download goes on from what is here, the missing entries are appended. If all of it is here
         already, nothing changes. If the two went different ways, the workbook stays and the download is
-        kept in a file beside it, and so is a damaged download. The hash chain is checked: entries that
-        were changed are put back too, but the sentence names them, and `verify` does from then on.
+        kept in a file beside it, and so is a download that is damaged or of a later version of the kit. The hash chain
+        is checked: entries that were changed are put back too, but the sentence names them, and `verify` does from
+        then on.
 
         Raises
         ------
@@ -211,20 +217,23 @@ class Workbook:
         if len(data) > MAX_RESTORE_BYTES:
             raise KitError(f"this file is larger than {MAX_RESTORE_BYTES // 1_000_000} MB")
         theirs, end, bad_lines = parse_lines(data)
-        if not theirs:
+        is_newer = has_later_lines(data)
+        if not theirs and not is_newer:
             raise KitError("this file is not a workbook", fix="choose the .jsonl file that you downloaded")
         is_damaged = bool(bad_lines) or bool(data[end:].strip())
         try:
             with self._journal.locked():
                 self._read(have_lock=True)
                 shared = min(len(self._entries), len(theirs))
-                goes_on = self._entries[:shared] == theirs[:shared]
+                goes_on = self._entries[:shared] == theirs[:shared] and not is_newer and not self._newer
                 aside = self._journal.keep_beside("other", data).name if is_damaged or not goes_on else ""
                 if goes_on:
                     self._append(theirs[shared:])
         except OSError as cause:
             why, fix = _why_and_fix(cause)
             raise KitError(f"The file was NOT put back: {why}", file=self.path, fix=fix) from cause
+        if is_newer:
+            return f"{NewerKit('file').problem}. It is kept whole as {aside}. The workbook here is as it was."
         if not goes_on:
             return (
                 "The file and the workbook here hold different entries. Both are kept: "
@@ -249,6 +258,7 @@ class Workbook:
         try:
             with self._journal.locked():
                 self._read(have_lock=True)
+                self._refuse_if_newer()
                 if not self._entries or self._entries[-1].hash != last_hash:
                     raise KitError(
                         "The workbook was not cleared: the hand-in does not hold its last entry",
@@ -267,6 +277,10 @@ class Workbook:
         except OSError as cause:
             why, fix = _why_and_fix(cause)
             raise KitError(f"The workbook was not cleared: {why}", file=self.path, fix=fix) from cause
+
+    def _refuse_if_newer(self) -> None:
+        if self._newer:
+            raise NewerKit("workbook", file=self.path)
 
     def _append(self, entries: Sequence[Entry]) -> None:
         if entries:
@@ -289,7 +303,13 @@ class Workbook:
         data = self._journal.read()
         entries, end, bad_lines = parse_lines(data)
         tail = data[end:]
-        if tail.strip() and not have_lock:
+        self._newer = ""
+        if (bad_lines or tail.strip()) and has_later_lines(data):
+            self._newer = (
+                f"{NewerKit('workbook').problem}. It is kept as it is, and nothing more can be saved in it here. "
+                "Tell your teacher."
+            )
+        elif tail.strip() and not have_lock:
             # Half a line may be one that another notebook is writing at this moment: look again in turn.
             try:
                 with self._journal.locked():
@@ -377,6 +397,8 @@ def default_path(lesson: str, folder: str | Path | None = None) -> Path:
 def _why_and_fix(cause: Exception) -> tuple[str, str]:
     """What happened and what to do, for a student."""
     keep = "Leave this page open, so that your answer stays on it."
+    if isinstance(cause, NewerKit):
+        return "a newer version of the kit wrote in this workbook. It stays as it is.", f"{keep} Tell your teacher."
     if isinstance(cause, TimeoutError):
         return "another notebook is using the workbook.", f"{keep} Close the other one, then save again."
     if not isinstance(cause, OSError):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 SIDE_BAR = "KIT_SIDE_BAR"  # set to open: pages start with the list of files beside them, as JupyterLab usually does
@@ -16,6 +17,13 @@ SIDE_BAR = "KIT_SIDE_BAR"  # set to open: pages start with the list of files bes
 
 def _jupyter_server_extension_points() -> list[dict[str, str]]:
     return [{"module": "kit.server"}]
+
+
+def _link_jupyter_server_extension(server: Any) -> None:
+    """Add the kit's part of the page (`labextensions`), before JupyterLab asks where such parts lie."""
+    here = str(Path(__file__).with_name("labextensions"))
+    for lab in server.extension_manager.extension_apps.get("jupyterlab", ()):
+        lab.extra_labextensions_path = [*lab.extra_labextensions_path, here]
 
 
 def _load_jupyter_server_extension(server: Any) -> None:

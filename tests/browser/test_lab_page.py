@@ -56,6 +56,28 @@ def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(
     assert page.get_by_text("Would you like to get notified about official Jupyter news?").count() == 0
 
 
+def test_run_all_before_the_kernel_is_there_runs_all_once_it_is(chromium, lab, lesson_copy, make_notebook):
+    """JupyterLab itself drops the cells then; the server's answer with the kernel is held back until after the click."""
+    notebook = make_notebook("early.ipynb", "import time", "print('ran', 'to the end')")
+    held = []
+    page = chromium.new_page()
+    page.route(
+        "**/api/sessions*",
+        lambda route: held.append(route) if route.request.method == "POST" else route.continue_(),
+    )
+    page.goto(f"{lab.address(f'{lesson_copy.name}/{notebook}')}&reset")
+    page.wait_for_function("window.jupyterapp?.shell.currentWidget?.context?.isReady")
+    page.wait_for_function("jupyterapp.commands.isEnabled('notebook:run-all-cells')")
+    assert not page.evaluate("jupyterapp.shell.currentWidget.sessionContext.isReady")
+    page.evaluate("() => { jupyterapp.commands.execute('notebook:run-all-cells') }")  # not waited for
+    expect(page.get_by_text("ran to the end", exact=True)).to_have_count(0)
+    page.unroute("**/api/sessions*")
+    for route in held:
+        route.continue_()
+    expect(page.get_by_text("ran to the end", exact=True)).to_be_visible()
+    page.close()
+
+
 def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook, desk):
     cells = "1 + 1", "raise ValueError('the gate was not logged')"
     for show in (lambda: lab_page(make_notebook("failing.ipynb", *cells)), lambda: desk.show(*cells)):

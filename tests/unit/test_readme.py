@@ -1,11 +1,10 @@
-"""The README says what is so: its output is the kit's, its commands and files exist."""
+"""The tables of the README and of the guide are the kit's own; the README is short enough to be read."""
 
 import re
 
 import pytest
 
-from kit.commands import parser
-from tests.readme import DEVELOPERS, PROJECT, README, analysis_block, benchmarks_block, block, with_block
+from tests.readme import DEVELOPERS, README, analysis_block, benchmarks_block, block, with_block
 from tests.reference.faults.faults import FAULTS
 
 TEXT = README.read_text(encoding="utf-8")
@@ -16,19 +15,8 @@ def test_the_analysis_shown_is_what_the_kit_prints():
     assert block(TEXT, "analysis") == analysis_block(), "run `python3 -m tests.readme`"
 
 
-@pytest.mark.parametrize("path", sorted(set(re.findall(r"\]\((?!https?:)([^)#]+)\)|`(notebooks/[\w/.]+)`", TEXT))))
-def test_every_file_it_names_is_there(path):
-    name = "".join(path)
-    assert (PROJECT / name).exists() or (PROJECT / f"{name}.ipynb").exists(), name
-
-
-def test_every_command_it_names_is_there_with_its_options():
-    commands = parser()._subparsers._group_actions[0].choices
-    for command, rest in re.findall(r"python3 -m kit ([a-z-]+)([^\n`]*)", TEXT):
-        assert command in commands, command
-        known = commands[command].format_help()
-        for option in re.findall(r"--[a-z-]+", rest):
-            assert option in known, f"{command} {option}"
+def test_it_is_read_in_five_minutes():
+    assert len(TEXT.split()) <= 1200
 
 
 def test_a_block_is_replaced_and_nothing_else():

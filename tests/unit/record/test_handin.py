@@ -319,7 +319,7 @@ def changed(document, path, value):
 
 BAD = [
     (("schema",), "something", "does not say schema"),
-    (("version",), 3, r"newer kit \(version 3"),
+    (("version",), 3, r"A newer version of the kit made this hand-in.*version 3"),
     (("version",), True, "version is not a whole number"),
     (("version",), "1", "version is not a whole number"),
     (("code",), "../../etc", "a code has 3 to 24 letters"),
