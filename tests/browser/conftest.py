@@ -6,9 +6,10 @@
 
 A page of JupyterLab, a kernel and the imports take seconds each, so a test asks for no more than it needs:
 
-- `desk`, for a widget or a notebook that is looked at in many ways: one page and one kernel for all tests of a file.
-  Every test gets the cells run anew; all variables and widgets of the test before are gone. After a test that failed,
-  page and kernel are new too.
+- `desk`, for a widget or a notebook that is looked at in many ways: one kernel for all tests of a file, in a page of
+  JupyterLab that opens the notebooks of one file after the other (`window`). Every test gets the cells run anew; all
+  variables and widgets of the test before are gone. After a test that failed, page and kernel are new too.
+- `shared_pages`, for notebooks that are looked at in many ways, one after the other, in the same page.
 - `lab_page`, for a student's way with reloads, saved files and links: a page, a kernel and a copy of notebooks and data
   of the test's own.
 
@@ -33,7 +34,7 @@ import pytest
 
 from kit.lab import Lab, free_port
 from kit.launcher import PROJECT
-from tests.browser.in_page import as_just_opened, run_to_the_end
+from tests.browser.in_page import OPEN_ANOTHER, as_just_opened, run_to_the_end
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 PLACES = (
@@ -56,6 +57,7 @@ LOCAL = ("http://127.0.0.1:", "http://localhost:", "ws://127.0.0.1:", "ws://loca
 LAPTOP = (1366, 768)  # the small shared laptop of a school
 
 FAILED = pytest.StashKey[bool]()
+SPOILED = pytest.StashKey[bool]()  # by a test that failed: the page it may have left in any state
 
 NOTEBOOK_IS_OPEN = "path => window.jupyterapp?.shell.currentWidget?.context?.path === path"
 
@@ -72,6 +74,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_runtest_makereport(item: pytest.Item) -> Iterator:
     report = yield
     item.stash[FAILED] = report.failed or (report.when != "setup" and item.stash.get(FAILED, False))
+    if report.failed:
+        item.config.stash[SPOILED] = True
     return report
 
 
@@ -162,45 +166,59 @@ def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
     pages.refuse_outside()
 
 
+@pytest.fixture(scope="package")
+def window(chromium, lab: Lab, pytestconfig: pytest.Config) -> Iterator[Window]:
+    """A page of JupyterLab that opens one notebook after the other."""
+    window = Window(chromium, lab, pytestconfig)
+    yield window
+    window.close()
+
+
 @pytest.fixture(scope="module")
-def module_desk(chromium, lab: Lab) -> Iterator[Desk]:
-    desk = Desk(chromium, lab)
+def module_desk(window: Window) -> Iterator[Desk]:
+    desk = Desk(window)
     yield desk
     desk.clear()
 
 
 @pytest.fixture
 def desk(module_desk: Desk, request: pytest.FixtureRequest) -> Iterator[Desk]:
-    """One page for all tests of a file: `desk.show("cell", ...)` or `desk.open("notebooks/x.ipynb")`, run anew.
+    """One kernel for all tests of a file: `desk.show("cell", ...)` or `desk.open("notebooks/x.ipynb")`, run anew.
 
     An error on the page fails the test.
     """
-    module_desk.errors.clear()
+    errors = module_desk.window.errors
+    errors.clear()
     yield module_desk
     try:
-        assert module_desk.errors == []
-        module_desk.pages.refuse_outside()
+        assert errors == []
+        module_desk.window.refuse_outside()
     finally:
-        if request.node.stash.get(FAILED, False) or module_desk.errors:
+        if request.node.stash.get(FAILED, False) or errors:
             module_desk.clear()
 
 
 @pytest.fixture(scope="module")
-def shared_pages(chromium, lab: Lab) -> Iterator[Callable]:
+def shared_pages(window: Window) -> Iterator[Callable]:
     """For pages that are looked at in many ways: `with shared_pages(prepare) as (open_page, make_notebook):`.
 
     `prepare` is given the copy of notebooks and data before a page is opened. Both work as `lab_page` and
-    `make_notebook` do. At the end of the block the page is closed and its kernel ended.
+    `make_notebook` do. At the end of the block the notebook is closed and its kernel ended.
     """
 
     @contextmanager
     def visit(prepare: Callable[[Path], object]):
-        with _copy_below(lab) as copy:
+        with _copy_below(window.lab) as copy:
             prepare(copy)
-            pages = Pages(chromium, lab, copy)
-            yield pages.open, partial(_write_notebook, copy)
-            pages.close()
-            pages.refuse_outside()
+
+            def open_page(notebook: str):
+                page = window.open(f"{copy.name}/{notebook}")
+                run_to_the_end(page, notebook)
+                return page
+
+            yield open_page, partial(_write_notebook, copy)
+            window.leave()
+            window.refuse_outside()
 
     return visit
 
@@ -216,20 +234,11 @@ class Pages:
     def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
         """Open a notebook in a page of its own, and run it to the end."""
         path = f"{self._copy.name}/{notebook}"
-        page = self._chromium.new_page()
+        page = _new_page(self._chromium, self._lab, path, viewport, self._outside)
         self._opened.append(page)
-        page.on("request", self._look)
-        page.on("websocket", self._look)
-        page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
-        page.goto(f"{self._lab.address(path)}&reset")
-        page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
         if run:
             run_to_the_end(page, notebook)
         return page
-
-    def _look(self, request) -> None:
-        if not request.url.startswith(LOCAL):
-            self._outside.append(request.url)
 
     def close(self) -> None:
         """Close all pages."""
@@ -238,29 +247,84 @@ class Pages:
 
     def refuse_outside(self) -> None:
         """Fail if a page asked for anything outside this machine since this was asked last."""
-        outside, self._outside = self._outside, []
-        assert not outside, f"asked for something outside this machine: {outside}"
+        _refuse(self._outside)
+
+
+def _refuse(outside: list[str]) -> None:
+    found = outside[:]
+    outside.clear()
+    assert not found, f"asked for something outside this machine: {found}"
+
+
+def _new_page(chromium, lab: Lab, path: str, viewport: tuple[int, int], outside: list[str]):
+    """A page with a notebook; what it asks for outside this machine is put on the list."""
+    page = chromium.new_page()
+
+    def look(request) -> None:
+        if not request.url.startswith(LOCAL):
+            outside.append(request.url)
+
+    page.on("request", look)
+    page.on("websocket", look)
+    page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
+    page.goto(f"{lab.address(path)}&reset")
+    page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
+    return page
+
+
+class Window:
+    """One page of JupyterLab, made when first needed: loading JupyterLab takes longer than most tests."""
+
+    def __init__(self, chromium, lab: Lab, config: pytest.Config):
+        self.lab = lab
+        self.errors: list[str] = []
+        self._chromium, self._config = chromium, config
+        self._outside: list[str] = []
+        self.page = None
+
+    def open(self, path: str):
+        """The page, as if just opened, with this notebook and no other. It is a new one after a test that failed."""
+        if self._config.stash.get(SPOILED, False):
+            self.close()
+        if self.page is None:
+            self.page = _new_page(self._chromium, self.lab, path, LAPTOP, self._outside)
+            self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        else:
+            self.page.emulate_media(reduced_motion="null")
+            self.page.set_viewport_size({"width": LAPTOP[0], "height": LAPTOP[1]})
+            self.page.evaluate(OPEN_ANOTHER, path)
+            self.page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
+        return self.page
+
+    def leave(self) -> None:
+        """Close the notebook, so that its kernel can be ended."""
+        if self.page is not None:
+            self.page.evaluate(OPEN_ANOTHER, None)
+
+    def close(self) -> None:
+        """Close the page."""
+        self._config.stash[SPOILED] = False
+        if self.page is not None:
+            self.page.close()
+            self.page = None
+
+    def refuse_outside(self) -> None:
+        """Fail if the page asked for anything outside this machine since this was asked last."""
+        _refuse(self._outside)
 
 
 class Desk:
-    """One page of JupyterLab, one kernel and one copy of the notebooks, made when first needed."""
+    """One kernel and one copy of the notebooks, made when first needed, in the window."""
 
-    def __init__(self, chromium, lab: Lab):
-        self.errors: list[str] = []
-        self._chromium, self._lab = chromium, lab
+    def __init__(self, window: Window):
+        self.window = window
         self._all = ExitStack()
-        self._page, self._notebook = None, ""
+        self._notebook = ""
 
     @cached_property
     def copy(self) -> Path:
         """The folder of notebooks and data."""
-        return self._all.enter_context(_copy_below(self._lab))
-
-    @cached_property
-    def pages(self) -> Pages:
-        pages = Pages(self._chromium, self._lab, self.copy)
-        self._all.callback(pages.close)
-        return pages
+        return self._all.enter_context(_copy_below(self.window.lab))
 
     def show(self, *sources: str):
         """The page with a notebook of these cells, run anew."""
@@ -268,22 +332,21 @@ class Desk:
 
     def open(self, notebook: str):
         """The page with this notebook, run anew."""
-        if self._notebook not in ("", notebook):
-            self.clear()
-        if self._page is None:
-            self._page, self._notebook = self.pages.open(notebook, run=False), notebook
-            self._page.on("pageerror", lambda error: self.errors.append(str(error)))
+        if notebook == self._notebook:
+            page = self.window.page
+            as_just_opened(page, LAPTOP)
         else:
-            as_just_opened(self._page, LAPTOP)
-        run_to_the_end(self._page, notebook)
-        return self._page
+            page, self._notebook = self.window.open(f"{self.copy.name}/{notebook}"), notebook
+        run_to_the_end(page, notebook)
+        return page
 
     def clear(self) -> None:
-        """Close the page and end its kernel: what comes next gets everything new, the copy too."""
+        """Close the notebook and end its kernel: what comes next gets everything new, the copy too."""
+        if self._notebook:
+            self.window.leave()
         self._all.close()
-        self._page, self._notebook = None, ""
-        for name in ("copy", "pages"):
-            self.__dict__.pop(name, None)
+        self._notebook = ""
+        self.__dict__.pop("copy", None)
 
 
 @contextmanager

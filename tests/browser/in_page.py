@@ -18,6 +18,16 @@ RUN_TO_THE_END = """async () => {
     await jupyterapp.commands.execute('notebook:run-all-cells');
     return panel.content.model.toJSON().cells;
 }"""
+# All that is open goes, without being saved, and the page is as it was when it had been loaded.
+OPEN_ANOTHER = """async (path) => {
+    for (const open of [...jupyterapp.shell.widgets('main')]) open.dispose();
+    localStorage.clear();
+    sessionStorage.clear();
+    if (document.body.dataset.jpThemeLight !== 'true')
+        await jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' });
+    jupyterapp.shell.expandLeft();
+    if (path) await jupyterapp.commands.execute('docmanager:open', { path });
+}"""
 # What the cells before have made goes, and the notebook is read from its file again.
 AS_JUST_OPENED = """async () => {
     const panel = jupyterapp.shell.currentWidget;

@@ -1,7 +1,7 @@
 """Hand-ins in a shared folder: two processes at one instant, real rights of other users, a real full disk.
 
 Each case once lost a hand-in, showed it to others, or ended without a word. Other users are played by child processes:
-they start as root, load the kit, and then become somebody without rights.
+they are forked from a process of root's that has loaded the kit, and then become somebody without rights.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import os
 import shutil
 import stat
 import subprocess
-import sys
 import tempfile
 from base64 import b64decode
 from pathlib import Path
@@ -25,55 +24,69 @@ from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.record.entries import make_entry
 from kit.record.handin import handin_document, read_handin, write_handin
+from tests.forks import Forks
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="rights and locks of this kind are those of Unix")
 as_root = pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only root can become others")
 STUDENT, OTHER, TEACHER, TEACHERS = 65_534, 65_533, 65_532, 65_500  # numbers need no accounts
 TIME = "2031-05-17T08:30:00.000+00:00"
 
-PREAMBLE = """
-import json, os, sys
+LOADED = """
+import json, os, sys, tempfile
 from pathlib import Path
+import encodings.utf_16_le, kit.commands
 import tests.unit.record.test_handin_folder as t
 from kit.classroom.overview import read_class
 from kit.errors import KitError
 from kit.record.handin import finish_and_clear, make_handin, read_handin, write_handin
 from kit.record.workbook import Workbook
 from kit.widgets.hand_in import HandInBox
-import encodings.utf_16_le, kit.commands, tempfile
+from kit.widgets.stage import Stage
+with tempfile.TemporaryDirectory() as folder:  # once through all: a user without rights may not load modules
+    box = HandInBox(Workbook(Path(folder, "w.jsonl")), "coasting_disc", "explain", folder=folder)
+    box.workbook.add("measure", "observation:runs", "rehearsed")
+    box.make_button.click()
+    read_class(folder)
+    box.clear_button.click()
+    assert "cleared" in box.cleared.text, [box.message.text, box.cleared.text]
+"""
+AS_ANOTHER = """
 user, group, place, about = json.loads(sys.argv[1])
 place = Path(place)
 if user:
-    with tempfile.TemporaryDirectory() as folder:  # once through all: a user without rights may not load modules
-        box = HandInBox(Workbook(Path(folder, "w.jsonl")), "coasting_disc", "explain", folder=folder)
-        box.workbook.add("measure", "observation:runs", "rehearsed")
-        box.make_button.click()
-        read_class(folder)
-        box.clear_button.click()
-        assert "cleared" in box.cleared.text, [box.message.text, box.cleared.text]
     os.setgroups([])
     os.setresgid(group, group, group)
     os.setresuid(user, user, user)
 """
 
 
-def start(code, place, user=0, group=0, **about):
+@pytest.fixture(scope="module")
+def forks():
+    with Forks(LOADED, PROJECT) as forks:
+        yield forks
+
+
+@pytest.fixture
+def start(forks):
     """Start a process that runs `code` as another user; `place` and `about` are names in it."""
-    environment = {**os.environ, "PYTHONPATH": str(PROJECT), "PYTHONDONTWRITEBYTECODE": "1"}
-    arguments = json.dumps([user, group or user, str(place), about])
-    command = [sys.executable, "-c", PREAMBLE + code, arguments]
-    return subprocess.Popen(command, cwd=PROJECT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+
+    def start(code, place, user=0, group=0, **about):
+        return forks.start(AS_ANOTHER + code, json.dumps([user, group or user, str(place), about]))
+
+    return start
 
 
 def said_by(process):
     """What it printed as JSON; whatever went wrong in it goes wrong here."""
-    said, problems = process.communicate(timeout=300)
-    assert process.returncode == 0, problems.decode()
+    said, problems = process.communicate()
+    assert process.returncode == 0, problems
     return json.loads(said.splitlines()[-1])
 
 
-def run(code, place, user=0, group=0, **about):
-    return said_by(start(code, place, user, group, **about))
+@pytest.fixture
+def run(start):
+    """As `start`, to the end: what it printed as JSON."""
+    return lambda *what, **about: said_by(start(*what, **about))
 
 
 def document(code, *texts):
@@ -129,7 +142,7 @@ print(json.dumps(made))
 """
 
 
-def at_one_instant(place, first, second, pairs, links=True):
+def at_one_instant(start, place, first, second, pairs, links=True):
     """Two processes hand in for each group at one instant; returns where each says it put them."""
     (place / "clock").write_bytes(bytes(16))
     processes = [
@@ -141,13 +154,13 @@ def at_one_instant(place, first, second, pairs, links=True):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("links", "pairs"), [(True, 1000), (False, 200)])
-def test_of_two_hand_ins_with_one_name_at_one_instant_none_is_lost(place, links, pairs):
+def test_of_two_hand_ins_with_one_name_at_one_instant_none_is_lost(place, links, pairs, start):
     """Two copies of one workbook went on apart and have one code: the only way to one name. Before, 11 of 12 were lost.
 
     Once with a file system that has links, once with one that has none.
     """
     folder = shared(place, 0o777)
-    made = at_one_instant(place, ("begun", "one way"), ("begun", "another way"), pairs, links)
+    made = at_one_instant(start, place, ("begun", "one way"), ("begun", "another way"), pairs, links)
     for mine, text in zip(made, ("one way", "another way"), strict=True):
         assert [read_handin(path).entries[-1].value for path in mine] == [text] * pairs
     assert not set(made[0]) & set(made[1])
@@ -157,11 +170,11 @@ def test_of_two_hand_ins_with_one_name_at_one_instant_none_is_lost(place, links,
 
 
 @pytest.mark.slow
-def test_of_one_groups_two_pages_at_one_instant_the_later_hand_in_is_kept(place):
+def test_of_one_groups_two_pages_at_one_instant_the_later_hand_in_is_kept(place, start):
     folder = shared(place, 0o777)
     for k in range(200):
         write_handin(document(f"group-{k}", "a"), folder)
-    at_one_instant(place, ("a", "b"), ("a", "b", "c"), 200)
+    at_one_instant(start, place, ("a", "b"), ("a", "b", "c"), 200)
     kept = [read_handin(path) for path in folder.iterdir()]
     assert sum(len(handin.entries) == 3 for handin in kept) == 200
 
@@ -175,7 +188,6 @@ def test_two_groups_with_one_code_have_two_names(place):
 # --- a folder that is missing, closed, or a file ---------------------------------------------------------------------
 
 HAND_IN = """
-import os
 box = HandInBox(Workbook(place / "home" / "w.jsonl"), "coasting_disc", "explain", folder=place / "3b")
 box.workbook.add("measure", "observation:runs", "the lines fan out")
 said = []
@@ -197,7 +209,7 @@ def home_for(place, user):
 @pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("is_file", [False, True])
-def test_a_missing_folder_is_an_error_for_the_group_and_for_the_teacher(place, is_file):
+def test_a_missing_folder_is_an_error_for_the_group_and_for_the_teacher(place, is_file, run):
     place.chmod(0o777)
     home_for(place, STUDENT)
     if is_file:  # as an earlier kit left one
@@ -215,7 +227,7 @@ def test_a_missing_folder_is_an_error_for_the_group_and_for_the_teacher(place, i
 @pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mode", [0o600, 0o000, 0o500])  # not searchable, closed, not writable
-def test_a_closed_folder_is_said_and_what_was_said_before_goes(place, mode):
+def test_a_closed_folder_is_said_and_what_was_said_before_goes(place, mode, run):
     home_for(place, STUDENT)
     shared(place, 0o700, STUDENT)
     (problem, message, _), then, again = run(HAND_IN, place, STUDENT, modes=[0o700, mode, 0o700])
@@ -227,7 +239,7 @@ def test_a_closed_folder_is_said_and_what_was_said_before_goes(place, mode):
 
 @pytest.mark.slow
 @as_root
-def test_a_folder_below_a_closed_one_is_said_too(place):
+def test_a_folder_below_a_closed_one_is_said_too(place, run):
     home_for(place, STUDENT)
     shared(place, 0o777)
     os.chown(place / "home", STUDENT, STUDENT)
@@ -276,7 +288,7 @@ print(json.dumps([first.name, second.name, len(read_handin(second).entries)]))
 @pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mask", [0o022, 0o077])
-def test_as_the_guide_has_it_the_teachers_read_and_no_other_student_does(place, mask):
+def test_as_the_guide_has_it_the_teachers_read_and_no_other_student_does(place, mask, run):
     """Owner root, group teachers, mode 3753: the guide's own `chmod`."""
     home_for(place, STUDENT)
     folder = shared(place, 0o3753, group=TEACHERS)
@@ -294,7 +306,7 @@ def test_as_the_guide_has_it_the_teachers_read_and_no_other_student_does(place, 
 
 @pytest.mark.slow
 @as_root
-def test_in_a_folder_of_roots_only_root_reads(place):
+def test_in_a_folder_of_roots_only_root_reads(place, run):
     home_for(place, STUDENT)
     folder = shared(place, 0o1733)
     name, *_ = run(HAND_IN_AGAIN_AND_CLEAR, place, STUDENT, mask=0)
@@ -306,7 +318,7 @@ def test_in_a_folder_of_roots_only_root_reads(place):
 
 @pytest.mark.slow
 @as_root
-def test_in_a_teachers_own_folder_the_teacher_reads_and_others_would_have_to_know_the_name(place):
+def test_in_a_teachers_own_folder_the_teacher_reads_and_others_would_have_to_know_the_name(place, run):
     home_for(place, STUDENT)
     folder = shared(place, 0o1733, owner=TEACHER)
     name, *_ = run(HAND_IN_AGAIN_AND_CLEAR, place, STUDENT, mask=0)
@@ -327,7 +339,7 @@ def test_beside_the_notebook_nobody_else_reads(place):
 
 @pytest.mark.slow
 @as_root
-def test_another_users_file_of_the_same_name_stays(place):
+def test_another_users_file_of_the_same_name_stays(place, run):
     folder = shared(place, 0o1777)
     first = write_handin(document("3b-1", "ours"), folder)
     code = "print(json.dumps(str(write_handin(t.document('3b-1', 'ours', 'yours'), place / '3b'))))"
@@ -342,7 +354,7 @@ def test_another_users_file_of_the_same_name_stays(place):
 @pytest.mark.slow
 @as_root
 @pytest.mark.parametrize(("mode", "owner"), [(0o700, 0), (0o733, 0)])
-def test_a_folder_that_the_teacher_may_not_list_is_not_called_empty(place, mode, owner):
+def test_a_folder_that_the_teacher_may_not_list_is_not_called_empty(place, mode, owner, run):
     write_handin(document("3b-1", "ours"), shared(place, mode, owner))
     said = run(READ_CLASS, place, TEACHER)
     assert "You are not allowed to read this place" in said and "no hand-in here" not in said
@@ -351,7 +363,7 @@ def test_a_folder_that_the_teacher_may_not_list_is_not_called_empty(place, mode,
 
 @pytest.mark.slow
 @as_root
-def test_a_folder_below_one_that_is_closed(place):
+def test_a_folder_below_one_that_is_closed(place, run):
     closed = shared(place, 0o700)
     (closed / "deeper").mkdir()
     said = run(READ_CLASS.replace('place / "3b"', 'place / "3b" / "deeper"'), place, TEACHER)
@@ -361,7 +373,7 @@ def test_a_folder_below_one_that_is_closed(place):
 @pytest.mark.slow
 @as_root
 @pytest.mark.parametrize("mode", [0o755, 0o744])  # files that are closed; a folder that can be listed, not searched
-def test_files_that_the_teacher_may_not_read_are_not_called_missing(place, mode):
+def test_files_that_the_teacher_may_not_read_are_not_called_missing(place, mode, run):
     folder = shared(place, mode)
     write_handin(document("3b-1", "ours"), folder)
     (folder / "more.zip").write_bytes(b"PK")
@@ -372,7 +384,7 @@ def test_files_that_the_teacher_may_not_read_are_not_called_missing(place, mode)
 
 @pytest.mark.slow
 @as_root
-def test_closed_files_and_folders_are_named_beside_those_that_count(place):
+def test_closed_files_and_folders_are_named_beside_those_that_count(place, run):
     folder = shared(place, 0o755)
     write_handin(document("3b-1", "ours"), folder).chmod(0o644)
     (folder / "closed").mkdir(mode=0o700)
@@ -384,7 +396,7 @@ def test_closed_files_and_folders_are_named_beside_those_that_count(place):
 
 @pytest.mark.slow
 @as_root
-def test_the_command_says_not_allowed_and_ends_with_1(place):
+def test_the_command_says_not_allowed_and_ends_with_1(place, start):
     shared(place, 0o700)
     code = """
 from kit import commands, launcher
@@ -392,9 +404,9 @@ launcher.ensure = lambda *_, **__: None
 print(json.dumps(commands.main(["class-overview", str(place / "3b" / "deeper"), "--report", "x.html"])))
 """
     process = start(code, place, TEACHER)
-    _, problems = process.communicate(timeout=60)
-    assert b"class-overview: " in problems and b"You are not allowed to read this place" in problems
-    assert b"Traceback" not in problems
+    _, problems = process.communicate()
+    assert "class-overview: " in problems and "You are not allowed to read this place" in problems
+    assert "Traceback" not in problems
 
 
 # --- a full disk ---------------------------------------------------------------------------------------------------
@@ -440,7 +452,6 @@ def test_a_full_folder_is_worded_for_those_who_cannot_choose_another(place, smal
 
 
 IN_A_FULL_HOME = """
-from kit.widgets.stage import Stage
 def words(widget):
     own = " ".join(str(getattr(widget, name, "")) for name in ("value", "text"))
     return " ".join([own, *map(words, getattr(widget, "children", ()))])
@@ -471,7 +482,7 @@ print(json.dumps(said))
 
 
 @pytest.mark.slow
-def test_in_a_full_home_pages_can_be_read_and_handed_in_and_nothing_seems_saved(place, small_disk):
+def test_in_a_full_home_pages_can_be_read_and_handed_in_and_nothing_seems_saved(place, small_disk, run):
     shared(place, 0o777)
     said = run(IN_A_FULL_HOME, place, lesson=str(PROJECT / "datasets_demo" / "coasting_disc"))
     assert "Nothing can be saved now" not in said["before"] and said["after"] == ""

@@ -22,6 +22,7 @@ from kit.record import workbook as workbook_module
 from kit.record.entries import Kind
 from kit.record.journal import Journal
 from kit.record.workbook import NotSaved, Workbook, check_code, default_path, friendly_code
+from tests.forks import Forks
 
 ROOT = Path(__file__).parents[3]
 FORMER = ROOT / "tests" / "reference" / "former"  # what version 0.1.0 wrote
@@ -500,7 +501,6 @@ def test_a_damaged_tail_stays_where_it_is_while_there_is_no_room_to_set_it_aside
 
 # Every seventh entry is large: the system may tear such a write apart when the process is killed.
 WRITER = """
-from kit.record.workbook import Workbook
 book = Workbook(sys.argv[1])
 k = len(book.entries)
 while True:
@@ -515,18 +515,24 @@ sys.stdin.read()
 """
 
 
-def kill_while_writing(path, kills, seed):
+@pytest.fixture(scope="module")
+def forks():
+    with Forks("import sys\nfrom kit.record.workbook import Workbook", ROOT) as forks:
+        yield forks
+
+
+def kill_while_writing(forks, path, kills, seed):
     """Kill a writer again and again; return what it had acknowledged: number and hash of each entry."""
     rng = random.Random(seed)
     acknowledged = {}
     for _ in range(kills):
-        child = run_child(WRITER, path)
+        child = forks.start(WRITER, path)
         if rng.random() < 0.8:
             first = child.stdout.readline()
             time.sleep(rng.uniform(0, 0.02))
         else:  # also while it starts, reads and mends
             first = ""
-            time.sleep(rng.uniform(0.02, 0.12))
+            time.sleep(rng.uniform(0, 0.06))
         child.kill()
         lines = (first + child.communicate()[0]).splitlines(keepends=True)
         assert child.returncode == -signal.SIGKILL
@@ -546,8 +552,8 @@ def check_nothing_lost(path, acknowledged):
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX")
-def test_25_kills_lose_no_acknowledged_entry(tmp_path):
-    acknowledged = kill_while_writing(tmp_path / "disc.jsonl", 25, seed=1)
+def test_25_kills_lose_no_acknowledged_entry(tmp_path, forks):
+    acknowledged = kill_while_writing(forks, tmp_path / "disc.jsonl", 25, seed=1)
     assert len(acknowledged) >= 20
     check_nothing_lost(tmp_path / "disc.jsonl", acknowledged)
 
@@ -555,9 +561,9 @@ def test_25_kills_lose_no_acknowledged_entry(tmp_path):
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is POSIX")
 @pytest.mark.parametrize("seed", range(10, 17))
-def test_200_kills_lose_no_acknowledged_entry(tmp_path, seed):
+def test_200_kills_lose_no_acknowledged_entry(tmp_path, forks, seed):
     """With the 25 above."""
-    acknowledged = kill_while_writing(tmp_path / "disc.jsonl", 25, seed)
+    acknowledged = kill_while_writing(forks, tmp_path / "disc.jsonl", 25, seed)
     assert len(acknowledged) >= 20
     check_nothing_lost(tmp_path / "disc.jsonl", acknowledged)
 
