@@ -77,7 +77,7 @@ class Warmed(SingletonConfigurable):
 
     def environment(self) -> dict[str, str]:
         """What the process is started with; its children get their own."""
-        return {**os.environ, **ONE_THREAD}
+        return {**os.environ, **ONE_THREAD, **QUIET}
 
     def start(self) -> None:
         """Begin to load the libraries, unless that is done or has failed twice."""

@@ -22,17 +22,36 @@ from .forked import Warmed
 __all__ = ["become_session", "load"]
 
 LIBRARIES = (
+    "jinja2.ext",
+    "jupyter_core.migrate",
+    "jupyter_server.kernelspecs.handlers",
+    "jupyter_server.nbconvert.handlers",
+    *(
+        f"jupyter_server.services.{name}.handlers"
+        for name in ("api", "config", "contents", "events", "kernels", "kernelspecs", "nbconvert", "security", "sessions")
+    ),
+    "jupyter_server.services.shutdown",
+    "jupyter_server.view.handlers",
     "jupyterlab.labapp",
-)  # fmt: skip
+    "notebook_shim.nbserver",
+    "jupyterhub.singleuser",
+    "kit.server.provisioner",
+)
 SESSION_COMMAND = "KIT_SESSION_COMMAND"  # what `binder/hub/session` starts in the end
 PREPARING_S = 120.0  # lessons are copied, perhaps over a network
 SET_DUMPABLE, SET_NAME = 4, 15  # of prctl
 
 
 def load() -> None:
-    """Import what a server needs."""
+    """Import what a server needs; what is not there, it does without.
+
+    JupyterHub's part of a session reads the environment while it is imported, so each does that itself.
+    """
     for name in LIBRARIES:
-        import_module(name)
+        with contextlib.suppress(ImportError):
+            import_module(name)
+    for name in [name for name in sys.modules if name.startswith(("jupyterhub.services", "jupyterhub.singleuser"))]:
+        del sys.modules[name]
 
 
 def become_session(request: dict[str, Any]) -> None:

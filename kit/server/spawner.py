@@ -9,7 +9,7 @@ from typing import Any
 from jupyterhub.spawner import LocalProcessSpawner
 from traitlets import Any as AnyValue
 
-from .forked import FORKS, ONE_THREAD, Warmed
+from .forked import FORKS, ONE_THREAD, QUIET, Warmed
 
 __all__ = ["Nursery", "WarmSpawner"]
 
@@ -23,7 +23,7 @@ class Nursery(Warmed):
         """Where programs and libraries are, and nothing else: the hub's secrets are in the rest."""
         kept = ("PATH", "PYTHONPATH", "LD_LIBRARY_PATH", "LANG", "LC_ALL", "VIRTUAL_ENV")
         known = {name: os.environ[name] for name in kept if name in os.environ}
-        return {**known, **ONE_THREAD, "PYTHONNOUSERSITE": "1", "HOME": "/nonexistent"}
+        return {**known, **ONE_THREAD, **QUIET, "PYTHONNOUSERSITE": "1", "HOME": "/nonexistent"}
 
 
 class WarmSpawner(LocalProcessSpawner):
