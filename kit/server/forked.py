@@ -16,7 +16,7 @@ from typing import Any
 
 from traitlets.config import SingletonConfigurable
 
-__all__ = ["FORKS", "Forked", "Warmed"]
+__all__ = ["FORKS", "Forked", "Nursery", "Warmed"]
 
 PATIENCE_S = 20.0  # then it is started in the ordinary way; less, and a rush would make itself worse
 FORKS = sys.platform == "linux"  # macOS's libraries do not survive a fork, Windows has none
@@ -70,8 +70,8 @@ class Warmed(SingletonConfigurable):
         self._lock = Lock()  # one request at a time; answers are read by a thread of their own
         self._process: subprocess.Popen[bytes] | Forked | None = None
         self._socket: socket.socket | None = None
-        self._life: int | None = None  # ends with this process, however it ends
-        self._ready: Future[bool] = Future()
+        self._alive: list[int] = []  # open as long as this process lives, however it ends
+        self.ready: Future[bool] = Future()  # False where nothing can be forked
         self._asked: dict[str, tuple[Future[int], Future[int]]] = {}  # id → its process, its exit code
         self._failed = 0
 
@@ -95,23 +95,25 @@ class Warmed(SingletonConfigurable):
             )
             theirs.close()
             os.close(life)
-            self._take(process, ours, alive)
+            self._alive.append(alive)
+            self._take(process, ours)
 
     def adopt(self, pid: int, connection: socket.socket, alive: int) -> None:
-        """Take a child of this process that serves already."""
+        """Take a child of this process that serves already, until ``alive`` is closed."""
         ended = Future[int]()
         Thread(target=_wait_for, args=(pid, ended), daemon=True).start()
         with self._lock:
-            self._take(Forked(pid, ended), connection, alive)
+            self._alive.append(alive)
+            self._take(Forked(pid, ended), connection)
 
-    def _take(self, process: subprocess.Popen[bytes] | Forked, connection: socket.socket, alive: int) -> None:
-        self._ready, self._asked = Future(), {}
+    def _take(self, process: subprocess.Popen[bytes] | Forked, connection: socket.socket) -> None:
+        self.ready, self._asked = Future(), {}
         self._process, self._socket = process, connection
-        if self._life is None:
-            self._life = alive
-        Thread(target=self._listen, args=(connection, self._ready, self._asked), daemon=True, name="warmed").start()
+        arguments = (process, connection, self.ready, self._asked)
+        Thread(target=self._listen, args=arguments, daemon=True, name="warmed").start()
 
-    def _listen(self, server: socket.socket, ready: Future[bool], asked: dict) -> None:
+    def _listen(self, process: Any, server: socket.socket, ready: Future[bool], asked: dict) -> None:
+        useful = False
         with contextlib.suppress(OSError):
             while received := server.recv(4096):
                 message = json.loads(received)
@@ -119,16 +121,21 @@ class Warmed(SingletonConfigurable):
                     ready.set_result(True)
                 elif "pid" in message:
                     asked[message["id"]][0].set_result(message["pid"])
+                    useful = True
                 else:
                     asked.pop(message["id"])[1].set_result(message["exit"])
+        self._failed += not useful
         if not ready.done():
-            self._failed += 1
             ready.set_result(False)
         for pid, ended in asked.values():  # it died; its children live on, as those of somebody else
             if pid.done():
                 Thread(target=_wait_for, args=(pid.result(), ended), daemon=True).start()
             else:
                 pid.set_exception(ConnectionError("the process with the libraries has ended"))
+        if self._socket is server:
+            with contextlib.suppress(OSError, TimeoutError, subprocess.TimeoutExpired):
+                process.wait(60)
+                self.start()  # while nobody waits
 
     async def fork(self, request: dict[str, Any]) -> Forked | None:
         """A child that becomes what the request says, or None where none can be had in a while."""
@@ -137,7 +144,7 @@ class Warmed(SingletonConfigurable):
             return None
         name, process, ended = os.urandom(8).hex(), Future[int](), Future[int]()
         try:
-            if not await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(self._ready)), 2 * PATIENCE_S):
+            if not await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(self.ready)), 2 * PATIENCE_S):
                 return None
             file = os.memfd_create("request")  # in memory, and nowhere else: the child alone reads it
             try:
@@ -153,14 +160,31 @@ class Warmed(SingletonConfigurable):
             process.add_done_callback(_unwanted)
             return None
 
+    @property
+    def pid(self) -> int:
+        """The process with everything loaded; 0 where there is none."""
+        return self._process.pid if self._process is not None else 0
+
     def stop(self) -> None:
         """End it; its children stay."""
+        connection, self._socket = self._socket, None
         if self._process is not None:
             self._process.kill()
             self._process.wait()
-        if self._socket is not None:
-            self._socket.close()
-            self._socket = None
+        if connection is not None:
+            connection.close()
+
+
+class Nursery(Warmed):
+    """The hub's process that has loaded all a session needs, and knows nothing of the hub."""
+
+    what = "sessions"
+
+    def environment(self) -> dict[str, str]:
+        """Where programs and libraries are, and nothing else: the hub's secrets are in the rest."""
+        kept = ("PATH", "PYTHONPATH", "LD_LIBRARY_PATH", "LANG", "LC_ALL", "VIRTUAL_ENV")
+        known = {name: os.environ[name] for name in kept if name in os.environ}
+        return {**known, **ONE_THREAD, **QUIET, "PYTHONNOUSERSITE": "1", "HOME": "/nonexistent"}
 
 
 def _unwanted(process: Future[int]) -> None:

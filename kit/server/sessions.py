@@ -28,7 +28,17 @@ LIBRARIES = (
     "jupyter_server.nbconvert.handlers",
     *(
         f"jupyter_server.services.{name}.handlers"
-        for name in ("api", "config", "contents", "events", "kernels", "kernelspecs", "nbconvert", "security", "sessions")
+        for name in (
+            "api",
+            "config",
+            "contents",
+            "events",
+            "kernels",
+            "kernelspecs",
+            "nbconvert",
+            "security",
+            "sessions",
+        )
     ),
     "jupyter_server.services.shutdown",
     "jupyter_server.view.handlers",

@@ -9,21 +9,9 @@ from typing import Any
 from jupyterhub.spawner import LocalProcessSpawner
 from traitlets import Any as AnyValue
 
-from .forked import FORKS, ONE_THREAD, QUIET, Warmed
+from .forked import FORKS, Nursery
 
-__all__ = ["Nursery", "WarmSpawner"]
-
-
-class Nursery(Warmed):
-    """The hub's process that has loaded all a session needs, and knows nothing of the hub."""
-
-    what = "sessions"
-
-    def environment(self) -> dict[str, str]:
-        """Where programs and libraries are, and nothing else: the hub's secrets are in the rest."""
-        kept = ("PATH", "PYTHONPATH", "LD_LIBRARY_PATH", "LANG", "LC_ALL", "VIRTUAL_ENV")
-        known = {name: os.environ[name] for name in kept if name in os.environ}
-        return {**known, **ONE_THREAD, **QUIET, "PYTHONNOUSERSITE": "1", "HOME": "/nonexistent"}
+__all__ = ["WarmSpawner"]
 
 
 class WarmSpawner(LocalProcessSpawner):
@@ -34,6 +22,10 @@ class WarmSpawner(LocalProcessSpawner):
     """
 
     proc: Any = AnyValue(None, allow_none=True)  # a Popen, or as much of one as the parent class uses
+
+    def __init__(self, **traits: Any):
+        super().__init__(**traits)
+        Nursery.instance().start()  # it has loaded by the time this user, the first perhaps, has chosen to start
 
     async def start(self) -> tuple[str, int]:
         """As the parent class does."""

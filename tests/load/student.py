@@ -22,9 +22,10 @@ from tornado.websocket import WebSocketClientConnection, websocket_connect
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
 from kit.record.workbook import Workbook, default_path
+from kit.server.forked import Forked, Nursery
 from tests.browser.in_page import seal_predictions
 
-__all__ = ["HUB", "LESSON", "Page", "Student"]
+__all__ = ["HUB", "LESSON", "Page", "Student", "proportional_mib"]
 
 HUB = PROJECT / "binder" / "hub"
 LESSON = "coasting_disc"
@@ -44,15 +45,18 @@ class Page:
 
 
 class Student:
-    """A home with the lessons, a server below it, and a click on a page now and then."""
+    """A home with the lessons, a server below it, and a click on a page now and then.
 
-    def __init__(self, home: Path, lessons: Path, settings: Path | None = HUB):
-        self.home, self.settings = home, settings
+    The server is forked from the hub's process that has everything loaded, or without one is a program of its own.
+    """
+
+    def __init__(self, home: Path, lessons: Path, nursery: Nursery | None):
+        self.home, self.nursery = home, nursery
         shutil.copytree(lessons, home)
         workbook = Workbook(default_path(LESSON, home / "notebooks" / LESSON))
         seal_predictions(workbook, load_lesson(home / "datasets_demo" / LESSON))
         self.token = uuid.uuid4().hex
-        self.server: subprocess.Popen[bytes] | None = None
+        self.server: subprocess.Popen[bytes] | Forked | None = None
         self.url = ""
 
     async def log_in(self) -> None:
@@ -70,13 +74,25 @@ class Student:
             "OMP_NUM_THREADS": "1",
             "OPENBLAS_NUM_THREADS": "1",
         }
-        if self.settings:
-            environment["JUPYTER_CONFIG_PATH"] = str(self.settings)
-        self.server = subprocess.Popen(
-            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--ServerApp.port={port}",
-             "--ServerApp.port_retries=0", f"--ServerApp.root_dir={self.home}"],
-            cwd=self.home, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        command = [sys.executable, "-m", "jupyterlab"]
+        arguments = ["--no-browser", "--allow-root", f"--ServerApp.port={port}", "--ServerApp.port_retries=0",
+                     f"--ServerApp.root_dir={self.home}", "--ServerApp.log_level=60", "--LabApp.log_level=60"]  # fmt: skip
+        if self.nursery:
+            request = {
+                "command": command,
+                "arguments": arguments,
+                "main": "jupyterlab.labapp:main",
+                "env": {**environment, "JUPYTER_CONFIG_PATH": str(HUB)},
+                "cwd": str(self.home),
+                "user": None,
+                "prepare": False,
+            }
+            self.server = await self.nursery.fork(request)
+            if self.server is None:
+                raise RuntimeError("nothing was forked")
+        else:
+            quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+            self.server = subprocess.Popen([*command, *arguments], cwd=self.home, env=environment, **quiet)
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             with suppress(OSError, HTTPClientError):
@@ -120,8 +136,8 @@ class Student:
         return time.monotonic() - moved
 
     def memory_mib(self) -> float:
-        """Proportional memory of the server and all its kernels."""
-        return sum(_proportional_kib(pid) for pid in _tree(self.server.pid)) / 1024 if self.server else 0.0
+        """Proportional memory of the server and all below it: its kernels, and the process they are forked from."""
+        return proportional_mib(*_tree(self.server.pid)) if self.server else 0.0
 
     def log_out(self) -> None:
         """End the server, and with it its kernels."""
@@ -129,7 +145,7 @@ class Student:
             self.server.terminate()
             try:
                 self.server.wait(20)
-            except subprocess.TimeoutExpired:
+            except (subprocess.TimeoutExpired, TimeoutError):
                 self.server.kill()
                 self.server.wait()
 
@@ -195,9 +211,11 @@ def _tree(root: int) -> set[int]:
     return found
 
 
-def _proportional_kib(pid: int) -> int:
-    with suppress(OSError):
-        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
-            if line.startswith("Pss:"):
-                return int(line.split()[1])
-    return 0
+def proportional_mib(*pids: int) -> float:
+    """Memory of processes, with what is shared divided among those that share it."""
+    kib = 0
+    for pid in pids:
+        with suppress(OSError):
+            text = Path(f"/proc/{pid}/smaps_rollup").read_text()
+            kib += int(text.partition("\nPss:")[2].split()[0])
+    return kib / 1024
