@@ -13,7 +13,6 @@ import socket
 import subprocess
 import sys
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 from . import warmed
@@ -67,7 +66,7 @@ def load() -> None:
 def become_session(request: dict[str, Any]) -> None:
     """Be the server that is asked for, or else the ordinary program for it.
 
-    The request holds ``command`` (the ordinary program), ``arguments``, ``main`` (``module:function`` that is the same),
+    The request holds ``command`` (the ordinary program), ``arguments``, ``main`` (the same as ``module:function``),
     ``env``, ``cwd``, ``user`` (None, or ``uid``, ``gid``, ``groups``) and ``prepare`` (whether ``command`` is a script
     that prepares a home and then starts what ``KIT_SESSION_COMMAND`` says).
     """
@@ -83,6 +82,7 @@ def become_session(request: dict[str, Any]) -> None:
     if request["prepare"]:
         _go_to(prepared["PWD"], prepared)
     leave_parent_of_kernels()
+    ctypes.CDLL(None).prctl(SET_NAME, b"session")
     module, _, function = request["main"].partition(":")
     sys.argv = [module, *arguments]
     sys.exit(getattr(import_module(module), function)())
@@ -93,8 +93,8 @@ def become_user(uid: int, gid: int, groups: list[int]) -> None:
     os.setgid(gid)
     os.setgroups(groups)
     os.setuid(uid)
-    # A process that changes its user is closed to that user, until it starts another program. Nothing in this one's memory
-    # is secret, and the server looks at its own entries below /proc.
+    # A process that changes its user is closed to that user, until it starts another program. Nothing in this one's
+    # memory is secret, and the server looks at its own entries below /proc.
     ctypes.CDLL(None).prctl(SET_DUMPABLE, 1)
 
 
@@ -116,7 +116,7 @@ def prepare(command: list[str], environment: dict[str, str]) -> dict[str, str] |
         )
         lines = told.stdout.decode(errors="surrogateescape").split("\0")
         found = dict(line.split("=", 1) for line in lines if "=" in line)
-        if told.returncode == 0 and found.pop(SESSION_COMMAND, None) and lines[0].startswith("PWD="):
+        if told.returncode == 0 and found.pop(SESSION_COMMAND, "") and lines[0].startswith("PWD="):
             return found
     return None
 

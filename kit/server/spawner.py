@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import pwd
+from pathlib import Path
 from typing import Any
 
 from jupyterhub.spawner import LocalProcessSpawner
+from jupyterhub.utils import random_port
 from traitlets import Any as AnyValue
 
 from .forked import FORKS, Nursery
@@ -17,10 +19,11 @@ __all__ = ["WarmSpawner"]
 class WarmSpawner(LocalProcessSpawner):
     """Starts `jupyterhub-singleuser` of the hub's own Python, as its parent class does, in a fifth of the time.
 
-    ``Spawner.cmd`` is that program, or a script that prepares a home and then starts what ``KIT_SESSION_COMMAND`` names, as
-    ``binder/hub/session`` does. Where a session can't be forked, it is started as always.
+    ``Spawner.cmd`` is that program, or a script that prepares a home and then starts what ``KIT_SESSION_COMMAND``
+    names, as ``binder/hub/session`` does. Where a session can't be forked, it is started as always.
     """
 
+    port: Any  # of the parent class
     proc: Any = AnyValue(None, allow_none=True)  # a Popen, or as much of one as the parent class uses
 
     def __init__(self, **traits: Any):
@@ -41,8 +44,6 @@ class WarmSpawner(LocalProcessSpawner):
 
     async def _fork(self) -> Any:
         if self.port == 0:
-            from jupyterhub.utils import random_port
-
             self.port = random_port()
         account = pwd.getpwnam(self.user.name)
         user = {
@@ -57,7 +58,7 @@ class WarmSpawner(LocalProcessSpawner):
             "env": self.get_env(),
             "cwd": account.pw_dir,
             "user": None if account.pw_uid == os.getuid() else user,
-            "prepare": os.path.basename(self.cmd[0]) != "jupyterhub-singleuser",
+            "prepare": Path(self.cmd[0]).name != "jupyterhub-singleuser",
         }
         session = await Nursery.instance().fork(request)
         if session is not None:

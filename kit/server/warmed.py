@@ -3,8 +3,8 @@
     python -m kit.server.warmed WHAT FD LIFE
 
 ``WHAT`` is *kernels* for the pages of one server, or *sessions* for a hub: whole servers, each with its kernels (see
-`kit.server.sessions`). ``FD`` is one end of a pair of sockets that keep messages apart. ``{"id"}`` asks for a child; with
-it comes a file that says what the child is to be. Answers are ``{"id", "pid"}``, later ``{"id", "exit"}``; first comes
+`kit.server.sessions`). ``FD`` is one end of a pair of sockets that keep messages apart. ``{"id"}`` asks for a child, and
+brings a file that says what the child is to be. Answers are ``{"id", "pid"}``, later ``{"id", "exit"}``; first comes
 ``{"ready": true}``. ``LIFE`` is the reading end of a pipe that ends with the server or hub, and with it this process
 and its kernels. Kernels and sessions live on if this process dies.
 
@@ -14,8 +14,8 @@ does not.
 
 What one child is told, no other may know. So this process never reads it: the file is passed on unread, and nothing of
 it is in the memory that later children are copies of. What is given up: all children have the same layout in memory
-and the same seed of `hash`, which programs started one by one have not. Whoever finds out one's knows those of all. That helps
-only somebody who already has a flaw to send another's session into; this process itself gets nothing from a student.
+and the same seed of `hash`, so that whoever finds out those of one session knows those of all. That helps only who
+has a flaw to send another's session into. This process itself gets nothing from a student.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from importlib import import_module, reload
 from pathlib import Path
 from typing import Any
 
-__all__ = ["LIBRARIES", "Parent", "begin_anew", "become_kernel", "load", "threads"]
+__all__ = ["LIBRARIES", "Parent", "become_kernel", "begin_anew", "load", "threads"]
 
 LIBRARIES = (
     "ipykernel.kernelapp",

@@ -75,8 +75,9 @@ class Student:
             "OPENBLAS_NUM_THREADS": "1",
         }
         command = [sys.executable, "-m", "jupyterlab"]
-        arguments = ["--no-browser", "--allow-root", f"--ServerApp.port={port}", "--ServerApp.port_retries=0",
-                     f"--ServerApp.root_dir={self.home}", "--ServerApp.log_level=60", "--LabApp.log_level=60"]  # fmt: skip
+        place = [f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={self.home}"]
+        quiet = ["--ServerApp.log_level=50", "--LabApp.log_level=50"]
+        arguments = ["--no-browser", "--allow-root", *place, *quiet]
         if self.nursery:
             request = {
                 "command": command,
@@ -91,10 +92,9 @@ class Student:
             if self.server is None:
                 raise RuntimeError("nothing was forked")
         else:
-            quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-            self.server = subprocess.Popen([*command, *arguments], cwd=self.home, env=environment, **quiet)
+            self.server = subprocess.Popen([*command, *arguments], cwd=self.home, env=environment)
         deadline = time.monotonic() + PATIENCE_S
-        while time.monotonic() < deadline:
+        while time.monotonic() < deadline and self.server.poll() is None:
             with suppress(OSError, HTTPClientError):
                 await self._ask("GET", "api")
                 return
