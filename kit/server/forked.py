@@ -61,9 +61,9 @@ class Forked:
 
 
 class Warmed(SingletonConfigurable):
-    """The process of `kit.server.warmed`, started again when it is found dead."""
+    """The process of `module`, started again when it is found dead."""
 
-    what = "kernels"
+    module = "kit.server.warmed"
 
     def __init__(self, **traits: Any):
         super().__init__(**traits)
@@ -87,7 +87,7 @@ class Warmed(SingletonConfigurable):
             ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
             life, alive = os.pipe()
             process = subprocess.Popen(
-                [sys.executable, "-m", "kit.server.warmed", self.what, str(theirs.fileno()), str(life)],
+                [sys.executable, "-m", self.module, str(theirs.fileno()), str(life)],
                 stdin=subprocess.DEVNULL,
                 pass_fds=(theirs.fileno(), life),
                 env=self.environment(),
@@ -178,7 +178,7 @@ class Warmed(SingletonConfigurable):
 class Nursery(Warmed):
     """The hub's process that has loaded all a session needs, and knows nothing of the hub."""
 
-    what = "sessions"
+    module = "kit.server.sessions"
 
     def environment(self) -> dict[str, str]:
         """Where programs and libraries are, and nothing else: the hub's secrets are in the rest."""

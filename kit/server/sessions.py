@@ -1,5 +1,7 @@
 """A student's whole session, forked from a process of the hub: it becomes the user, and then the server.
 
+    python -m kit.server.sessions FD LIFE
+
 The server's kernels are forked from a process of that user's own, which this one leaves behind, so all sessions share
 what the libraries take. See `kit.server.warmed` for what a child may know of the others: nothing.
 """
@@ -8,7 +10,9 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import gc
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -144,3 +148,18 @@ def _go_to(folder: str, environment: dict[str, str]) -> None:
         with contextlib.suppress(OSError):
             os.chdir(place)
             return
+
+
+def main(connection: str, life: str) -> None:
+    """Load, serve, and in a child become a session."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.disable()
+    load()
+    warmed.load()
+    file = warmed.serve(connection, life)
+    if file is not None:
+        become_session(warmed.begin_anew(file))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,12 +1,12 @@
 """The process that others are forked from: it loads what they need, once, and then waits.
 
-    python -m kit.server.warmed WHAT FD LIFE
+    python -m kit.server.warmed FD LIFE
 
-``WHAT`` is *kernels* for the pages of one server, or *sessions* for a hub: whole servers, each with its kernels (see
-`kit.server.sessions`). ``FD`` is one end of a pair of sockets that keep messages apart. ``{"id"}`` asks for a child, and
-brings a file that says what the child is to be. Answers are ``{"id", "pid"}``, later ``{"id", "exit"}``; first comes
-``{"ready": true}``. ``LIFE`` is the reading end of a pipe that ends with the server or hub, and with it this process
-and its kernels. Kernels and sessions live on if this process dies.
+It forks the kernels of one server; `kit.server.sessions`, in the same way, whole servers for a hub. ``FD`` is one end
+of a pair of sockets that keep messages apart. ``{"id"}`` asks for a child and brings a file that says what the child is
+to be. Answers are ``{"id", "pid"}``, later ``{"id", "exit"}``; first comes ``{"ready": true}``. ``LIFE`` is the reading
+end of a pipe that ends with the server or hub, and with it this process and its kernels. Kernels and sessions live on
+if this process dies.
 
 Forking is safe in a process of one thread only, so there is never a second one here, and no ZeroMQ context, no event
 loop and no open file. `random`, `tempfile` and `uuid` begin anew in a child by themselves; numpy's global generator
@@ -33,7 +33,7 @@ from importlib import import_module, reload
 from pathlib import Path
 from typing import Any
 
-__all__ = ["LIBRARIES", "Parent", "become_kernel", "begin_anew", "load", "threads"]
+__all__ = ["LIBRARIES", "Parent", "become_kernel", "begin_anew", "load", "serve", "threads"]
 
 LIBRARIES = (
     "ipykernel.kernelapp",
@@ -203,27 +203,23 @@ def _end_with(life: int) -> None:
     Thread(target=wait, daemon=True, name="ends with the server").start()
 
 
-def main(arguments: list[str]) -> None:
-    """Load, serve, and in a child become what is asked for."""
-    what, connection, life = arguments[0], int(arguments[1]), int(arguments[2])
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.disable()
-    if what == "sessions":
-        from . import sessions
-
-        sessions.load()
-    load()
+def serve(connection: str, life: str) -> int | None:
+    """With all loaded: wait for requests, see `Parent.serve`."""
     del sys.path[0]  # the folder this process was started in, which `python -m` puts there
     if threads() > 1:
         raise SystemExit("A library started a thread: nothing can be forked here")
-    file = Parent(socket.socket(fileno=connection), int(life)).serve()
-    if file is None:
-        return
-    if what == "sessions":
-        sessions.become_session(begin_anew(file))
-    else:
-        become_kernel(begin_anew(file, keep=(life,)), life)
+    return Parent(socket.socket(fileno=int(connection)), int(life)).serve()
+
+
+def main(connection: str, life: str) -> None:
+    """Load, serve, and in a child become a kernel."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.disable()
+    load()
+    file = serve(connection, life)
+    if file is not None:
+        become_kernel(begin_anew(file, keep=(int(life),)), int(life))
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main(*sys.argv[1:])
