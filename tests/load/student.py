@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from jupyter_server.services.kernels.connection.base import deserialize_msg_from_ws_v1, serialize_msg_to_ws_v1
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError, HTTPRequest
 from tornado.websocket import WebSocketClientConnection, websocket_connect
 
@@ -30,6 +31,7 @@ __all__ = ["HUB", "LESSON", "Page", "Student", "proportional_mib"]
 HUB = PROJECT / "binder" / "hub"
 LESSON = "coasting_disc"
 WIDGET = "application/vnd.jupyter.widget-view+json"
+AS_JUPYTERLAB = "v1.kernel.websocket.jupyter.org"  # messages go through the server as they are
 PATIENCE_S = 300.0
 
 
@@ -110,7 +112,8 @@ class Student:
         body = {"path": path, "name": name, "type": "notebook", "kernel": {"name": "python3"}}
         session = json.loads(await self._ask("POST", "api/sessions", body))
         address = f"{self.url.replace('http', 'ws')}/api/kernels/{session['kernel']['id']}/channels"
-        channel = await websocket_connect(HTTPRequest(address, headers=self._rights), max_message_size=1 << 28)
+        request = HTTPRequest(address, headers=self._rights)
+        channel = await websocket_connect(request, max_message_size=1 << 28, subprotocols=[AS_JUPYTERLAB])
         page = Page(session["id"], channel)
         asked = [
             await self._send(page, "execute_request", {"code": "".join(cell["source"]), "store_history": True})
@@ -173,28 +176,25 @@ class Student:
             "version": "5.3",
             "date": "",
         }
-        message = {"header": header, "parent_header": {}, "metadata": {}, "content": content, "channel": "shell"}
-        await page.channel.write_message(json.dumps(message))
+        parts = [json.dumps(part).encode() for part in (header, {}, {}, content)]
+        await page.channel.write_message(serialize_msg_to_ws_v1(parts, "shell"), binary=True)
         return number
 
     async def _hear(self, page: Page, last: str, since: float) -> None:
         """Take messages until the kernel is idle after the last request; note what appears."""
         while True:
-            text = await asyncio.wait_for(page.channel.read_message(), PATIENCE_S)
-            if text is None:
+            received = await asyncio.wait_for(page.channel.read_message(), PATIENCE_S)
+            if received is None:
                 raise ConnectionError("a kernel's channel has closed")
-            if isinstance(text, bytes):  # a message with buffers: its JSON comes first
-                start, end = (int.from_bytes(text[4 * n : 4 * n + 4], "big") for n in (1, 2))
-                text = text[start : end if int.from_bytes(text[:4], "big") > 1 else None].decode()
-            message = json.loads(text)
-            kind, content = message["header"]["msg_type"], message["content"]
+            _, (header, parent, _, body, *_) = deserialize_msg_from_ws_v1(received)
+            kind, content = json.loads(header)["msg_type"], json.loads(body)
             if kind == "error":
                 raise RuntimeError("\n".join(content["traceback"]))
             if kind == "comm_open":
                 page.models[content["comm_id"]] = content["data"].get("state", {})
             if page.first_s is None and WIDGET in content.get("data", {}):
                 page.first_s = time.monotonic() - since
-            if kind == "status" and content["execution_state"] == "idle" and message["parent_header"]["msg_id"] == last:
+            if kind == "status" and content["execution_state"] == "idle" and json.loads(parent)["msg_id"] == last:
                 return
 
 
