@@ -35,7 +35,7 @@ def handin_folder(spawner) -> str:
     return ""
 
 
-c.JupyterHub.spawner_class = "jupyterhub.spawner.LocalProcessSpawner"  # each session as the user that logged in
+c.JupyterHub.spawner_class = "kit.server.spawner.WarmSpawner"  # each session as the user that logged in, at once
 c.Spawner.cmd = ["/usr/local/bin/spin-down-session"]
 c.Spawner.notebook_dir = "~/spin-down"
 c.Spawner.default_url = "/lab/tree/notebooks/start_here.ipynb"

@@ -30,7 +30,7 @@ def _load_jupyter_server_extension(server: Any) -> None:
     """Load the libraries while nobody waits yet, unless this server starts its kernels in another way."""
     from jupyter_client.provisioning import KernelProvisionerFactory
 
-    from .provisioner import Warmed
+    from .forked import Warmed
 
     if KernelProvisionerFactory.instance(parent=server).default_provisioner_name == "spin-down-kit-warm":
         Warmed.instance(parent=server).start()

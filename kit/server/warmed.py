@@ -1,14 +1,21 @@
-"""The process kernels are forked from: it loads what the kit's pages need, once, and then waits.
+"""The process that others are forked from: it loads what they need, once, and then waits.
 
     python -m kit.server.warmed FD LIFE
 
-``FD`` is one end of a socket pair. A line of JSON asks for a kernel: ``{"id", "connection_file", "env", "cwd"}``; lines
-answer ``{"id", "pid"}``, later ``{"id", "exit"}``. First comes ``{"ready": true}``. ``LIFE`` is the reading end of a
-pipe that ends with the server, and with it this process and its kernels. A kernel lives on if this process dies.
+It forks the kernels of one server; `kit.server.sessions`, in the same way, whole servers for a hub. ``FD`` is one end
+of a pair of sockets that keep messages apart. ``{"id"}`` asks for a child and brings a file that says what the child is
+to be. Answers are ``{"id", "pid"}``, later ``{"id", "exit"}``; first comes ``{"ready": true}``. ``LIFE`` is the reading
+end of a pipe that ends with the server or hub, and with it this process and its kernels. Kernels and sessions live on
+if this process dies.
 
 Forking is safe in a process of one thread only, so there is never a second one here, and no ZeroMQ context, no event
 loop and no open file. `random`, `tempfile` and `uuid` begin anew in a child by themselves; numpy's global generator
 does not.
+
+What one child is told, no other may know. So this process never reads it: the file is passed on unread, and nothing of
+it is in the memory that later children are copies of. What is given up: all children have the same layout in memory
+and the same seed of `hash`, so that whoever finds out those of one session knows those of all. That helps only who
+has a flaw to send another's session into. This process itself gets nothing from a student.
 """
 
 from __future__ import annotations
@@ -26,7 +33,7 @@ from importlib import import_module, reload
 from pathlib import Path
 from typing import Any
 
-__all__ = ["LIBRARIES", "Parent", "load", "threads"]
+__all__ = ["LIBRARIES", "Parent", "become_kernel", "begin_anew", "load", "serve", "threads"]
 
 LIBRARIES = (
     "ipykernel.kernelapp",
@@ -94,21 +101,20 @@ def rehearse() -> None:
 
 @dataclass
 class Parent:
-    """Waits for requests, forks, and tells which kernels have ended."""
+    """Waits for requests, forks, and tells which children have ended."""
 
     server: socket.socket
     life: int
-    kernels: dict[int, str] = field(default_factory=dict)  # process → id
+    children: dict[int, str] = field(default_factory=dict)  # process → id
 
-    def serve(self) -> dict[str, Any] | None:
-        """Until the server is gone: None. In a child: what was asked for."""
+    def serve(self) -> int | None:
+        """Until the server is gone: None. In a child: the open file that says what it is to be."""
         woken, wake = os.pipe()
         os.set_blocking(wake, False)
         os.set_blocking(woken, False)
         signal.set_wakeup_fd(wake)
         signal.signal(signal.SIGCHLD, lambda *_: None)
         self._tell({"ready": True})
-        waiting = b""
         with selectors.DefaultSelector() as selector:
             for source in (self.server, woken, self.life):
                 selector.register(source, selectors.EVENT_READ)
@@ -121,49 +127,58 @@ class Parent:
                 if self.life in ready:
                     return None
                 if self.server in ready:
-                    found = self.server.recv(1 << 16)
-                    if not found:
+                    message, files, _, _ = socket.recv_fds(self.server, 4096, 1)
+                    if not message:
                         return None
-                    *lines, waiting = (waiting + found).split(b"\n")
-                    for line in lines:
-                        request = json.loads(line)
-                        child = os.fork()
-                        if not child:
-                            signal.set_wakeup_fd(-1)
-                            os.close(woken)
-                            os.close(wake)
-                            return request
-                        self.kernels[child] = request["id"]
-                        self._tell({"id": request["id"], "pid": child})
+                    child = os.fork()
+                    if not child:
+                        signal.set_wakeup_fd(-1)
+                        os.close(woken)
+                        os.close(wake)
+                        return files[0]
+                    os.close(files[0])
+                    name = json.loads(message)["id"]
+                    self.children[child] = name
+                    self._tell({"id": name, "pid": child})
 
     def _bury(self) -> None:
-        while self.kernels:
+        while self.children:
             child, status = os.waitpid(-1, os.WNOHANG)
             if not child:
                 return
-            self._tell({"id": self.kernels.pop(child), "exit": os.waitstatus_to_exitcode(status)})
+            self._tell({"id": self.children.pop(child), "exit": os.waitstatus_to_exitcode(status)})
 
     def _tell(self, message: dict[str, Any]) -> None:
         with contextlib.suppress(OSError):  # the server is gone: noticed where requests are read
-            self.server.sendall(json.dumps(message).encode() + b"\n")
+            self.server.send(json.dumps(message).encode())
 
 
-def become_kernel(request: dict[str, Any], life: int) -> None:
-    """In a child: be an ordinary kernel, with nothing left of the process it comes from."""
-    os.setsid()  # an interrupt is sent to the kernel's whole group
+def begin_anew(file: int, keep: tuple[int, ...] = ()) -> dict[str, Any]:
+    """In a child: what it was asked for, with nothing left of the process it comes from but the libraries."""
+    with os.fdopen(file, "rb") as asked:
+        request = json.load(asked)
+    low = 3
+    for number in (*sorted(keep), 1 << 20):
+        os.closerange(low, number)
+        low = number + 1
+    os.setsid()  # an interrupt is sent to the whole group
     for number in (signal.SIGCHLD, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    os.environ.clear()
-    os.environ.update(request["env"])
-    os.chdir(request["cwd"])
-    del sys.path[0]  # the folder this process was started in, which `python -m` puts there
-    sys.argv = ["ipykernel_launcher", "-f", request["connection_file"]]
     gc.enable()
 
     import numpy as np
 
     np.random.seed()
+    return request
+
+
+def become_kernel(request: dict[str, Any], life: int) -> None:
+    """In a child: be an ordinary kernel, which ends with the server."""
+    os.environ.clear()
+    os.environ.update(request["env"])
+    os.chdir(request["cwd"])
+    sys.argv = ["ipykernel_launcher", "-f", request["connection_file"]]
     _end_with(life)
 
     import ipywidgets
@@ -188,19 +203,23 @@ def _end_with(life: int) -> None:
     Thread(target=wait, daemon=True, name="ends with the server").start()
 
 
-def main(arguments: list[str]) -> None:
+def serve(connection: str, life: str) -> int | None:
+    """With all loaded: wait for requests, see `Parent.serve`."""
+    del sys.path[0]  # the folder this process was started in, which `python -m` puts there
+    if threads() > 1:
+        raise SystemExit("A library started a thread: nothing can be forked here")
+    return Parent(socket.socket(fileno=int(connection)), int(life)).serve()
+
+
+def main(connection: str, life: str) -> None:
     """Load, serve, and in a child become a kernel."""
-    connection, life = (int(argument) for argument in arguments)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     gc.disable()
     load()
-    with socket.socket(fileno=connection) as server:
-        if threads() > 1:
-            raise SystemExit("A library started a thread: kernels can't be forked here")
-        request = Parent(server, life).serve()
-    if request is not None:
-        become_kernel(request, life)
+    file = serve(connection, life)
+    if file is not None:
+        become_kernel(begin_anew(file, keep=(int(life),)), int(life))
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main(*sys.argv[1:])

@@ -83,8 +83,8 @@ class ThresholdPicker(anywidget.AnyWidget):
     _esm = front_end("make.js", "page_parts.js", "threshold_plot.js", "threshold_picker.js")
     _css = front_end("threshold_picker.css")
 
-    start_period_s = t.Float().tag(sync=True)
-    stop_period_s = t.Float(None, allow_none=True).tag(sync=True)
+    start_period_s = t.Float().tag(sync=True, echo_update=False)  # dragged: what the page sent need not come back
+    stop_period_s = t.Float(None, allow_none=True).tag(sync=True, echo_update=False)
     rule = t.Unicode().tag(sync=True)
     log_period = t.Bool(True).tag(sync=True)
     refused_repairs = t.List(t.List(t.Int())).tag(sync=True)  # pairs: position of the run, position of its repair

@@ -12,9 +12,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.load.student import HUB, LESSON, Student
+from kit.server.forked import Nursery
+from tests.load.student import HUB, LESSON, Student, proportional_mib
 
 MOST_STUDENTS = 60
+ALL = "all"  # one page after the other, each left open
 PAGES = {"1": "1_predict.ipynb", "2": "2_measure.ipynb", "3": "3_average.ipynb", "4": "4_trend.ipynb",
          "5": "5_explain.ipynb", "6": "6_investigate.ipynb"}  # fmt: skip
 
@@ -23,20 +25,29 @@ async def measure(options: argparse.Namespace, place: Path) -> list[dict]:
     """One row a page; each page is opened by all students within the given time, on servers that are up or not."""
     lessons = place / "lessons"
     subprocess.run(["sh", str(HUB / "for_students"), str(lessons)], check=True, stdout=subprocess.DEVNULL)
-    settings = None if options.ordinary else HUB
+    nursery = None if options.ordinary else Nursery.instance()
+    if nursery:
+        nursery.start()  # with the hub
+        await asyncio.wrap_future(nursery.ready)
     rows = []
     for stage in options.stage:
-        students = [Student(place / stage / f"group-{number}", lessons, settings) for number in range(options.students)]
+        students = [Student(place / stage / f"group-{number}", lessons, nursery) for number in range(options.students)]
         try:
             if options.server == "warm":
                 for some in range(0, len(students), 4):
                     await asyncio.gather(*(student.log_in() for student in students[some : some + 4]))
                 await asyncio.sleep(5)  # what a server does by itself after its start
-            rows.append({"stage": stage, **await arrive(students, stage, options)})
+            row = {"stage": stage, **await arrive(students, stage, options)}
+            if nursery:  # a share of what all have in common
+                shared = proportional_mib(nursery.pid) / len(students)
+                row["memory_mib"] = [memory + shared for memory in row["memory_mib"]]
+            rows.append(row)
             print(as_line(rows[-1]), flush=True)
         finally:
             for student in students:
                 student.log_out()
+    if nursery:
+        nursery.stop()
     return rows
 
 
@@ -49,7 +60,9 @@ async def arrive(students: list[Student], stage: str, options: argparse.Namespac
         if options.server == "cold":
             await student.log_in()
         waited = time.monotonic() - clicked
-        page = await student.open(PAGES[stage])
+        for name in PAGES.values() if stage == ALL else [PAGES[stage]]:
+            page = await student.open(name)
+        page.whole_s = time.monotonic() - clicked - waited
         return page, waited
 
     came = await asyncio.gather(*(come(*pair) for pair in enumerate(students)), return_exceptions=True)
@@ -95,11 +108,18 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--students", type=int, default=30, choices=range(1, MOST_STUDENTS + 1), metavar="N")
     parser.add_argument("--server", choices=("warm", "cold"), default="warm", help="up before the class comes, or not")
     parser.add_argument("--within", type=float, default=60, metavar="S", help="everybody comes within so many seconds")
-    parser.add_argument("--stage", action="append", choices=PAGES, help="a page; may be repeated (default: 1 to 4)")
-    parser.add_argument("--ordinary", action="store_true", help="without the settings a hub is given, to compare")
+    parser.add_argument(
+        "--stage",
+        action="append",
+        choices=[*PAGES, ALL],
+        help="a page, or all, one after the other and left open; may be repeated (default: 1 to 6)",
+    )
+    parser.add_argument(
+        "--ordinary", action="store_true", help="each server and kernel a program of its own, to compare"
+    )
     parser.add_argument("--json", metavar="FILE", help="write all times here too")
     options = parser.parse_args(arguments)
-    options.stage = options.stage or ["1", "2", "3", "4"]
+    options.stage = options.stage or list(PAGES)
     print(f"{LESSON}: {options.students} students within {options.within:g} s, servers {options.server}")
     print("p50 / p95 of: first card (s), whole page (s), move of a threshold (s), memory (MiB)")
     print("| stage | students | failed | first | whole | move | memory |")

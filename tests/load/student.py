@@ -16,19 +16,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from jupyter_server.services.kernels.connection.base import deserialize_msg_from_ws_v1, serialize_msg_to_ws_v1
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError, HTTPRequest
 from tornado.websocket import WebSocketClientConnection, websocket_connect
 
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
 from kit.record.workbook import Workbook, default_path
+from kit.server.forked import Forked, Nursery
 from tests.browser.in_page import seal_predictions
 
-__all__ = ["HUB", "LESSON", "Page", "Student"]
+__all__ = ["HUB", "LESSON", "Page", "Student", "proportional_mib"]
 
 HUB = PROJECT / "binder" / "hub"
 LESSON = "coasting_disc"
 WIDGET = "application/vnd.jupyter.widget-view+json"
+AS_JUPYTERLAB = "v1.kernel.websocket.jupyter.org"  # messages go through the server as they are
 PATIENCE_S = 300.0
 
 
@@ -44,15 +47,18 @@ class Page:
 
 
 class Student:
-    """A home with the lessons, a server below it, and a click on a page now and then."""
+    """A home with the lessons, a server below it, and a click on a page now and then.
 
-    def __init__(self, home: Path, lessons: Path, settings: Path | None = HUB):
-        self.home, self.settings = home, settings
+    The server is forked from the hub's process that has everything loaded, or without one is a program of its own.
+    """
+
+    def __init__(self, home: Path, lessons: Path, nursery: Nursery | None):
+        self.home, self.nursery = home, nursery
         shutil.copytree(lessons, home)
         workbook = Workbook(default_path(LESSON, home / "notebooks" / LESSON))
         seal_predictions(workbook, load_lesson(home / "datasets_demo" / LESSON))
         self.token = uuid.uuid4().hex
-        self.server: subprocess.Popen[bytes] | None = None
+        self.server: subprocess.Popen[bytes] | Forked | None = None
         self.url = ""
 
     async def log_in(self) -> None:
@@ -70,15 +76,27 @@ class Student:
             "OMP_NUM_THREADS": "1",
             "OPENBLAS_NUM_THREADS": "1",
         }
-        if self.settings:
-            environment["JUPYTER_CONFIG_PATH"] = str(self.settings)
-        self.server = subprocess.Popen(
-            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--ServerApp.port={port}",
-             "--ServerApp.port_retries=0", f"--ServerApp.root_dir={self.home}"],
-            cwd=self.home, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        command = [sys.executable, "-m", "jupyterlab"]
+        place = [f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={self.home}"]
+        quiet = ["--ServerApp.log_level=50", "--LabApp.log_level=50"]
+        arguments = ["--no-browser", "--allow-root", *place, *quiet]
+        if self.nursery:
+            request = {
+                "command": command,
+                "arguments": arguments,
+                "main": "jupyterlab.labapp:main",
+                "env": {**environment, "JUPYTER_CONFIG_PATH": str(HUB)},
+                "cwd": str(self.home),
+                "user": None,
+                "prepare": False,
+            }
+            self.server = await self.nursery.fork(request)
+            if self.server is None:
+                raise RuntimeError("nothing was forked")
+        else:
+            self.server = subprocess.Popen([*command, *arguments], cwd=self.home, env=environment)
         deadline = time.monotonic() + PATIENCE_S
-        while time.monotonic() < deadline:
+        while time.monotonic() < deadline and self.server.poll() is None:
             with suppress(OSError, HTTPClientError):
                 await self._ask("GET", "api")
                 return
@@ -94,7 +112,8 @@ class Student:
         body = {"path": path, "name": name, "type": "notebook", "kernel": {"name": "python3"}}
         session = json.loads(await self._ask("POST", "api/sessions", body))
         address = f"{self.url.replace('http', 'ws')}/api/kernels/{session['kernel']['id']}/channels"
-        channel = await websocket_connect(HTTPRequest(address, headers=self._rights), max_message_size=1 << 28)
+        request = HTTPRequest(address, headers=self._rights)
+        channel = await websocket_connect(request, max_message_size=1 << 28, subprotocols=[AS_JUPYTERLAB])
         page = Page(session["id"], channel)
         asked = [
             await self._send(page, "execute_request", {"code": "".join(cell["source"]), "store_history": True})
@@ -120,8 +139,8 @@ class Student:
         return time.monotonic() - moved
 
     def memory_mib(self) -> float:
-        """Proportional memory of the server and all its kernels."""
-        return sum(_proportional_kib(pid) for pid in _tree(self.server.pid)) / 1024 if self.server else 0.0
+        """Proportional memory of the server and all below it: its kernels, and the process they are forked from."""
+        return proportional_mib(*_tree(self.server.pid)) if self.server else 0.0
 
     def log_out(self) -> None:
         """End the server, and with it its kernels."""
@@ -129,7 +148,7 @@ class Student:
             self.server.terminate()
             try:
                 self.server.wait(20)
-            except subprocess.TimeoutExpired:
+            except (subprocess.TimeoutExpired, TimeoutError):
                 self.server.kill()
                 self.server.wait()
 
@@ -157,28 +176,25 @@ class Student:
             "version": "5.3",
             "date": "",
         }
-        message = {"header": header, "parent_header": {}, "metadata": {}, "content": content, "channel": "shell"}
-        await page.channel.write_message(json.dumps(message))
+        parts = [json.dumps(part).encode() for part in (header, {}, {}, content)]
+        await page.channel.write_message(serialize_msg_to_ws_v1(parts, "shell"), binary=True)
         return number
 
     async def _hear(self, page: Page, last: str, since: float) -> None:
         """Take messages until the kernel is idle after the last request; note what appears."""
         while True:
-            text = await asyncio.wait_for(page.channel.read_message(), PATIENCE_S)
-            if text is None:
+            received = await asyncio.wait_for(page.channel.read_message(), PATIENCE_S)
+            if received is None:
                 raise ConnectionError("a kernel's channel has closed")
-            if isinstance(text, bytes):  # a message with buffers: its JSON comes first
-                start, end = (int.from_bytes(text[4 * n : 4 * n + 4], "big") for n in (1, 2))
-                text = text[start : end if int.from_bytes(text[:4], "big") > 1 else None].decode()
-            message = json.loads(text)
-            kind, content = message["header"]["msg_type"], message["content"]
+            _, (header, parent, _, body, *_) = deserialize_msg_from_ws_v1(received)
+            kind, content = json.loads(header)["msg_type"], json.loads(body)
             if kind == "error":
                 raise RuntimeError("\n".join(content["traceback"]))
             if kind == "comm_open":
                 page.models[content["comm_id"]] = content["data"].get("state", {})
             if page.first_s is None and WIDGET in content.get("data", {}):
                 page.first_s = time.monotonic() - since
-            if kind == "status" and content["execution_state"] == "idle" and message["parent_header"]["msg_id"] == last:
+            if kind == "status" and content["execution_state"] == "idle" and json.loads(parent)["msg_id"] == last:
                 return
 
 
@@ -195,9 +211,11 @@ def _tree(root: int) -> set[int]:
     return found
 
 
-def _proportional_kib(pid: int) -> int:
-    with suppress(OSError):
-        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
-            if line.startswith("Pss:"):
-                return int(line.split()[1])
-    return 0
+def proportional_mib(*pids: int) -> float:
+    """Memory of processes, with what is shared divided among those that share it."""
+    kib = 0
+    for pid in pids:
+        with suppress(OSError):
+            text = Path(f"/proc/{pid}/smaps_rollup").read_text()
+            kib += int(text.partition("\nPss:")[2].split()[0])
+    return kib / 1024

@@ -18,23 +18,30 @@ from jupyter_client.manager import KernelManager
 from jupyter_client.provisioning import KernelProvisionerFactory
 
 from kit.server import provisioner
-from kit.server.provisioner import ForkedKernel, Warmed, WarmProvisioner
+from kit.server.forked import FORKS, Forked, Warmed
+from kit.server.provisioner import WarmProvisioner
 
 pytestmark = [
     pytest.mark.slow,  # each starts the process anew or a kernel or two
-    pytest.mark.skipif(not provisioner.FORKS, reason="kernels are forked on Linux only"),
+    pytest.mark.skipif(not FORKS, reason="kernels are forked on Linux only"),
     pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning"),  # Jupyter's own
 ]
 
 
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Warmed]:
+    """One process for all tests that leave it as it was."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", str(Path(provisioner.__file__).parents[2]))
+        yield (warmed := Warmed())
+    warmed.stop()
+
+
 @pytest.fixture
-def warmed(monkeypatch) -> Iterator[Warmed]:
-    monkeypatch.setenv("PYTHONPATH", str(Path(provisioner.__file__).parents[2]))
+def warmed(shared, monkeypatch) -> Warmed:
     monkeypatch.setitem(KernelProvisionerFactory.provisioners, "spin-down-kit-warm", _Entry)
-    Warmed.clear_instance()
-    yield Warmed.instance()
-    Warmed.instance().stop()
-    Warmed.clear_instance()
+    monkeypatch.setattr(Warmed, "_instance", shared)
+    return shared
 
 
 class _Entry:
@@ -87,8 +94,8 @@ def runs(pid: int) -> bool:
 
 def test_a_forked_kernel_is_a_kernel_like_any_other(warmed, tmp_path):
     with kernel(tmp_path) as (manager, ask):
-        assert isinstance(manager.provisioner.process, ForkedKernel)
-        assert ask("__import__('os').getppid()") == warmed._process.pid
+        assert isinstance(manager.provisioner.process, Forked)
+        assert ask("__import__('os').getppid()") == warmed.pid
         assert ask("sorted({'pandas', 'plotly', 'kit.widgets.stage'} & set(__import__('sys').modules))") == [
             "kit.widgets.stage",
             "pandas",
@@ -128,21 +135,21 @@ def test_two_kernels_share_no_chance_no_names_and_no_files(warmed, tmp_path):
         files = "{str(f.readlink()) for f in __import__('pathlib').Path('/proc/PID/fd').iterdir() if f.is_symlink()}"
         sockets = {name for name in ask_a(files.replace("PID", "self")) if name.startswith("socket:")}
         assert not sockets & ask_b(files.replace("PID", "self"))
-        assert not sockets & eval(files.replace("PID", str(warmed._process.pid)))
+        assert not sockets & eval(files.replace("PID", str(warmed.pid)))
 
 
 def test_a_dead_parent_takes_no_kernel_with_it_and_is_replaced(warmed, tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     with kernel(tmp_path / "a") as (manager, ask):
-        first = warmed._process.pid
+        first = warmed.pid
         os.kill(first, signal.SIGKILL)
-        warmed._process.wait()
+        assert until(lambda: not runs(first))
         assert ask("6 * 7") == 42
         assert manager.is_alive()
         with kernel(tmp_path / "b") as (second, _):
-            assert isinstance(second.provisioner.process, ForkedKernel)
-            assert warmed._process.pid != first
+            assert isinstance(second.provisioner.process, Forked)
+            assert warmed.pid != first
         # one whose parent is gone is still watched, and can be ended
         os.kill(manager.provisioner.pid, signal.SIGKILL)
         assert until(lambda: not manager.is_alive())
@@ -151,9 +158,10 @@ def test_a_dead_parent_takes_no_kernel_with_it_and_is_replaced(warmed, tmp_path)
 def test_where_nothing_can_be_forked_a_kernel_starts_as_always(warmed, tmp_path, monkeypatch):
     broken = tmp_path / "sitecustomize.py"
     broken.write_text("import threading, time\nthreading.Thread(target=time.sleep, args=(60,), daemon=True).start()\n")
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), os.environ["PYTHONPATH"]]))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), str(Path(provisioner.__file__).parents[2])]))
+    monkeypatch.setattr(Warmed, "_instance", Warmed())
     with kernel(tmp_path) as (manager, ask):
-        assert not isinstance(manager.provisioner.process, ForkedKernel)
+        assert not isinstance(manager.provisioner.process, Forked)
         assert ask("6 * 7") == 42
 
 
@@ -162,11 +170,13 @@ def test_kernels_end_with_a_server_that_is_killed(tmp_path):
 import asyncio, sys, time
 from pathlib import Path
 from jupyter_client import KernelManager
-from kit.server.provisioner import Warmed
-import json, os
+from kit.server.forked import Warmed
+import os
 async def main():
-    kernel = await Warmed.instance().fork("a", sys.argv[1], dict(os.environ), os.getcwd())
-    print(kernel.pid, Warmed.instance()._process.pid, flush=True)
+    kernel = await Warmed.instance().fork(
+        {"connection_file": sys.argv[1], "env": dict(os.environ), "cwd": os.getcwd()}
+    )
+    print(kernel.pid, Warmed.instance().pid, flush=True)
     time.sleep(60)
 from jupyter_client.connect import write_connection_file
 write_connection_file(sys.argv[1], transport="ipc", ip=sys.argv[1] + "-ipc")
