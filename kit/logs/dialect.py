@@ -239,8 +239,8 @@ def _best_candidate(sample: list[str], head: list[str], delimiter: str | None, d
     candidates = [(d, p) for d in delimiters for p in ([decimal] if decimal else [".", ","]) if d != p or quoted]
 
     def share(candidate: tuple[str, str]) -> float:
-        rows = [split_row(line, candidate[0]) for line in sample]
-        return sum(float(np.mean([is_number(cell, candidate[1]) for cell in row or [""]])) for row in rows)
+        rows = [split_row(line, candidate[0]) or [""] for line in sample]
+        return sum(sum(is_number(cell, candidate[1]) for cell in row) / len(row) for row in rows)
 
     best = max(candidates, key=share)
     if best == ("", ",") and (",", ".") in candidates and _title_width(head) > 1:
