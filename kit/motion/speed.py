@@ -20,11 +20,9 @@ import numpy as np
 
 from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
-from ..stats.averages import NORMAL_FACTOR, t_factor
-from ..stats.least_squares import aicc, lag_one, lasting_factor
+from ..stats.least_squares import aicc, lasting_factor
 from ..wording import case_of, count_of, number
-from .breaks import design_of
-from .splines import Clock, Spline, Splines
+from .splines import Clock, Spline, Splines, design_of, spline_of
 from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
@@ -400,12 +398,10 @@ def _rise(speed) -> float:
 
 def _finished(fit: Spline, times_s) -> Spline:
     """Speeds at all passes; what little a curve rises is ironed out, so that a binary search over them is safe."""
-    from scipy.interpolate import BSpline
-
     speed = fit.speed
     if len(speed) != len(times_s):
         s, first, _ = fit.stretched(times_s)
-        speed = BSpline(fit.knots, fit.coefficients, fit.degree)(s, 1) * first
+        speed = spline_of(fit.knots, fit.coefficients, fit.degree)(s, 1) * first
     if _rise(speed) > 1e-9:
         from scipy.optimize import isotonic_regression
 
@@ -416,8 +412,6 @@ def _finished(fit: Spline, times_s) -> Spline:
 
 def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
     """Weighted least squares of angle on time; None where the passes do not determine the curve."""
-    from scipy.interpolate import BSpline
-
     angle, weight, flags = data.angle, data.weight_s, data.flags
     start, end = data.fitted_s[0], data.fitted_s[-1]
     clock = Clock(kappa, start, end - start)
@@ -425,22 +419,21 @@ def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
     # knots lie halfway between even in time and even in angle: slow ends and fast starts both get their share
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
-    grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-    design = np.hstack([design_of(s, grid, degree), data.flag_columns, data.ripple]) * weight[:, None]
-    (n, m), count = design.shape, degree + 1 + knots
+    grid = np.concatenate([np.zeros(degree + 1), inner, np.ones(degree + 1)])
+    count = degree + 1 + knots
+    n, m = len(s), count + data.columns
     if n <= m:
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
-    triangle = np.asarray(np.linalg.qr(np.column_stack([design, angle * weight]), mode="r"))
+    columns = np.column_stack([design_of(s, grid, degree), data.flag_columns, data.ripple, angle]) * weight[:, None]
+    triangle = np.asarray(np.linalg.qr(columns, mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
     solution = np.linalg.solve(r, triangle[:m, m])
-    residuals = design @ solution - angle * weight
+    residuals = columns[:, :m] @ solution - columns[:, m]
     rss = max(float(residuals @ residuals), n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
-    main = slice(0, count)
-    root = np.linalg.inv(r)[main] * (np.sqrt(rss / (n - m)) * t_factor(n - m) / NORMAL_FACTOR)
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
@@ -450,15 +443,14 @@ def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
         end - start,
         knots=grid,
         degree=degree,
-        coefficients=solution[main],
+        coefficients=solution[:count],
         offsets=offsets,
-        root=root,
+        triangle=r,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
         aicc=aicc(n * np.log(rss / n), m + 1, n),
-        speed=BSpline(grid, solution[main], degree)(s, 1) * first,
+        speed=spline_of(grid, solution[:count], degree)(s, 1) * first,
         fitted_s=data.fitted_s,
         late_s=residuals,
-        lag_one=lag_one(residuals, m),
     )
 
 

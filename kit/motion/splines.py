@@ -13,7 +13,10 @@ from math import factorial
 
 import numpy as np
 
-__all__ = ["Clock", "Moments", "Spline", "Splines", "first_at_least"]
+from ..stats.averages import NORMAL_FACTOR, t_factor
+from ..stats.least_squares import lag_one
+
+__all__ = ["Clock", "Moments", "Spline", "Splines", "design_of", "first_at_least", "spline_of"]
 
 _MOST_STEPS, _SETTLED = 60, 1e-14  # of the search for a moment; of a run's stretched time
 _TERMS = 6  # coefficients of a polynomial of the fifth degree, the highest that is used
@@ -46,15 +49,12 @@ class Spline(Clock):
     degree: int
     coefficients: np.ndarray  # (m,)
     offsets: np.ndarray  # (flags,) angle of each flag from its even place, turns; sums to zero
-    root: (
-        np.ndarray
-    )  # (m, w): root @ root.T is the coefficients' covariance, already widened for few degrees of freedom
+    triangle: np.ndarray  # (w, w) R of all w columns, the spline's m first
     timing_sd_s: float
     aicc: float
     speed: np.ndarray  # (n,) at the fitted passes, in the end at all coasting ones, turns/s
     fitted_s: np.ndarray  # times of the fitted passes
     late_s: np.ndarray  # their residuals
-    lag_one: float  # correlation of the error of a fitted pass with the next one's
 
     @property
     def complexity(self) -> tuple[int, int]:
@@ -63,21 +63,41 @@ class Spline(Clock):
 
     def basis_values(self, times_s) -> np.ndarray:
         """Angle (turns) at many times, (n,)."""
-        from scipy.interpolate import BSpline
+        return spline_of(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
 
-        return BSpline(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
+    @cached_property
+    def root(self) -> np.ndarray:
+        """(m, w): root @ root.T is the coefficients' covariance, already widened for few degrees of freedom."""
+        width = len(self.triangle)
+        widened = self.timing_sd_s * t_factor(len(self.late_s) - width) / NORMAL_FACTOR
+        return np.linalg.inv(self.triangle)[: len(self.coefficients)] * widened
+
+    @cached_property
+    def lag_one(self) -> float:
+        """Correlation of the error of a fitted pass with the next one's."""
+        return lag_one(self.late_s, len(self.triangle))
 
     @cached_property
     def pieces(self) -> tuple[np.ndarray, np.ndarray]:
         """Where the p pieces begin in stretched time, and (p, degree + 1, 1 + w) coefficients, of rising powers from
         there: first of the angle, then of (values of all B-splines) @ `root`.
         """
-        from scipy.interpolate import BSpline
-
         begins = np.unique(self.knots)[:-1]
-        spline = BSpline(self.knots, np.column_stack([self.coefficients, self.root]), self.degree)
+        spline = spline_of(self.knots, np.column_stack([self.coefficients, self.root]), self.degree)
         powers = [spline(begins, nu=power) / factorial(power) for power in range(self.degree + 1)]  # Taylor's series
         return begins, np.stack(powers, axis=1)
+
+
+def spline_of(knots, coefficients, degree):
+    """scipy's BSpline, without its checks: they take longer than a hundred passes."""
+    from scipy.interpolate import BSpline
+
+    return BSpline.construct_fast(knots, np.ascontiguousarray(coefficients), degree)
+
+
+def design_of(s, knots, degree) -> np.ndarray:
+    """(n, m) values of the B-splines at places s."""
+    return spline_of(knots, np.eye(len(knots) - degree - 1), degree)(s)
 
 
 def first_at_least(rising: np.ndarray, low: np.ndarray, high: np.ndarray, wanted) -> np.ndarray:
