@@ -7,6 +7,7 @@ import json
 import os
 import sys
 import time
+import traceback
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -53,10 +54,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", metavar="FILE", help="write the rows here too")
     parser.add_argument("--small", action="store_true", help="tiny sizes: shows that the table can be made, no more")
     chosen = parser.parse_args(arguments)
-    started, rows = time.monotonic(), []
+    started, rows, failed = time.monotonic(), [], []
     for name in chosen.only or ITEMS:
-        print(f"measuring {name} ...", file=sys.stderr, flush=True)
-        rows += ITEMS[name](chosen.small)
+        print(f"measuring {name} ...", end=" ", file=sys.stderr, flush=True)
+        begun = time.monotonic()
+        try:
+            rows += ITEMS[name](chosen.small)
+        except Exception:  # the others are measured all the same
+            failed.append(name)
+            traceback.print_exc()
+        print(f"{time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)
     print(as_text(rows))
     print(
         f"\nMeasured side by side in {time.monotonic() - started:.0f} s; {os.cpu_count()} processors. Less is better."
@@ -64,7 +71,9 @@ def main(arguments: list[str] | None = None) -> int:
     if chosen.json:
         table = [asdict(row) | {"gain": row.gain, "above_floor": row.above_floor} for row in rows]
         Path(chosen.json).write_text(json.dumps(table, indent=1, ensure_ascii=False), encoding="utf-8")
-    return 0
+    if failed:
+        print(f"Failed: {', '.join(failed)}.", file=sys.stderr)
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":
