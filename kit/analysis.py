@@ -87,7 +87,7 @@ class Analysis:
         not_read: Sequence[str] = (),
     ):
         self.not_read = tuple(not_read)
-        self.curves: tuple[SpeedCurve, ...] = tuple(speed_curves(runs))
+        self.curves = speed_curves(runs)
         self.x = x or _changed(self.runs)
         self.start_period_s = (
             common_start(self.curves) if start_period_s == "auto" else _seconds(start_period_s, "start")
@@ -98,7 +98,7 @@ class Analysis:
             self.stop_period_s = (
                 common_stop(self.curves) if stop_period_s == "auto" else _seconds(stop_period_s, "stop")
             )
-        self.rule, self.rule_why = best_rule(self.curves) if rule == BEST else (rule, "")
+        self.rule, self.rule_why = self.curves.once(best_rule) if rule == BEST else (rule, "")
         self.title = title
         self._reasons = set_aside
         self._fitted: dict[str, tuple[list[Trend], str]] = {}

@@ -35,11 +35,12 @@ def benchmarks_block(path: str | Path) -> str:
     from tests.benchmarks.table import number
 
     rows = json.loads(Path(path).read_text(encoding="utf-8"))
-    lines = ["", "| what | ours | the usual way | usual/ours |", "|---|---|---|---|"]
+    lines = ["", "| what | ours | the usual way | usual/ours | ours/floor | goal |", "|---|---:|---|---:|---:|---|"]
     for row in rows:
         usual = f"{number(row['usual'])} ({row['usual_what']})" if row["usual"] is not None else "–"
         lines.append(
-            f"| {row['item']} ({row['unit']}) | {number(row['ours'])} | {usual} | {number(row['gain'], '×')} |"
+            f"| {row['item']} ({row['unit']}) | {number(row['ours'])} | {usual} | {number(row['gain'], '×')} | "
+            f"{number(row['above_floor'], '×')} | {row['goal'] or '–'} |"
         )
     return "\n".join([*lines, ""])
 

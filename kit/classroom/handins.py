@@ -10,9 +10,10 @@ import os
 import re
 import stat
 import struct
+import time
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
@@ -29,6 +30,7 @@ MAX_FILES = 100_000
 MAX_DIRECTORY_BYTES = 10_000_000  # a ZIP's list of contents, which has to be read at once
 MAX_RATIO = 50  # a ZIP of hand-ins unpacks to 5 to 20 times its size; a bomb, to 1000 times and more
 SPARE_BYTES = 20_000_000  # ... but a small ZIP may always unpack to this
+_TICK_S = 3.0  # a file that changed less than so long ago may change again without another time
 # What systems leave behind, and hidden files; but not "..", which has to be told.
 QUIET = re.compile(r"(^|/)(\.(?!\.?([/\\]|$))|__MACOSX/|Thumbs\.db$|desktop\.ini$|README\.md$)", re.IGNORECASE)
 # Characters that act instead of being seen: controls, and those that turn the direction of the text after them.
@@ -45,12 +47,14 @@ class ClassFile:
     data: bytes | None
     problem: str = ""  # why there are no bytes
     fix: str = ""
+    mark: tuple | None = None  # of a plain file: what changes whenever its bytes do; None where nothing is sure to
 
 
-def class_files(source: str | Path) -> Iterator[ClassFile]:
+def class_files(source: str | Path, known: Container[tuple] = ()) -> Iterator[ClassFile]:
     """All `.json` files of a folder (with its subfolders and ZIPs), of a ZIP, or one file; each read when asked for.
 
-    `source` may also be an address, such as s3://bucket/class-3b. The same limits hold there.
+    `source` may also be an address, such as s3://bucket/class-3b. The same limits hold there. A plain file whose mark
+    is `known` is not read again: it comes without bytes and without a problem.
 
     Hidden files and those that systems leave behind are passed over; every other file is named with its problem.
 
@@ -65,9 +69,9 @@ def class_files(source: str | Path) -> Iterator[ClassFile]:
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
             os.scandir(path).close()  # said before the first file is asked for
-            return _limited(_folder_files(path))
+            return _limited(_folder_files(path, known))
         if stat.S_ISREG(mode):
-            return _limited(_one(path, path.name))
+            return _limited(_one(path, path.name, known))
     except PermissionError:
         what = "You are not allowed to read this place. So nobody can say whether there are hand-ins in it"
         raise KitError(what, file=path, fix=LET_IN) from None
@@ -90,23 +94,23 @@ def _limited(files: Iterator[ClassFile]) -> Iterator[ClassFile]:
         yield file
 
 
-def _folder_files(folder: Path) -> Iterator[ClassFile]:
+def _folder_files(folder: Path, known: Container[tuple]) -> Iterator[ClassFile]:
     closed: list[OSError] = []  # folders that cannot be listed: left out, they would seem empty
     for where, folders, names in os.walk(folder, onerror=closed.append):  # which follows no links
         folders.sort()
+        below = "" if where == str(folder) else f"{Path(where).relative_to(folder).as_posix()}/"
         for name in sorted(names):
-            path = Path(where, name)
-            shown = path.relative_to(folder).as_posix()
-            if not QUIET.search(shown):
-                yield from _one(path, shown)
+            if not QUIET.search(below + name):
+                yield from _one(Path(where, name), below + name, known)
     for problem in closed:
         yield _unreadable(_name(Path(problem.filename).relative_to(folder).as_posix()), problem)
 
 
-def _one(path: Path, shown: str) -> Iterator[ClassFile]:
+def _one(path: Path, shown: str, known: Container[tuple]) -> Iterator[ClassFile]:
     name, ending = _name(shown), path.suffix.lower()
     try:
-        if not stat.S_ISREG(path.lstat().st_mode):  # a link may lead anywhere; a pipe would wait for ever
+        found = path.lstat()
+        if not stat.S_ISREG(found.st_mode):  # a link may lead anywhere; a pipe would wait for ever
             yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
         elif ending == ".zip":
             path.open("rb").close()  # said as for other files, if it is not allowed
@@ -114,9 +118,18 @@ def _one(path: Path, shown: str) -> Iterator[ClassFile]:
         elif ending != ".json":
             yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
         else:
-            yield ClassFile(name, _bytes_of(path))
+            mark = (name, found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino)
+            if mark in known:
+                yield ClassFile(name, None, mark=mark)
+            else:
+                yield ClassFile(name, _bytes_of(path), mark=mark if _is_settled(found) else None)
     except OSError as problem:
         yield _unreadable(name, problem)
+
+
+def _is_settled(found: os.stat_result) -> bool:
+    """Whether another change would show: clocks of some disks tick every two seconds, so two within one look alike."""
+    return time.time() - max(found.st_mtime, found.st_ctime) > _TICK_S
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -184,22 +184,12 @@ def read_class(
     >>> overview.answers["moment"].unique().tolist()
     ['first', 'after discussion', 'end']
     """
-    reader = ClassReader(source, lesson, key_folder)
-    overview = reader.read()
-    if not overview.groups:
-        refused = overview.refused
-        closed = refused and all(NOT_ALLOWED in file.why.lower() for file in refused)
-        raise KitError(
-            "You are not allowed to read the files here" if closed else "There is no hand-in here that can be used",
-            file=shown_place(source),
-            found=f"{refused[0].file}: {refused[0].why}" if refused and not closed else None,
-            fix=LET_IN if closed else "put the groups' .json files into one folder",
-        )
-    return overview
+    return ClassReader(source, lesson, key_folder).read_some()
 
 
 class ClassReader:
-    """Reads a class again and again, as hand-ins come in: a file whose bytes are as before is not judged anew.
+    """Reads a class again and again, as hand-ins come in. A file of the same size and times is not read anew, and one
+    whose bytes are as before is not judged anew.
 
     Parameters as for `read_class`.
     """
@@ -215,6 +205,27 @@ class ClassReader:
         self.lesson = lesson
         self._key = _key(lesson, key_folder)
         self._judged: dict[tuple[str, bytes], tuple[str, Group] | Refused] = {}
+        self._index: dict[tuple, tuple[str, bytes]] = {}  # by the mark of a plain file
+        self._overview: Overview | None = None
+
+    def read_some(self) -> Overview:
+        """As `read`.
+
+        Raises
+        ------
+        KitError : as `read`; and if there is not a single hand-in that can be used.
+        """
+        overview = self.read()
+        if not overview.groups:
+            refused = overview.refused
+            closed = refused and all(NOT_ALLOWED in file.why.lower() for file in refused)
+            raise KitError(
+                "You are not allowed to read the files here" if closed else "There is no hand-in here that can be used",
+                file=shown_place(self.source),
+                found=f"{refused[0].file}: {refused[0].why}" if refused and not closed else None,
+                fix=LET_IN if closed else "put the groups' .json files into one folder",
+            )
+        return overview
 
     def read(self) -> Overview:
         """The class as it is now; without groups, if there is nothing that can be used yet.
@@ -224,10 +235,23 @@ class ClassReader:
         KitError : no such folder.
         """
         judged: dict[tuple[str, bytes], tuple[str, Group] | Refused] = {}
-        for file in class_files(self.source):
-            mark = hashlib.sha256(file.data if file.data is not None else file.problem.encode()).digest()
-            judged[file.name, mark] = self._judged.get((file.name, mark)) or _judge(file, self.lesson)
-        self._judged = judged  # what is not there any more is forgotten
+        index: dict[tuple, tuple[str, bytes]] = {}
+        for file in class_files(self.source, self._index):
+            if file.mark in self._index:
+                key = self._index[file.mark]
+            else:
+                key = file.name, hashlib.sha256(file.problem.encode() if file.data is None else file.data).digest()
+            judged[key] = self._judged.get(key) or _judge(file, self.lesson)
+            if file.mark:
+                index[file.mark] = key
+        if self._overview is not None and list(judged) == list(self._judged):
+            self._index = index
+            return self._overview
+        self._judged, self._index = judged, index  # what is not there any more is forgotten
+        self._overview = self._as_overview(judged)
+        return self._overview
+
+    def _as_overview(self, judged: Mapping[tuple[str, bytes], tuple[str, Group] | Refused]) -> Overview:
         read = [found for found in judged.values() if not isinstance(found, Refused)]
         refused = [found for found in judged.values() if isinstance(found, Refused)]
         name = self.lesson.name if self.lesson else _most_common(lesson_name for lesson_name, _ in read)

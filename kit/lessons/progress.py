@@ -22,7 +22,7 @@ from ..analysis import Analysis
 from ..errors import KitError
 from ..logs.run import Run, accept, refuse, with_repairs
 from ..motion.drag_fit import DragFit, coasting_passes, fit_drags
-from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.speed import Curves, SpeedCurve, speed_curves
 from ..motion.threshold import common_stop
 from ..record.entries import QUANTITIES, Entry, Kind
 from ..record.summary import table_rows
@@ -182,6 +182,7 @@ class Progress:
         self.workbook = workbook or Workbook(default_path(self.lesson.name))
         self._curves_as_read: dict[str, SpeedCurve] = {}  # smoothed once, however often they are asked for
         self._refused_curves: dict[tuple, SpeedCurve] = {}
+        self._curves = speed_curves(())
         self._analysed: tuple[tuple, Analysis] | None = None  # by what, and what came out
 
     def __repr__(self) -> str:
@@ -252,13 +253,16 @@ class Progress:
         return [*lessons, *(run for run in self.own.runs if run.origin in sources)]
 
     @property
-    def curves(self) -> tuple[SpeedCurve, ...]:
+    def curves(self) -> Curves:
         """Speed curves of all runs, with the group's refused repairs applied."""
         refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
-        return tuple(
+        curves = [
             self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
             for curve in self._as_read(self.runs)
-        )
+        ]
+        if list(self._curves) != curves:  # the same ones keep what has been worked out of them together
+            self._curves = speed_curves(curves)
+        return self._curves
 
     @property
     def lesson_curves(self) -> tuple[SpeedCurve, ...]:
@@ -306,7 +310,7 @@ class Progress:
     def analysis(self) -> Analysis:
         """The runs analysed by the group's own choices; made again only when one of these, or the runs, changed."""
         curves, thresholds, reasons = self.curves, self.thresholds, self.set_aside
-        choices = (tuple(map(id, curves)), thresholds, tuple(sorted(reasons.items())))
+        choices = (curves, thresholds, tuple(sorted(reasons.items())))
         if self._analysed is None or self._analysed[0] != choices:
             made = Analysis(curves, *thresholds, x=self.x, set_aside=reasons, title=self.lesson.title)
             self._analysed = choices, made

@@ -169,13 +169,13 @@ def find_dialect(
     if len(text) > TAIL:
         tail = tail[1:]
     comment = next((line.strip()[0] for line in head + tail if line.strip()[:1] in ("#", "%")), "#")
-    rows = [_content(line, comment) for line in head if not is_remark(line)]
-    if len(text) > HEAD:
-        rows += [_content(line, comment) for line in tail if not is_remark(line)]
+    of_head = [line for line in head if not is_remark(line)]
+    of_tail = [line for line in tail if not is_remark(line)] if len(text) > HEAD else []
+    rows = [_content(line, comment) for line in of_head + of_tail]
     sample = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS:][-SAMPLE_ROWS:]
     # a tab at the end of a row is an empty cell if there are tabs within rows, else a slip
-    ends = ["\t" if line.rstrip(" ").endswith("\t") else "" for line in head if not is_remark(line)]
-    tabs = any("\t" in line for line in sample) and ends.count("\t") > 0.3 * len(ends)
+    tabs = any("\t" in line for line in sample)
+    tabs = tabs and sum(line.rstrip(" ").endswith("\t") for line in of_head) > 0.3 * len(of_head)
     if not sample:
         raise KitError("There are no rows of numbers in this file", file=file, fix="export the log again")
 
@@ -239,8 +239,8 @@ def _best_candidate(sample: list[str], head: list[str], delimiter: str | None, d
     candidates = [(d, p) for d in delimiters for p in ([decimal] if decimal else [".", ","]) if d != p or quoted]
 
     def share(candidate: tuple[str, str]) -> float:
-        rows = [split_row(line, candidate[0]) for line in sample]
-        return sum(float(np.mean([is_number(cell, candidate[1]) for cell in row or [""]])) for row in rows)
+        rows = [split_row(line, candidate[0]) or [""] for line in sample]
+        return sum(sum(is_number(cell, candidate[1]) for cell in row) / len(row) for row in rows)
 
     best = max(candidates, key=share)
     if best == ("", ",") and (",", ".") in candidates and _title_width(head) > 1:

@@ -8,6 +8,7 @@ from bisect import bisect
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from io import BytesIO
+from itertools import islice
 from typing import Literal
 
 import numpy as np
@@ -142,8 +143,8 @@ def _runs_on(before: str, after: str, dialect: Dialect) -> bool:
 
 def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
     """The table, or None if something does not fit."""
-    ends = [end.end() for end in re.finditer(r"\r\n|\r|\n", text[:HEAD])]
-    body = text[ends[dialect.first_row - 2] :] if dialect.first_row > 1 else text
+    ends = (end.end() for end in re.finditer(r"\r\n|\r|\n", text[:HEAD]))
+    body = text[next(islice(ends, dialect.first_row - 2, None)) :] if dialect.first_row > 1 else text
     if "\r" in body[:HEAD] and "\n" not in body[:HEAD]:
         body = body.replace("\r", "\n")  # pandas can lose a row between bare carriage returns
     has_remarks = dialect.comment in body

@@ -19,6 +19,7 @@ from memory.
 from __future__ import annotations
 
 from copy import copy
+from math import log
 
 import numpy as np
 
@@ -48,6 +49,13 @@ SURVIVORS = 6
 SURVIVORS_KNOWN = 4  # where a stretch begins with what is known already
 CELL = 0.06  # of ln p: explanations closer than this will be the same from here on
 COAST, HAND, CLOCK = 0, 1, 2
+# prices, −ln(rate)
+_BOUNCED = (log(BOUNCE_SHARE / RATE_BOUNCE), log(BOUNCE_SHARE / RATE_BOUNCE_AGAIN))
+_FOREIGN, _HAND, _ODD_END, _CLOCK = (-log(rate) for rate in (RATE_FOREIGN, RATE_HAND, RATE_ODD_END, RATE_CLOCK))
+_PUSHED_ON, _LET_GO = -log(1 - RATE_LET_GO), -log(RATE_LET_GO)
+_SAME_AGAIN, _NOT_AGAIN = -np.log(SAME_AGAIN), -np.log(1 - np.array(SAME_AGAIN))
+_MISSED = np.array([-log(1 - RATE_MISSED), *(-log(RATE_MISSED) - k * log(RATE_MISSED_MORE) for k in range(MOST_STEPS))])
+_MISSED_ANEW = np.array([0.3, *(_MISSED[1:] - 2.5)])
 
 
 class Survivors:
@@ -84,7 +92,8 @@ class Survivors:
         self.k = kept if flags == 1 else kept + 2 * flags
         rows = len(starts)
         shape = (rows, longest + SKIPS, self.k)
-        self.state = {name: np.zeros(shape) for name in self.NAMES}
+        self.block = np.zeros((len(self.NAMES), *shape))
+        self.state = dict(zip(self.NAMES, self.block, strict=True))
         self.state["cost"].fill(np.inf)
         self.back = np.zeros((*shape, 4), dtype=np.int32)  # passes back, survivor there, steps, way
         self._begin(starts, before, known, flags)
@@ -95,7 +104,7 @@ class Survivors:
         for i in range(min(SKIPS - 1, self.times.shape[1])):  # at the start of a run the first passes may be foreign
             row = np.flatnonzero(fresh)
             for f in range(flags):
-                self._put(row, first + i, f, -i * np.log(RATE_FOREIGN), self.times[row, i], np.log(self.usual), 2.25, f)
+                self._put(row, first + i, f, i * _FOREIGN, self.times[row, i], np.log(self.usual), 2.25, f)
                 state["mode"][row, first + i, f] = 2  # nothing is known yet
         row = np.flatnonzero(~fresh)
         if len(row) == 0:
@@ -103,7 +112,7 @@ class Survivors:
         if known is None:
             gap = self.times[row, 1] - self.times[row, 0]
             for q in (1, 2, 3) if flags == 1 else (1,):
-                price = 0.0 if q == 1 else -np.log(RATE_MISSED) + 2 - np.log(SAME_AGAIN[2]) * before[row]
+                price = 0.0 if q == 1 else _MISSED[1] + 2 + _SAME_AGAIN[2] * before[row]
                 self._put(row, first, q - 1, price, 0.0, np.log(gap / q), 0.05**2, 0)
                 state["last"][row, first, q - 1], state["same"][row, first, q - 1] = q, 2
             if flags > 1:
@@ -136,7 +145,8 @@ class Survivors:
         for name in ("length", "times", "inside", "ripple", "is_last", "closed", "back"):
             setattr(rest, name, getattr(self, name)[row:])
         rest.forbid = None if self.forbid is None else self.forbid[row:]
-        rest.state = {name: values[row:] for name, values in self.state.items()}
+        rest.block = self.block[:, row:]
+        rest.state = dict(zip(self.NAMES, rest.block, strict=True))
         return rest
 
     def _step(self, j):
@@ -150,14 +160,14 @@ class Survivors:
         skipped, bounced = self._left_out(j, source["t"], period, source["bounced"])
         cost = cost + skipped
         # how many flags the survivor's own curve makes of this gap
-        x = np.clip(tau / period, 0, 4 * MOST_STEPS)
+        x = _within(tau / period, 0, 4 * MOST_STEPS)
         bend = np.where(np.abs(s) < 1e-9, 1e-9, s)
-        theta = -np.expm1(-np.clip(bend * x, -30, 30)) / bend
+        theta = -np.expm1(-_within(bend * x, -30, 30)) / bend
         if flags > 1:
             low = np.searchsorted(self.around, self.around[flag] + theta, side="right") - 1 - flag
         else:
             low = np.floor(theta).astype(np.int64)
-        low = np.clip(low, 1, MOST_STEPS - 1)
+        low = _within(low, 1, MOST_STEPS - 1)
         k = np.stack([low, low + 1], axis=-1)
         angle = self.around[flag[..., None] + k] - self.around[flag][..., None] if flags > 1 else k.astype(float)
         p = {name: source[name][..., None] for name in ("t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss")}
@@ -168,7 +178,7 @@ class Survivors:
         z2 = off * off / spread
         fit = (TAILS + 1) / 2 * np.log1p(z2 / TAILS) + 0.5 * np.log(spread) - np.log(self.usual)
         mode = source["mode"]
-        let_go = np.where(mode == 1, -np.log(RATE_LET_GO), np.where(mode == 2, np.inf, 0.0))
+        let_go = np.where(mode == 1, _LET_GO, np.where(mode == 2, np.inf, 0.0))
         missing = self._missing(k, source["last"][..., None], source["same"][..., None])
         coast = (cost + let_go)[..., None] + fit + missing
         barred = (k > 1) & self._no_miss(j)[:, None, None, None]
@@ -177,11 +187,11 @@ class Survivors:
         one = self.around[flag + 1] - self.around[flag] if flags > 1 else 1.0
         ratio = np.log(np.maximum(tau, 1e-12) / one) - y
         wide = np.sqrt(HAND_SPREAD**2 + np.where(mode == 2, source["yy"], 0.0))
-        held = np.where(mode == 1, -np.log(1 - RATE_LET_GO), np.where(mode == 2, 0.0, -np.log(RATE_HAND)))
-        held = np.where(self.is_last[:, j, None, None], np.minimum(held, -np.log(RATE_ODD_END)), held)
+        held = np.where(mode == 1, _PUSHED_ON, np.where(mode == 2, 0.0, _HAND))
+        held = np.where(self.is_last[:, j, None, None], np.minimum(held, _ODD_END), held)
         hand = cost + held + 0.5 * (ratio / wide) ** 2 + np.log(wide * np.maximum(tau, 1e-12) / self.usual) + 0.4
         # a clock that jumps: the gap says nothing, the period goes on
-        clock = cost - np.log(RATE_CLOCK) + np.log(period * (1 + np.abs(tau / period - 1)) / self.usual)
+        clock = cost + _CLOCK + np.log(period * (1 + np.abs(tau / period - 1)) / self.usual)
         clock = np.where(mode == 0, clock, np.inf)
         every = np.concatenate([coast, hand[..., None], clock[..., None]], axis=-1)
         every = np.where(self.inside[:, j, None, None, None], every, np.inf)
@@ -193,16 +203,15 @@ class Survivors:
 
     def _left_out(self, j, t, period, bounced):
         """Price (rows, SKIPS, k) of leaving out all passes between each source and pass j, and whether one bounced."""
-        price, hit = np.zeros_like(t), np.zeros_like(t)
+        price, hit, longer = np.zeros_like(t), np.zeros_like(t), np.log(period / self.usual)
         for back in range(SKIPS - 1, 0, -1):  # the pass j - back; left out by sources further back than that
             if j - back < 0:
                 continue
             farther = slice(0, SKIPS - back)
             share = (self.times[:, j - back, None, None] - t[:, farther]) / period[:, farther]
             near = share < BOUNCE_SHARE
-            again = np.where((bounced[:, farther] > 0) | (hit[:, farther] > 0), RATE_BOUNCE_AGAIN, RATE_BOUNCE)
-            each = np.where(near, np.log(BOUNCE_SHARE / again), -np.log(RATE_FOREIGN))
-            each = each + np.log(period[:, farther] / self.usual)
+            again = np.where((bounced[:, farther] > 0) | (hit[:, farther] > 0), _BOUNCED[1], _BOUNCED[0])
+            each = np.where(near, again, _FOREIGN) + longer[:, farther]
             if self.forbid is not None:
                 each = np.where((self.forbid[:, 0] == j - back)[:, None, None], np.inf, each)
             price[:, farther] += each
@@ -211,14 +220,12 @@ class Survivors:
 
     @staticmethod
     def _missing(k, last, same):
-        again = np.take(SAME_AGAIN, np.clip(same, 0, 2).astype(np.int64))
-        many = -np.log(RATE_MISSED) - (k - 2) * np.log(RATE_MISSED_MORE)
-        after_one = np.where(k == 1, -np.log(1 - RATE_MISSED), many)
-        other = -np.log(1 - again) + np.where(k == 1, 0.3, many - 2.5)
-        return np.where(last <= 1, after_one, np.where((k == last) & (k <= 3), -np.log(again), other))
+        often = np.minimum(same, 2).astype(np.int64)
+        again = np.where((k == last) & (k <= 3), _SAME_AGAIN[often], _NOT_AGAIN[often] + _MISSED_ANEW[k - 1])
+        return np.where(last <= 1, _MISSED[k - 1], again)
 
     def _choose(self, j, every, k, angle, tau, source, pred, one, bounced, flag):
-        rows, state, at = np.arange(len(every)), self.state, j + SKIPS
+        rows, at = np.arange(len(every)), j + SKIPS
         flat = every.reshape(len(every), -1)
         pace = np.empty_like(every)
         log_tau = np.log(np.maximum(tau, 1e-12))
@@ -243,7 +250,8 @@ class Survivors:
         s_at, k_at = np.divmod(src, self.k)
         row = rows[:, None]
         steps = np.where(way < 2, k[row, s_at, k_at, np.minimum(way, 1)], 1)
-        new = {name: pred[name][row, s_at, k_at, np.minimum(way, 1)] for name in pred}
+        new = dict(zip(pred, np.stack(list(pred.values()))[:, row, s_at, k_at, np.minimum(way, 1)], strict=True))
+        old = dict(zip(self.NAMES, self.block[:, row, s_at + j, k_at], strict=True))
         # Kalman's update where the rotor coasts
         gain = [new[name] / (new["tt"] + self.ripple[:, j, None]) for name in ("tt", "ty", "ts")]
         off = self.times[:, j, None] - new["t"]
@@ -251,36 +259,31 @@ class Survivors:
         gap = np.maximum(tau[row, s_at, k_at], 1e-12)
         hand = way == 2
         y_hand = np.log(gap / (one[row, s_at, k_at] if np.ndim(one) else one))
-        y_old, s_old = source["y"][row, s_at, k_at], source["s"][row, s_at, k_at]
 
         def three(coast, hand_value, clock_value):
             return np.where(coasting, coast, np.where(hand, hand_value, clock_value))
-
-        def old(name):
-            return source[name][row, s_at, k_at]
 
         now = np.broadcast_to(self.times[:, j, None], off.shape)
         put = {
             "cost": cost,
             "t": three(new["t"] + gain[0] * off, now, now),
-            "y": np.clip(three(new["y"] + gain[1] * off, y_hand, y_old), *self.range),
-            "s": np.clip(three(new["s"] + gain[2] * off, SLOPE, s_old), -0.3, 1.5),
+            "y": _within(three(new["y"] + gain[1] * off, y_hand, old["y"]), *self.range),
+            "s": _within(three(new["s"] + gain[2] * off, SLOPE, old["s"]), -0.3, 1.5),
             "tt": three(new["tt"] - gain[0] * new["tt"], self.variance, self.variance),
             "ty": three(new["ty"] - gain[0] * new["ty"], 0.0, 0.0),
             "ts": three(new["ts"] - gain[0] * new["ts"], 0.0, 0.0),
             "yy": three(
-                new["yy"] - gain[1] * new["ty"], np.where(old("mode") == 2, FIRST, LET_GO) ** 2, old("yy") + 1e-4
+                new["yy"] - gain[1] * new["ty"], np.where(old["mode"] == 2, FIRST, LET_GO) ** 2, old["yy"] + 1e-4
             ),
-            "ys": three(new["ys"] - gain[1] * new["ts"], 0.0, old("ys")),
-            "ss": three(new["ss"] - gain[2] * new["ts"], SLOPE_SPREAD**2, old("ss")),
+            "ys": three(new["ys"] - gain[1] * new["ts"], 0.0, old["ys"]),
+            "ss": three(new["ss"] - gain[2] * new["ts"], SLOPE_SPREAD**2, old["ss"]),
             "mode": hand * 1.0,
             "last": steps,
-            "same": np.where((steps == old("last")) & (steps > 1), old("same") + 1, 0),
+            "same": np.where((steps == old["last"]) & (steps > 1), old["same"] + 1, 0),
             "bounced": bounced[row, s_at, k_at],
             "flag": (flag[row, s_at, k_at] + steps) % len(self.pattern),
         }
-        for name, value in put.items():
-            state[name][:, at, :count] = value
+        self.block[:, :, at, :count] = np.stack([put[name] for name in self.NAMES])
         self.back[:, at, :count, 0] = SKIPS - s_at
         self.back[:, at, :count, 1] = k_at
         self.back[:, at, :count, 2] = steps
@@ -298,13 +301,13 @@ class Survivors:
             cost = np.where(self.closed[:, None] & (self.state["last"][rows, last + SKIPS] > 1), np.inf, cost)
             survivor = np.argmin(cost, axis=1)
             total = cost[rows, survivor]
-            late = np.full(len(rows), -np.log(RATE_HAND) if back else 0.0)  # an end that is odd is left as it is
+            late = np.full(len(rows), _HAND if back else 0.0)  # an end that is odd is left as it is
             period = np.exp(self.state["y"][rows, last + SKIPS, survivor])
             for k in range(back):
                 x = self.times[rows, last + 1 + k] - self.times[rows, last]
                 near = x < BOUNCE_SHARE * period
-                late -= np.where(near & (k == 0), -np.log(RATE_HAND), 0.0)
-                each = np.where(near, np.log(BOUNCE_SHARE / RATE_BOUNCE), -np.log(RATE_FOREIGN))
+                late -= np.where(near & (k == 0), _HAND, 0.0)
+                each = np.where(near, _BOUNCED[0], _FOREIGN)
                 late += each + np.log(period / self.usual)
                 if self.forbid is not None:
                     late = np.where(self.forbid[:, 0] == last + 1 + k, np.inf, late)
@@ -351,13 +354,18 @@ class Survivors:
         extra[left] = np.where((before >= 0) & (since < BOUNCE_SHARE * pace), BOUNCE, FOREIGN)
 
 
+def _within(values, low, high):
+    """As np.clip, which takes longer than all else on few values."""
+    return np.minimum(np.maximum(values, low), high)
+
+
 def _predict(p, angle):
     """State and covariance `angle` flags further on."""
     period = np.exp(p["y"])
     # by the gap, not by the flag: else a curve with twice the flags in every gap would be the freer one
     bent = np.abs(p["s"]) * angle
     wander = ((WANDER[0] + WANDER[1] * bent + WANDER[2] * bent**2) / angle) ** 2
-    bend = np.clip(p["s"] * angle, -3.0, 0.8)
+    bend = _within(p["s"] * angle, -3.0, 0.8)
     s = np.where(np.abs(bend) < 1e-6, 1e-6, bend) / angle
     u = -np.log1p(-s * angle) / s  # ∫ dθ/(1 − sθ)
     grow = 1 / (1 - s * angle)

@@ -19,8 +19,9 @@ from ..logs.inference import jitter_of, tick_of
 from ..stats.least_squares import lag_one
 from ..wording import number
 from .drag import cumulated
+from .splines import design_of
 
-__all__ = ["Break", "Residuals", "design_of", "find_break", "sudden_end"]
+__all__ = ["Break", "Residuals", "find_break", "sudden_end"]
 
 SCORE = 15.0  # of 800 clean runs 3 had more, all with a string that came off
 LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; turns; share of the slowing before
@@ -341,10 +342,3 @@ def _left(q, target) -> float:
     """Sum of squares that orthonormal columns leave of the target."""
     left = target - q @ (q.T @ target)
     return float(left @ left)
-
-
-def design_of(s, knots, degree):
-    """(n, m) values of the B-splines at places s."""
-    from scipy.interpolate import BSpline
-
-    return BSpline(knots, np.eye(len(knots) - degree - 1), degree)(s)

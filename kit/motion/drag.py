@@ -19,7 +19,17 @@ from numpy.typing import ArrayLike
 
 from ..errors import KitError
 
-__all__ = ["LAWS", "TURN", "UNITS", "DragLaw", "cumulated", "law_terms", "sensitivities", "single_power"]
+__all__ = [
+    "LAWS",
+    "TURN",
+    "UNITS",
+    "DragLaw",
+    "between_speeds",
+    "cumulated",
+    "law_terms",
+    "sensitivities",
+    "single_power",
+]
 
 TURN = 2 * np.pi  # one turn, rad
 
@@ -345,6 +355,35 @@ def sensitivities(
     moments = cumulated(time, powers, changes)
     by_speed = (start - speed) / law.deceleration(start)
     return by_speed, [speed * moments[k] - moments[k + 1] for k in range(3)]
+
+
+def between_speeds(coefficients: np.ndarray, fast: ArrayLike, slow: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """Duration (s) and angle (rad) from one speed (rad/s) to another by many laws, and how they move with a, b and c.
+
+    ∫ ωᵏ dω/Q and ∂/∂pⱼ = −∫ ωᵏ⁺ʲ dω/Q², k = 0 (duration) and 1 (angle), by Gauss–Legendre quadrature in ln ω. The roots
+    of Q lie π/2 or more off the real axis there, so that 16 points on panels of a factor e² or less leave a relative
+    error of order 3.4⁻³² = 1e-17.
+
+    Parameters
+    ----------
+    coefficients : (n, 3) a, b and c of each law. fast, slow : speeds above zero, (n,) or one for all.
+
+    Returns
+    -------
+    values (n, 2) and slopes (n, 2, 3); not finite for a law without drag.
+    """
+    fast, slow = np.broadcast_to(fast, len(coefficients)), np.broadcast_to(slow, len(coefficients))
+    wide = np.log(fast / slow)
+    panels = max(int(np.ceil(np.abs(wide).max(initial=0) / 2)), 1)
+    nodes = ((np.arange(panels)[:, None] + _NODES) / panels).ravel()
+    speed = slow[:, None] * np.exp(wide[:, None] * nodes)  # (n, nodes)
+    a, b, c = np.asarray(coefficients).T[:, :, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_drag = 1 / (a + speed * (b + speed * c))
+        weight = wide[:, None] * np.tile(_WEIGHTS / panels, panels) * speed * per_drag  # dω/Q
+        values = np.stack([weight, weight * speed], axis=1)
+        powers = np.stack([per_drag, per_drag * speed, per_drag * speed**2], axis=1)
+        return values.sum(axis=2), -np.einsum("nki,nji->nkj", values, powers)
 
 
 def single_power(ratio: float, start_period_s: float, stop_period_s: float) -> float:

@@ -10,22 +10,19 @@ disc cannot speed up. The next richer curve is kept as well: how far its answer 
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
-from math import log1p
 from typing import TypeVar
 
 import numpy as np
 
 from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
-from ..stats.averages import NORMAL_FACTOR, t_factor
-from ..stats.least_squares import aicc, lag_one, lasting_factor
+from ..stats.least_squares import aicc, lasting_factor
 from ..wording import case_of, count_of, number
-from .breaks import design_of
+from .splines import Clock, Spline, Splines, design_of, spline_of
 from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
@@ -63,101 +60,6 @@ class Stretch:
     turns_u: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Clock:
-    """Stretched time of one run."""
-
-    kappa: float
-    start_s: float
-    span_s: float
-
-    def stretched(self, times_s):
-        """s, ds/dt and d²s/dt² at the given times."""
-        tau = (np.asarray(times_s, dtype=float) - self.start_s) / self.span_s
-        if self.kappa == 0:
-            return tau, np.full_like(tau, 1 / self.span_s), np.zeros_like(tau)
-        norm = np.log1p(self.kappa)
-        grow = 1 + self.kappa * tau
-        first = self.kappa / (norm * grow * self.span_s)
-        return np.log1p(self.kappa * tau) / norm, first, -first * self.kappa / (grow * self.span_s)
-
-
-@dataclass(frozen=True, eq=False)
-class _Spline(_Clock):
-    """One weighted least-squares fit of the angle: coefficients, their covariance, its quality."""
-
-    knots: np.ndarray
-    degree: int
-    coefficients: np.ndarray  # (m,)
-    offsets: np.ndarray  # (flags,) angle of each flag from its even place, turns; sums to zero
-    covariance: np.ndarray  # (m, m), already widened for few degrees of freedom
-    timing_sd_s: float
-    aicc: float
-    speed: np.ndarray  # (n,) at the fitted passes, in the end at all coasting ones, turns/s
-    fitted_s: np.ndarray  # times of the fitted passes
-    late_s: np.ndarray  # their residuals
-    lag_one: float  # correlation of the error of a fitted pass with the next one's
-
-    @property
-    def complexity(self) -> tuple[int, int]:
-        """Degree and number of inner knots."""
-        return self.degree, len(self.knots) - 2 * self.degree - 2
-
-    @cached_property
-    def basis(self):
-        """scipy's BSpline whose value is a row of the design matrix, (m,)."""
-        from scipy.interpolate import BSpline
-
-        return BSpline(self.knots, np.eye(len(self.knots) - self.degree - 1), self.degree)
-
-    @cached_property
-    def _pieces(self) -> tuple[list[float], list[list[float]]]:
-        """Where the polynomial pieces start, and their coefficients: plain floats, quick for one time at a time."""
-        from scipy.interpolate import BSpline, PPoly
-
-        pieces = PPoly.from_spline(BSpline(self.knots, self.coefficients, self.degree))
-        real = np.flatnonzero(np.diff(pieces.x) > 0)
-        return pieces.x[real].tolist(), pieces.c[:, real].T.tolist()
-
-    def at(self, time_s: float) -> tuple[float, float]:
-        """Angle (turns) and speed (turns/s) at one time."""
-        starts, coefficients = self._pieces
-        tau = (time_s - self.start_s) / self.span_s
-        if self.kappa == 0:
-            s, first = tau, 1 / self.span_s
-        else:
-            norm, grow = log1p(self.kappa), 1 + self.kappa * tau
-            s, first = log1p(self.kappa * tau) / norm, self.kappa / (norm * grow * self.span_s)
-        piece = max(bisect_right(starts, s) - 1, 0)
-        x, angle, slope = s - starts[piece], 0.0, 0.0
-        for coefficient in coefficients[piece]:  # Horner's scheme for the value and its slope
-            slope = slope * x + angle
-            angle = angle * x + coefficient
-        return angle, slope * first
-
-    def basis_values(self, times_s) -> np.ndarray:
-        """Angle (turns) at many times, (n,)."""
-        from scipy.interpolate import BSpline
-
-        return BSpline(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
-
-    def speed_row(self, time_s):
-        s, first, _ = self.stretched(time_s)
-        return self.basis(s, 1) * np.expand_dims(first, -1)
-
-    def slowing_row(self, time_s):
-        s, first, second = self.stretched(time_s)
-        return self.basis(s, 2) * np.expand_dims(first, -1) ** 2 + self.basis(s, 1) * np.expand_dims(second, -1)
-
-    def sensitivity(self, crossing: Crossing) -> np.ndarray:
-        """Rows (2, m): how the crossing's time and angle move with each coefficient."""
-        at = crossing.time_s
-        speed_row = self.speed_row(at)
-        slowing = self.slowing_row(at) @ self.coefficients
-        time_row = -speed_row / slowing
-        return np.stack([time_row, self.basis(self.stretched(at)[0]) + (speed_row @ self.coefficients) * time_row])
-
-
 @dataclass(frozen=True, eq=False, repr=False)
 class SpeedCurve:
     """Turn period of one coasting run at each of its passes, and at any moment between them.
@@ -179,8 +81,8 @@ class SpeedCurve:
     period_s: np.ndarray  # (n,) smoothed turn period at each pass, never falling; empty if too few passes
     timing_sd_s: float = float("nan")  # scatter of the pass times about the curve
     flag_offsets_turns: tuple[float, ...] = (0.0,)
-    _best: _Spline | None = None
-    _richer: _Spline | None = None
+    _best: Spline | None = None
+    _richer: Spline | None = None
     _kept: dict = field(default_factory=dict, init=False, repr=False)
 
     def __repr__(self) -> str:
@@ -197,10 +99,10 @@ class SpeedCurve:
         lasted_s, (fast, slow) = self.times_s[-1] - self.times_s[0], self.period_s[[0, -1]]
         return f"{passes} in {number(lasted_s, 3)} s, a turn takes {number(fast, 3)} to {number(slow, 3)} s"
 
-    def once(self, work: Callable[[Run], T]) -> T:
-        """What `work` makes of this curve's run: worked out when first asked for, then kept with the curve."""
+    def once(self, work: Callable[[SpeedCurve], T]) -> T:
+        """What `work` makes of this curve: worked out when first asked for, then kept with it."""
         if work not in self._kept:
-            self._kept[work] = work(self.run)
+            self._kept[work] = work(self)
         return self._kept[work]
 
     @property
@@ -218,20 +120,23 @@ class SpeedCurve:
         """Whether there were enough passes for a curve."""
         return self._best is not None
 
+    @cached_property
+    def alone(self) -> Curves:
+        """This curve as a table of one."""
+        return Curves([self])
+
     def crossing(self, period_s: float) -> Crossing | None:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
-        return None if self._best is None else self._crossing(self._best, period_s)
-
-    def _coarse(self, run: Run) -> float:
-        return coarse_factor(self.times_s, self.period_s[0] / run.flags_per_turn, self.timing_sd_s)
+        time_s, turns = (float(found[0]) for found in self.alone.crossings(period_s))
+        return None if np.isnan(time_s) else Crossing(time_s, turns)
 
     @property
     def last_pass(self) -> Crossing:
         """The last coasting pass of the log."""
         return Crossing(self.times_s[-1], self.turns[-1])
 
-    def between(self, start_period_s: float, stop_period_s: float) -> Stretch | None:
-        """Duration and turns between two turn periods; None if either is not reached.
+    def between(self, start_period_s: float, stop_period_s: float | None) -> Stretch | None:
+        """Duration and turns between two turn periods; None if either is not reached. Without a stop: to the last pass.
 
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
         close to 95 %, combined with the difference to the next richer curve. Where residuals are correlated from pass
@@ -240,53 +145,101 @@ class SpeedCurve:
         it, for passes can't show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an
         unbalanced rotor about 0.3 % of a count of 12 turns, 0.02 % of one of 100).
         """
-        start, stop = self.crossing(start_period_s), self.crossing(stop_period_s)
-        return None if start is None or stop is None else self._stretch(start, stop, [start_period_s, stop_period_s])
+        found = self.alone.between(start_period_s, stop_period_s)
+        if np.isnan(found.duration_s[0]):
+            return None
+        return Stretch(*found.figures[:4, 0].tolist())
 
-    def to_last_pass(self, start_period_s: float) -> Stretch | None:
-        """As `between`, but up to the last pass of the log."""
-        start = self.crossing(start_period_s)
-        return None if start is None else self._stretch(start, self.last_pass, [start_period_s])
-
-    def _stretch(self, start: Crossing, stop: Crossing, periods: list[float]) -> Stretch | None:
+    @cached_property
+    def looser(self) -> float:
+        """How many times larger an uncertainty is than the covariance of the smoothest curve that fits says."""
         best, richer = self._best, self._richer
-        assert best is not None and richer is not None  # or there were no crossings
-        rows = -best.sensitivity(start)
-        if len(periods) == 2:
-            rows = rows + best.sensitivity(stop)
+        assert best is not None and richer is not None  # or there are no uncertainties
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
         wider = lasting_factor(best.lag_one, len(best.late_s))
-        looser *= max(wider, _BY_HAND_WIDER) if best.timing_sd_s > _BY_HAND_S else wider * self.once(self._coarse)
+        if best.timing_sd_s > _BY_HAND_S:
+            looser *= max(wider, _BY_HAND_WIDER)
+        else:
+            shortest_s = self.period_s[0] / self.run.flags_per_turn
+            looser *= wider * coarse_factor(self.times_s, shortest_s, self.timing_sd_s)
         if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
             looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
-        u = looser * np.sqrt(np.einsum("im,mk,ik->i", rows, best.covariance, rows))
-        value = np.array([stop.time_s - start.time_s, stop.turns - start.turns])
-        first = self._crossing(richer, periods[0])
-        last = self._crossing(richer, periods[1]) if len(periods) == 2 else stop
-        if first is not None and last is not None:
-            other = np.array([last.time_s - first.time_s, last.turns - first.turns])
-            u = np.hypot(u, other - value)
-        return Stretch(float(value[0]), float(u[0]), float(value[1]), float(u[1]))
+        return looser
 
-    def _crossing(self, spline: _Spline, period_s: float) -> Crossing | None:
-        from scipy.optimize import brentq
 
-        wanted = 1 / period_s
-        # speeds fall along the run: count those still above the wanted one
-        k = int(np.searchsorted(-spline.speed, -wanted, side="right"))
-        if k == 0 or k == len(spline.speed):
-            return None
-        low, high = float(self.times_s[k - 1]), float(self.times_s[k])
+@dataclass(frozen=True)
+class Stretches:
+    """As `Stretch`, of n curves: arrays (n,), NaN where a curve does not reach both ends."""
 
-        def excess(time_s):
-            return spline.at(time_s)[1] - wanted
+    figures: np.ndarray  # (6, n): duration_s, duration_u_s, turns, turns_u; start_s (NaN where not reached), stop_s
 
-        if excess(low) * excess(high) > 0:  # the curve only touches the threshold between two passes
-            time_s = low
-        else:
-            time_s = brentq(excess, low, high, xtol=1e-13 * max(1.0, abs(high)), rtol=1e-14)
-        return Crossing(time_s, spline.at(time_s)[0])
+    @property
+    def duration_s(self) -> np.ndarray:
+        return self.figures[0]
+
+    @property
+    def duration_u_s(self) -> np.ndarray:
+        return self.figures[1]
+
+
+class Curves(tuple[SpeedCurve, ...]):
+    """Curves of several runs: a tuple that answers for all of them at once, by arrays."""
+
+    def once(self, work: Callable[[Curves], T]) -> T:
+        """As `SpeedCurve.once`, for what is worked out from all of them together."""
+        if work not in self._kept:
+            self._kept[work] = work(self)
+        return self._kept[work]
+
+    @cached_property
+    def _kept(self) -> dict:
+        return {}
+
+    @cached_property
+    def usable(self) -> np.ndarray:
+        """Which curves are, (k,) positions."""
+        return np.flatnonzero([curve.usable for curve in self])
+
+    @cached_property
+    def splines(self) -> Splines:
+        """The best splines of the k usable curves, then their next richer ones."""
+        curves = [self[i] for i in self.usable]
+        return Splines([*(c._best for c in curves), *(c._richer for c in curves)], 2 * [c.times_s for c in curves])
+
+    @cached_property
+    def looser(self) -> np.ndarray:
+        """`SpeedCurve.looser` of the usable curves, (k,)."""
+        return np.array([self[i].looser for i in self.usable])
+
+    @cached_property
+    def last_pass(self) -> np.ndarray:
+        """Time (s) and angle (turns) of the last pass of the usable curves, (2, k)."""
+        return np.array([(self[i].times_s[-1], self[i].turns[-1]) for i in self.usable]).T
+
+    def crossings(self, period_s: float) -> tuple[np.ndarray, np.ndarray]:
+        """Times (s) and angles (turns), (n,), at which the turn period reaches `period_s` (s); NaN where none does."""
+        found = np.full((2, len(self)), np.nan)
+        if k := len(self.usable):
+            moments = self.splines.reaching(np.arange(k), np.full(k, 1 / period_s))
+            found[:, self.usable] = moments.time_s, moments.turns
+        return found[0], found[1]
+
+    def between(self, start_period_s: float, stop_period_s: float | None) -> Stretches:
+        """Duration and turns of each curve between two turn periods, see `SpeedCurve.between`."""
+        found = np.full((6, len(self)), np.nan)
+        if k := len(self.usable):
+            periods = np.array([start_period_s] if stop_period_s is None else [start_period_s, stop_period_s])
+            which = np.tile(np.arange(2 * k), len(periods))  # by the best splines and by the richer ones, at each end
+            at = self.splines.reaching(which, np.repeat(1 / periods, 2 * k))
+            start, stop = at[:k], at[2 * k : 3 * k] if len(periods) == 2 else None
+            u = self.looser * self.splines.known(start, stop)
+            ends = np.array([at.time_s, at.turns]).reshape(2, len(periods), 2, k)
+            last = ends[:, 1] if len(periods) == 2 else self.last_pass[:, None]
+            best, richer = np.broadcast_to(last - ends[:, 0], (2, 2, k)).swapaxes(0, 1)
+            u = np.where(np.isnan(richer), u, np.hypot(u, richer - best))
+            found[:, self.usable] = best[0], u[0], best[1], u[1], ends[0, 0, 0], last[0, 0]
+        return Stretches(found)
 
 
 def speed_curve(run: Run) -> SpeedCurve:
@@ -320,7 +273,7 @@ def speed_curve(run: Run) -> SpeedCurve:
     )
 
 
-def speed_curves(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
+def speed_curves(runs: Sequence[Run | SpeedCurve]) -> Curves:
     """Curves of all runs; those given as curves pass through, so nothing is computed twice.
 
     >>> import kit, numpy as np
@@ -330,10 +283,12 @@ def speed_curves(runs: Sequence[Run | SpeedCurve]) -> tuple[SpeedCurve, ...]:
     >>> kit.speed_curves(curves) == curves
     True
     """
-    return tuple(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
+    if isinstance(runs, Curves):
+        return runs
+    return Curves(r if isinstance(r, SpeedCurve) else speed_curve(r) for r in runs)
 
 
-def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
+def _choose(times_s, turns, flags) -> tuple[Spline, Spline] | None:
     """The best curve by AICc among those that hardly speed up, and the next richer one; None if there is no curve."""
     data = _Data.of(times_s, turns, flags)
     tried = (_least_squares(data, kappa, *_middling(len(times_s))) for kappa in _STRETCHES)
@@ -353,9 +308,9 @@ def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
     return _finished(best, times_s), _finished(richer, times_s)
 
 
-def _search(data: _Data, kappa: float) -> tuple[_Spline, _Spline] | None:
+def _search(data: _Data, kappa: float) -> tuple[Spline, Spline] | None:
     """From simple to rich, until four curves in a row have brought nothing: the best, and the next richer one."""
-    fits: list[_Spline] = []
+    fits: list[Spline] = []
     best = lowest = None
     for degree, knots in _COMPLEXITIES:
         if degree + knots + data.columns + 4 > len(data.fitted_s) or (lowest is not None and len(fits) > lowest + 4):
@@ -410,7 +365,7 @@ class _Data:
         return cls(flags, t, angle, 1 / rough_speed, columns, np.empty((len(t), 0)))
 
 
-def _ripples(data: _Data, fit: _Spline) -> list[np.ndarray]:
+def _ripples(data: _Data, fit: Spline) -> list[np.ndarray]:
     """Columns for a torque that comes back once a turn, as far as several flags can see it.
 
     An unbalanced rotor is ahead of its smooth motion by (g/ω²) sin(θ − ψ), one whose friction f differs around the turn
@@ -441,14 +396,12 @@ def _rise(speed) -> float:
     return float((speed / lowest - 1).max()) if lowest[-1] > 0 else np.inf
 
 
-def _finished(fit: _Spline, times_s) -> _Spline:
+def _finished(fit: Spline, times_s) -> Spline:
     """Speeds at all passes; what little a curve rises is ironed out, so that a binary search over them is safe."""
-    from scipy.interpolate import BSpline
-
     speed = fit.speed
     if len(speed) != len(times_s):
         s, first, _ = fit.stretched(times_s)
-        speed = BSpline(fit.knots, fit.coefficients, fit.degree)(s, 1) * first
+        speed = spline_of(fit.knots, fit.coefficients, fit.degree)(s, 1) * first
     if _rise(speed) > 1e-9:
         from scipy.optimize import isotonic_regression
 
@@ -457,52 +410,47 @@ def _finished(fit: _Spline, times_s) -> _Spline:
     return replace(fit, speed=speed)
 
 
-def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
+def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
     """Weighted least squares of angle on time; None where the passes do not determine the curve."""
-    from scipy.interpolate import BSpline
-
     angle, weight, flags = data.angle, data.weight_s, data.flags
     start, end = data.fitted_s[0], data.fitted_s[-1]
-    clock = _Clock(kappa, start, end - start)
+    clock = Clock(kappa, start, end - start)
     s, first, _ = clock.stretched(data.fitted_s)
     # knots lie halfway between even in time and even in angle: slow ends and fast starts both get their share
     even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
-    grid = np.r_[np.zeros(degree + 1), inner, np.ones(degree + 1)]
-    design = np.hstack([design_of(s, grid, degree), data.flag_columns, data.ripple]) * weight[:, None]
-    (n, m), count = design.shape, degree + 1 + knots
+    grid = np.concatenate([np.zeros(degree + 1), inner, np.ones(degree + 1)])
+    count = degree + 1 + knots
+    n, m = len(s), count + data.columns
     if n <= m:
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
-    triangle = np.asarray(np.linalg.qr(np.column_stack([design, angle * weight]), mode="r"))
+    columns = np.column_stack([design_of(s, grid, degree), data.flag_columns, data.ripple, angle]) * weight[:, None]
+    triangle = np.asarray(np.linalg.qr(columns, mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
     solution = np.linalg.solve(r, triangle[:m, m])
-    residuals = design @ solution - angle * weight
+    residuals = columns[:, :m] @ solution - columns[:, m]
     rss = max(float(residuals @ residuals), n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
-    root = np.linalg.inv(r)
-    few, main = t_factor(n - m) / NORMAL_FACTOR, slice(0, count)
-    covariance = (root @ root.T)[main, main] * rss / (n - m) * few**2
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
-    return _Spline(
+    return Spline(
         kappa,
         start,
         end - start,
         knots=grid,
         degree=degree,
-        coefficients=solution[main],
+        coefficients=solution[:count],
         offsets=offsets,
-        covariance=covariance,
+        triangle=r,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
         aicc=aicc(n * np.log(rss / n), m + 1, n),
-        speed=BSpline(grid, solution[main], degree)(s, 1) * first,
+        speed=spline_of(grid, solution[:count], degree)(s, 1) * first,
         fitted_s=data.fitted_s,
         late_s=residuals,
-        lag_one=lag_one(residuals, m),
     )
 
 

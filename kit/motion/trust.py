@@ -20,7 +20,8 @@ import numpy as np
 from ..logs.run import Run
 from ..stats.least_squares import independent_share
 from ..wording import number
-from .breaks import Residuals, design_of, find_break, sudden_end
+from .breaks import Residuals, find_break, sudden_end
+from .splines import design_of
 
 __all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 

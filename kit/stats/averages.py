@@ -154,22 +154,27 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
     for name in (x, quantity):
         if name not in results.columns:
             raise KitError("The table has no such column", column=name, fix=f"choose one of: {list(results.columns)}")
-    counts = counting(results) & results[quantity].notna()
+    values = results[quantity].to_numpy(dtype=float, na_value=np.nan)
+    counts = counting(results).to_numpy() & ~np.isnan(values)
     if not counts.any():
         raise KitError("No trial counts", fix="choose a slower start or a faster stop threshold, or take trials back")
-    own_u = results.get({"duration_s": "duration_u_s"}.get(quantity, f"{quantity}_u"), pd.Series(np.nan, results.index))
+    own = {"duration_s": "duration_u_s"}.get(quantity, f"{quantity}_u")
+    own_u = (
+        results[own].to_numpy(dtype=float, na_value=np.nan) if own in results.columns else np.full(len(values), np.nan)
+    )
+    set_aside = _text(results, "set_aside") != ""
     rows, weighted = [], []
-    for value, group in results.groupby(x, sort=True):
-        used = group.loc[counts[group.index], quantity]
-        if used.empty:
+    for value, group in results.groupby(x, sort=True).indices.items():
+        used = group[counts[group]]
+        if not used.size:
             continue
-        aside = int((_text(group, "set_aside") != "").sum())
-        found = weighted_summary(used, own_u[used.index])
-        if found["mean"] != summary(used)["mean"]:
+        aside = int(set_aside[group].sum())
+        found = weighted_summary(values[used], own_u[used])
+        if found["mean"] != _mean(values[used]):
             weighted.append(value)
         rows.append({x: value, **found, "set_aside": aside, "not_counted": len(group) - len(used) - aside})
     table = pd.DataFrame(rows)
-    scatter, dof = pooled_scatter(results.loc[counts, quantity], results.loc[counts, x], pooled)
+    scatter, dof = pooled_scatter(values[counts], results[x].to_numpy()[counts], pooled)
     table["pooled_sd"] = scatter * (table["mean"] if pooled == "relative" else 1.0)
     table["pooled_u"] = table["pooled_sd"] / np.sqrt(table["n"])
     table["pooled_t"] = t_factor(dof)
@@ -182,7 +187,8 @@ def average(results: pd.DataFrame, x: str, quantity: str = "duration_s", pooled:
 
 def counting(results: pd.DataFrame) -> pd.Series:
     """Which rows of a results table enter averages: counted, and not set aside."""
-    return (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
+    counts = (_text(results, "status", COUNTED) == COUNTED) & (_text(results, "set_aside") == "")
+    return pd.Series(counts, index=results.index)
 
 
 def doubtful(results: pd.DataFrame) -> pd.Series:
@@ -351,11 +357,12 @@ def _finite(values: ArrayLike) -> np.ndarray:
     return values
 
 
-def _text(table: pd.DataFrame, column: str, default: str = "") -> pd.Series:
-    """A column as text, with blanks for what is missing."""
+def _text(table: pd.DataFrame, column: str, default: str = "") -> np.ndarray:
+    """A column as texts (n,), with blanks for what is missing."""
     if column not in table.columns:
-        return pd.Series(default, index=table.index)
-    return table[column].astype(object).where(table[column].notna(), "").astype(str)
+        return np.full(len(table), default, dtype=object)
+    values = table[column].to_numpy(dtype=object)
+    return np.array(["" if missing else str(v) for v, missing in zip(values, pd.isna(values), strict=True)], object)
 
 
 # --- t′: a difference against its standard uncertainty

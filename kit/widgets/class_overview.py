@@ -7,7 +7,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from ..classroom.overview import Overview, read_class
+from ..classroom.overview import ClassReader, Overview
 from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
@@ -32,8 +32,12 @@ class ClassOverview(KitBox):
     def __init__(self, source: str | Path | Overview, lesson: Lesson | str | Path | None = None):
         super().__init__()
         self.add_class("kit-class")
-        self._source, self._lesson = None if isinstance(source, Overview) else source, lesson
-        self.overview = source if isinstance(source, Overview) else read_class(source, lesson)
+        self._reader: ClassReader | None = None
+        if isinstance(source, Overview):
+            self.overview = source
+        else:
+            self._reader = ClassReader(source, lesson)
+            self.overview = self._reader.read_some()
         self._shown: set[tuple[str, str]] = set()  # (part, question) that the teacher uncovered
         self._marked: set[tuple[str, str]] = set()  # ... and where what the data support is marked
         self._make_controls()
@@ -59,7 +63,7 @@ class ClassOverview(KitBox):
         for control in (self.moment, self.search):
             control.observe(lambda _: self._draw_page(), "value")
         self.mark.observe(self._remember_mark, "value")
-        state = [self._state] if self._source is None else [self._state, self.reload_button]
+        state = [self._state] if self._reader is None else [self._state, self.reload_button]
         self._notices = widgets.VBox()
         self.children = (
             style,
@@ -110,11 +114,11 @@ class ClassOverview(KitBox):
         self._draw_page()
 
     def _reload(self) -> None:
-        if self._source is None:
+        if self._reader is None:
             return
         before = len(self.overview.groups)
         try:
-            self.overview = read_class(self._source, self._lesson)
+            self.overview = self._reader.read_some()
         except KitError as error:  # what was read before stays
             self.message.error(error)
             return

@@ -7,6 +7,7 @@ synced traits below, and each value has one owner: the person's choices are `sta
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import anywidget
@@ -21,12 +22,13 @@ from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
     RULE_NAMES,
+    Results,
     check_thresholds,
     common_start,
     common_stop,
-    measure,
+    count_runs,
 )
-from ..stats.averages import DOUBTFUL, doubtful, pooled_scatter
+from ..stats.averages import DOUBTFUL, pooled_scatter
 from ..wording import as_repeated, condition_value, join_words, name_of, number, plus_minus, unit_of
 from .parts import BadChoice, front_end
 
@@ -106,7 +108,7 @@ class ThresholdPicker(anywidget.AnyWidget):
     ):
         if len(runs) == 0:
             raise KitError("There are no runs to show", fix="read a folder of gate logs first")
-        self._curves = list(speed_curves(runs))  # before super(): the observers below need it
+        self._curves = speed_curves(runs)  # before super(): the observers below need it
         self._styles = _styles(self._curves)
         self._counted_for: tuple = ()
         super().__init__(
@@ -167,30 +169,30 @@ class ThresholdPicker(anywidget.AnyWidget):
         if asked == self._counted_for:
             return
         self._counted_for = asked
-        results = measure(self._curves, self.start_period_s, self.stop_period_s, self.rule)
+        results = count_runs(self._curves, self.start_period_s, self.stop_period_s, self.rule)
         self._answer = {
             "start_period_s": self.start_period_s,
             "stop_period_s": self.stop_period_s,
             "rule": self.rule,
-            "rows": _all_shown(results, self._curves),
+            "rows": _all_shown(results),
             "summary": _summary(results),
         }
-        self.set_trait("results", results)
+        self.set_trait("results", results.table)
 
     @t.observe("refused_repairs")
     def _repair(self, change=None) -> None:
         """Smooth again only the runs whose repairs have changed, then measure."""
         if self.refused_repairs == self._refused_now():
             return
-        drawings = list(self._runs)
-        for i, curve in enumerate(self._curves):
+        drawings, curves = list(self._runs), list(self._curves)
+        for i, curve in enumerate(curves):
             wanted = [[i, k] not in self.refused_repairs for k in range(len(curve.run.repairs))]
             if wanted != [r.accepted for r in curve.run.repairs]:
                 run = accept(curve.run, *(k for k, keep in enumerate(wanted) if keep))
                 run = refuse(run, *(k for k, keep in enumerate(wanted) if not keep))
-                self._curves[i] = speed_curves([run])[0]
-                drawings[i] = _drawing(self._curves[i], *self._styles[i])
-        self._runs = drawings
+                curves[i] = speed_curves([run])[0]
+                drawings[i] = _drawing(curves[i], *self._styles[i])
+        self._curves, self._runs = speed_curves(curves), drawings
         self._common = _common(self._curves)
         self._count()
 
@@ -301,31 +303,36 @@ def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
     }
 
 
-def _all_shown(results: pd.DataFrame, curves: Sequence[SpeedCurve]) -> list[dict]:
+def _all_shown(results: Results) -> list[dict]:
     """The rows of the table, rounded to what trials repeat: by the spread pooled over all conditions, as a fraction."""
-    conditions = [str(sorted(curve.run.conditions.items())) for curve in curves]
-    counts = (results["status"] == COUNTED).to_numpy() & (results["set_aside"] == "").to_numpy()
+    runs, counts = [curve.run for curve in results.curves], results.counts
+    conditions = np.array([str(sorted(run.conditions.items())) for run in runs])
+    counted = counts.counted & np.array([run.set_aside == "" for run in runs])
     spread = {}
     for name in ("duration_s", "turns"):
-        values = results[name].to_numpy(float)
-        use = counts & (values > 0)
-        groups = [condition for condition, used in zip(conditions, use, strict=True) if used]
-        spread[name] = pooled_scatter(values[use], groups)[0] if use.any() else np.nan
-    return [_shown(row, c, spread) for row, c in zip(results.to_dict("records"), curves, strict=True)]
+        values = getattr(counts, name)
+        use = counted & (values > 0)
+        spread[name] = pooled_scatter(values[use], conditions[use])[0] if use.any() else np.nan
+    names = ("status", "duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s", "more_than_s")
+    columns = {name: getattr(counts, name).tolist() for name in names}
+    columns |= {"note": results.notes, "doubt": results.doubts, "outcome": results.outcomes}
+    rows = (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))
+    return [_shown(row, curve, spread) for row, curve in zip(rows, results.curves, strict=True)]
 
 
 def _shown(row: Mapping, curve: SpeedCurve, spread: Mapping[str, float]) -> dict:
     """One row of results in words; `exact` says how well the gate timed this one run. The full numbers stay in
     `results`.
     """
+    set_aside = curve.run.set_aside
     exact = (
         f"{plus_minus(row['duration_s'], row['duration_u_s'], 's')}, {plus_minus(row['turns'], row['turns_u'])} turns"
     )
     words = [f"doubtful, counts: {row['doubt']}" if row["outcome"] == DOUBTFUL else row["status"]]
     if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
         words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
-    if row["set_aside"]:
-        words = [f"set aside: {row['set_aside']}"] + (words if row["status"] != COUNTED else [])
+    if set_aside:
+        words = [f"set aside: {set_aside}"] + (words if row["status"] != COUNTED else [])
     launched = curve.times_s[0] if len(curve.times_s) else 0.0
     return {
         "duration": as_repeated(row["duration_s"], spread["duration_s"] * row["duration_s"]),
@@ -340,23 +347,24 @@ def _shown(row: Mapping, curve: SpeedCurve, spread: Mapping[str, float]) -> dict
     }
 
 
-def _summary(results: pd.DataFrame) -> str:
+def _summary(results: Results) -> str:
     """The results in a sentence or two, for eyes and for a screen reader."""
-    aside = results["set_aside"] != ""
-    counted = results[(results["status"] == COUNTED) & ~aside]
-    reasons = results.loc[(results["status"] != COUNTED) & ~aside, "status"].value_counts()
-    parts = [f"{len(counted)} of {len(results)} {'run' if len(results) == 1 else 'runs'} counted"]
-    parts += [f"{n} {status}" for status, n in reasons.items()]
-    doubts = int(doubtful(results).sum())
+    counts = results.counts
+    kept = np.array([curve.run.set_aside == "" for curve in results.curves])
+    counted = counts.counted & kept
+    runs = len(results.curves)
+    parts = [f"{counted.sum()} of {runs} {'run' if runs == 1 else 'runs'} counted"]
+    parts += [f"{n} {status}" for status, n in Counter(counts.status[kept & ~counted]).most_common()]
+    doubts = sum(of == DOUBTFUL and in_use for of, in_use in zip(results.outcomes, kept, strict=True))
     if doubts:
         parts.append(f"{doubts} of these doubtful")
-    if aside.any():
-        parts.append(f"{aside.sum()} set aside")
+    if not kept.all():
+        parts.append(f"{(~kept).sum()} set aside")
     text = join_words(parts) + "."
-    if len(counted) > 1:
-        low, high = counted[["duration_s", "turns"]].min(), counted[["duration_s", "turns"]].max()
+    if counted.sum() > 1:
+        durations_s, turns = counts.duration_s[counted], counts.turns[counted]
         text += (
-            f" Coasting times from {number(low.duration_s, 3)} to {number(high.duration_s, 3)} s, "
-            f"turns from {number(low.turns, 3)} to {number(high.turns, 3)}."
+            f" Coasting times from {number(durations_s.min(), 3)} to {number(durations_s.max(), 3)} s, "
+            f"turns from {number(turns.min(), 3)} to {number(turns.max(), 3)}."
         )
-    return f"{text} {results.attrs.get('rule_why', '')}".strip()
+    return f"{text} {results.rule_why}".strip()

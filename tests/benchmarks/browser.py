@@ -75,7 +75,7 @@ def threshold_drag(small: bool) -> list[Row]:
     rows = []
     with tempfile.TemporaryDirectory() as folder, _pages(chromium, Path(folder)) as open_notebook:
         page = open_notebook(FIRST)
-        rows.append(Row("first widget of a fresh kernel, until it is seen", page.evaluate(RUN), goal="≤ 2,000 ms"))
+        rows.append(Row("first widget of a fresh kernel, until it is seen", page.evaluate(RUN), goal="≤ 1,000 ms"))
         for count, passes in CASES:
             page = open_notebook(DRAGGED.format(count=count, passes=passes))
             page.evaluate(RUN)

@@ -11,7 +11,7 @@ from statistics import median
 __all__ = ["Job", "Row", "race", "times_of"]
 
 LEAST_SAMPLE_S = 0.01  # a quicker job is repeated within a sample
-BUDGET_S = 8.0  # of all samples of one race together; slow jobs are sampled less often, but twice at least
+BUDGET_S = 5.0  # of all samples of one race together; slow jobs are sampled less often, but twice at least
 MOST_SAMPLES = 9
 
 

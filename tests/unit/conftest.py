@@ -103,4 +103,4 @@ def _smoothed_once():
             remembered[id(run)] = run, *speed_curves([run])  # the run is kept: no other gets its id
         return remembered[id(run)][1]
 
-    return lambda runs: tuple(map(curve_of, runs))
+    return lambda runs: speed_curves(list(map(curve_of, runs)))

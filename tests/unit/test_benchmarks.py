@@ -52,7 +52,7 @@ def test_every_item_has_a_name_of_its_own():
         cwd=PROJECT,
         env={**os.environ, **project_environment()},
     )
-    named = " ".join(done.stdout.split()).split("of read-log")[1]
+    named = " ".join(done.stdout.split()).split("--only NAME")[-1]
     for item in ("thresholds", "prepare", "bootstrap", "drag-laws", "sound", "hand-ins", "browser", "accuracy"):
         assert item in named
 

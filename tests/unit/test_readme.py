@@ -35,7 +35,11 @@ def test_the_guide_tells_of_each_fault_how_often_it_is_silent():
 def test_the_benchmark_table_as_markdown(tmp_path):
     path = tmp_path / "rows.json"
     path.write_text(
-        '[{"item": "read", "unit": "ms", "ours": 1.5, "usual": 3.0, "usual_what": "slowly", "gain": 2.0},'
-        ' {"item": "missed", "unit": "files", "ours": 0, "usual": null, "usual_what": "", "gain": null}]'
+        '[{"item": "read", "unit": "ms", "ours": 1.5, "usual": 3.0, "usual_what": "slowly", "gain": 2.0,'
+        ' "above_floor": 1.25, "goal": "≤ 1 ms"},'
+        ' {"item": "missed", "unit": "files", "ours": 0, "usual": null, "usual_what": "", "gain": null,'
+        ' "above_floor": null, "goal": ""}]',
+        encoding="utf-8",
     )
-    assert "| read (ms) | 1.5 | 3 (slowly) | 2 × |\n| missed (files) | 0 | – | – |" in benchmarks_block(path)
+    table = benchmarks_block(path)
+    assert "| read (ms) | 1.5 | 3 (slowly) | 2 × | 1.25 × | ≤ 1 ms |\n| missed (files) | 0 | – | – | – | – |" in table

@@ -1,5 +1,6 @@
 import gc
 import json
+import shutil
 import tracemalloc
 import zipfile
 from math import isnan
@@ -7,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.classroom.overview import read_class
+from kit.classroom import handins
+from kit.classroom.overview import ClassReader, read_class
 from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
@@ -205,3 +207,25 @@ def test_the_invented_class_says_so_and_is_as_large_as_stated():
     assert max(path.stat().st_size for path in DEMO.iterdir()) <= 15_000
     assert overview.answers["reason"].nunique() > 100  # a class of voices, not one voice
     assert len(set(overview.answers.loc[overview.answers["moment"] == "first", "choice"])) >= 6
+
+
+def test_a_folder_is_read_again_only_where_something_changed(tmp_path, monkeypatch):
+    """By size and times; not by them alone where a file is so young that it may change again within a tick."""
+    names = [path.name for path in sorted(DEMO.glob("*.json"))[:3]]
+    for name in names:
+        shutil.copy(DEMO / name, tmp_path / name)
+    read: list[str] = []
+    bytes_of = handins._bytes_of
+    monkeypatch.setattr(handins, "_bytes_of", lambda path: read.append(path.name) or bytes_of(path))
+    monkeypatch.setattr(handins, "_is_settled", lambda found: found.st_size != (tmp_path / names[2]).stat().st_size)
+    reader = ClassReader(tmp_path, LESSON)
+    first = reader.read()
+    assert len(first.groups) == 3 and sorted(read) == names
+    read.clear()
+    assert reader.read() is first and read == [names[2]]
+    (tmp_path / names[0]).write_bytes((tmp_path / names[0]).read_bytes() + b"\n")
+    (tmp_path / names[1]).unlink()
+    read.clear()
+    later = reader.read()
+    assert sorted(read) == [names[0], names[2]]
+    assert [group.code for group in later.groups] == [group.code for group in read_class(tmp_path, LESSON).groups]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from kit.errors import KitError
 from kit.logs.run import Run, with_repairs
-from kit.motion import threshold
+from kit.motion import rules
 from kit.motion.drag import DragLaw
 from kit.motion.drag_fit import fit_drag
 from kit.motion.miscounts import Miscount, find_miscounts, recounted
@@ -169,8 +169,8 @@ class TestLaw:
         assert "The law does not hold" in measure([run], 0.25, 1.0, "law").iloc[0]["note"]
 
     def test_the_fit_is_made_once_and_kept_with_the_curve(self, lesson_curves, monkeypatch):
-        fitted, fit = [], threshold.fit_drag
-        monkeypatch.setattr(threshold, "fit_drag", lambda *args: fitted.append(args) or fit(*args))
+        fitted, fit = [], rules.fit_drag
+        monkeypatch.setattr(rules, "fit_drag", lambda *args: fitted.append(args) or fit(*args))
         curves = speed_curves([curve.run for curve in lesson_curves[:2]])
         first = measure(curves, 0.25, 1.0, "law")
         assert len(fitted) == 2

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from kit import Run, measure, speed_curves, trust, with_repairs
-from kit.motion import trust as gate
+from kit.motion.rules import law_of
 from kit.motion.threshold import best_rule
 from tests.reference.faults.atlas import Cell, far, kit_counts, outcome
 from tests.sweeps import size
@@ -121,11 +121,11 @@ class TestEachFault:
         """The rule's own figures are spoiled, so that whole turns and the smooth curve differ by 9 turns."""
         from kit.motion import threshold
 
-        curve = speed_curves([Run(steady())])[0]
-        found = threshold._interpolated(curve, 0.12, 0.15)
-        assert threshold._rules_differ(curve, "interpolated", dict(found), 0.12, 0.15) == []
-        found["turns"] += 9
-        assert "turns more than by whole turns" in threshold._rules_differ(curve, "interpolated", found, 0.12, 0.15)[0]
+        curves = speed_curves([Run(steady())])
+        found, other = (threshold.RULES[rule](curves, 0.12, 0.15) for rule in ("interpolated", "whole turns"))
+        assert threshold._rules_differ("interpolated", found, other) == {}
+        found.turns[0] += 9
+        assert "turns more than by whole turns" in threshold._rules_differ("interpolated", found, other)[0]
 
 
 class TestOutcome:
@@ -206,9 +206,7 @@ class TestLaw:
         ps = []
         for log in some("none", "-", 60, 60, law="linear", flags="1", modulation="even", jitter="gauss"):
             curve = curve_of(log)
-            from kit.motion.threshold import _law_fit
-
-            ps.append(gate.law_test(curve, curve.once(_law_fit).fit).p)
+            ps.append(curve.once(law_of).test.p)
         assert np.mean(np.array(ps) < 0.05) < 0.15  # binomial: 3 of 60 expected, 9 is beyond 0.999
         assert min(ps) > 1e-4
 
