@@ -171,6 +171,8 @@ class SpeedCurve:
     >>> stretch = curve.between(0.25, 0.5)
     >>> print(f"{stretch.duration_s:.2f} s, {stretch.turns:.1f} turns")
     23.44 s, 62.5 turns
+    >>> print(curve.turns_at([10.0, 20.0]).round(2))
+    [36.6 61.8]
     """
 
     run: Run
@@ -221,6 +223,10 @@ class SpeedCurve:
     def crossing(self, period_s: float) -> Crossing | None:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
         return None if self._best is None else self._crossing(self._best, period_s)
+
+    def turns_at(self, times_s) -> np.ndarray:
+        """Angle of the curve at any times (s), in turns since the first counted pass; NaN if it is not `usable`."""
+        return np.full(np.shape(times_s), np.nan) if self._best is None else self._best.basis_values(times_s)
 
     def _coarse(self, run: Run) -> float:
         return coarse_factor(self.times_s, self.period_s[0] / run.flags_per_turn, self.timing_sd_s)
@@ -282,10 +288,8 @@ class SpeedCurve:
         def excess(time_s):
             return spline.at(time_s)[1] - wanted
 
-        if excess(low) * excess(high) > 0:  # the curve only touches the threshold between two passes
-            time_s = low
-        else:
-            time_s = brentq(excess, low, high, xtol=1e-13 * max(1.0, abs(high)), rtol=1e-14)
+        touches = excess(low) * excess(high) > 0  # the curve only touches the threshold between two passes
+        time_s = low if touches else brentq(excess, low, high, xtol=1e-13 * max(1.0, abs(high)), rtol=1e-14)
         return Crossing(time_s, spline.at(time_s)[0])
 
 
@@ -297,8 +301,7 @@ def speed_curve(run: Run) -> SpeedCurve:
     bare = SpeedCurve(run, times_s, turns, np.empty(0))
     if len(times_s) < MIN_PASSES + run.flags_per_turn - 1:
         return bare
-    chosen = _choose(times_s, turns, run.flags_per_turn)
-    if chosen is None:
+    if (chosen := _choose(times_s, turns, run.flags_per_turn)) is None:
         return bare
     best, richer = chosen
     if best.timing_sd_s > _SUSPECT_SCATTER * best.speed[0] ** -1 and len(times_s) > 2 * MIN_PASSES:
@@ -341,8 +344,7 @@ def _choose(times_s, turns, flags) -> tuple[_Spline, _Spline] | None:
     if not trials:
         return None  # such as a few passes within seconds and one more days later
     kappa = min(trials, key=lambda fit: fit.aicc).kappa
-    found = _search(data, kappa)
-    if found is None:
+    if (found := _search(data, kappa)) is None:
         return None
     for ripple in _ripples(data, found[0]):
         rippled = replace(data, ripple=ripple)
@@ -360,8 +362,7 @@ def _search(data: _Data, kappa: float) -> tuple[_Spline, _Spline] | None:
     for degree, knots in _COMPLEXITIES:
         if degree + knots + data.columns + 4 > len(data.fitted_s) or (lowest is not None and len(fits) > lowest + 4):
             break
-        fit = _least_squares(data, kappa, degree, knots)
-        if fit is None:
+        if (fit := _least_squares(data, kappa, degree, knots)) is None:
             continue
         fits.append(fit)
         at = len(fits) - 1
@@ -489,9 +490,7 @@ def _least_squares(data: _Data, kappa, degree, knots) -> _Spline | None:
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
     return _Spline(
-        kappa,
-        start,
-        end - start,
+        **vars(clock),
         knots=grid,
         degree=degree,
         coefficients=solution[main],

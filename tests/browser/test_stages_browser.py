@@ -44,7 +44,7 @@ def go_further(page) -> None:
     """The section at the end is closed; opened, its parts are made one by one, when they are asked for."""
     show = page.get_by_role("button", name="Show this part")
     expect(show.first).to_be_hidden()
-    page.locator(".jp-showHiddenCellsButton").click()
+    page.locator(".jp-showHiddenCellsButton").first.click()
     expect(show.first).to_be_visible()
     show.first.click()
 
