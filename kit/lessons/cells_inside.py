@@ -9,11 +9,11 @@ of ten minutes and the one for making runs show no computed number that a later 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from ..errors import KitError
 from .lesson import Lesson, LessonClaim
-from .paths import Cells
 
 if TYPE_CHECKING:  # making a page needs no data
     from .claim_runs import ClaimRuns
@@ -33,7 +33,7 @@ LEAST_TRIALS = 6  # for AICc of two numbers and the spread, with some to spare
 _IMPORTS = "import kit\nimport numpy as np\nimport pandas as pd"
 
 
-def inside_cells(lesson: Lesson, stage: str) -> Cells:
+def inside_cells(lesson: Lesson, stage: str) -> Iterator[tuple[str, str]]:
     """The cells of the section below its heading; none where a stage has nothing to look into."""
     made = {"measure": _measure, "average": _average, "trend": _trend, "explain": _explain, "investigate": _claim}
     if stage == "predict":
@@ -49,12 +49,12 @@ def inside_cells(lesson: Lesson, stage: str) -> Cells:
         yield from made[stage](lesson)
 
 
-def _begin(what: str) -> Cells:
+def _begin(what: str) -> Iterator[tuple[str, str]]:
     yield "markdown", _HOW.format(what=what)
     yield "code", _IMPORTS
 
 
-def _measure(lesson: Lesson) -> Cells:
+def _measure(lesson: Lesson) -> Iterator[tuple[str, str]]:
     yield from _begin("Where does counting start and stop, and how long does it take? Take your first run that counts.")
     yield "markdown", "### Whole turns: the first row that is slow enough"
     yield (
@@ -95,7 +95,7 @@ if stage.may_look():
     )
 
 
-def _average(lesson: Lesson) -> Cells:
+def _average(lesson: Lesson) -> Iterator[tuple[str, str]]:
     x = lesson.x
     yield from _begin("What is an average, and how sure is it? Each trial that counts is one row.")
     yield (
@@ -175,7 +175,7 @@ if stage.may_look():
     )
 
 
-def _trend(lesson: Lesson) -> Cells:
+def _trend(lesson: Lesson) -> Iterator[tuple[str, str]]:
     x, other = lesson.x, _other_curve(lesson)
     yield from _begin("Two of the curves, fitted by straight lines, and how the kit weighs one against the other.")
     yield (
@@ -227,7 +227,7 @@ def _other_curve(lesson: Lesson) -> str:
     return "power law" if min(lesson.values) > 0 else "exponential"
 
 
-def _explain(lesson: Lesson) -> Cells:
+def _explain(lesson: Lesson) -> Iterator[tuple[str, str]]:
     yield from _begin("How does the kind of drag show in the average speed? And what time follows from a law?")
     yield (
         "markdown",
@@ -280,7 +280,7 @@ def claim_inside(lesson: Lesson) -> LessonClaim | None:
     return next((claim for claim in lesson.claims if not claim.hears and not claim.step_to), None)
 
 
-def _claim(lesson: Lesson) -> Cells:
+def _claim(lesson: Lesson) -> Iterator[tuple[str, str]]:
     claim = claim_inside(lesson)
     assert claim is not None
     yield from _begin(
