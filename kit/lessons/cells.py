@@ -15,7 +15,7 @@ from .cells_inside import INSIDE, inside_cells
 from .cells_investigate import investigate_cells
 from .keys import level_of
 from .lesson import STAGES, Lesson
-from .paths import AGAIN, DAY, ONE, PROJECT, SEAL, TWO, WRITE, Arranged, Cells, Step, arrange, spread_values
+from .paths import AGAIN, DAY, MAKE_RUNS, ONE, PROJECT, SEAL, TWO, WRITE, Arranged, Cells, Step, arrange, spread_values
 from .waiting import left_for_later
 
 __all__ = [
@@ -38,8 +38,6 @@ TITLES = {
     "explain": "Explain",
     "investigate": "Investigate",
 }
-
-MAKE_RUNS = "2b_make_runs.ipynb"  # right after the stage "measure" in every list of files
 
 MADE_STAGES = STAGES
 

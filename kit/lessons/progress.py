@@ -141,7 +141,7 @@ class OwnRuns:
 # --- the group's way through the lesson -------------------------------------------------------------------------------
 
 #: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
-USUAL = {"tilt_deg": 0.0, "hub": "greased"}
+USUAL: dict[str, float | str] = {"tilt_deg": 0.0, "hub": "greased"}
 
 
 class Thresholds(NamedTuple):
@@ -254,10 +254,14 @@ class Progress:
     @property
     def curves(self) -> tuple[SpeedCurve, ...]:
         """Speed curves of all runs, with the group's refused repairs applied."""
+        return self.curves_of(self.runs)
+
+    def curves_of(self, runs: Sequence[Run]) -> tuple[SpeedCurve, ...]:
+        """Speed curves of some runs of the lesson or of the group, with the group's refused repairs applied."""
         refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
         return tuple(
             self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
-            for curve in self._as_read(self.runs)
+            for curve in self._as_read(runs)
         )
 
     @property
