@@ -31,10 +31,10 @@ from ..sources.taps import tapped_run
 from ..stats.averages import Agreement, Measured, compare_methods, pooled_scatter
 from ..stats.shape import SameShape
 from ..stats.trend import Trend
-from ..wording import condition_value, count_of, join_words, plus_minus
+from ..wording import condition_place, condition_value, count_of, join_words, plus_minus
 from .lesson import Lesson, load_lesson
 
-__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
+__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds", "by_condition"]
 
 LESSON = "lesson"  # the lesson's own data, beside those below
 
@@ -362,7 +362,7 @@ class Progress:
 
     def runs_table(self) -> pd.DataFrame:
         """One row a run: condition, trial, passes logged, what was found odd in them, where it comes from."""
-        runs = sorted(self.runs, key=lambda run: (_number_of(run.conditions.get(self.x)), run.trial))
+        runs = sorted(self.runs, key=lambda run: (condition_place(run.conditions.get(self.x)), run.trial))
         return pd.DataFrame(
             {
                 self.lesson.x_label: [condition_value(run.conditions.get(self.x, "")) for run in runs],
@@ -419,7 +419,7 @@ class Progress:
 
     def speeds_table(self) -> pd.DataFrame:
         """One row a counted run: condition, trial, turns divided by coasting time."""
-        counted = self.counted
+        counted = by_condition(self.counted, self.x)
         return pd.DataFrame(
             {
                 self.lesson.x_label: counted[self.x].map(condition_value),
@@ -499,9 +499,10 @@ def _passes_in(run: Run, kind: str) -> int:
     return sum(repair.passes for repair in run.repairs if repair.kind == kind)
 
 
-def _number_of(value: float | str | None) -> tuple[bool, float, str]:
-    """A sort key: numbers in their order, then words in theirs."""
-    return (True, 0.0, value or "") if isinstance(value, str | None) else (False, value, "")
+def by_condition(results: pd.DataFrame, x: str) -> pd.DataFrame:
+    """A table of runs in the order in which people read it: by condition, then by trial."""
+    places = [(condition_place(value), trial) for value, trial in zip(results[x], results["trial"], strict=True)]
+    return results.iloc[sorted(range(len(results)), key=places.__getitem__)].reset_index(drop=True)
 
 
 def _intervals(table: pd.DataFrame, name: str) -> list[str]:
