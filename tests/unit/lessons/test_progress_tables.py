@@ -49,6 +49,7 @@ def leading_number(cell):
     return float(cell.split(" ")[0])
 
 
+@pytest.mark.slow
 def test_tables_of_runs_are_in_order_of_condition_then_trial_whatever_the_order_of_the_runs(fresh):
     """One rule for all that a student, or a teacher, reads run by run. The lesson's runs were made in a drawn order."""
 
