@@ -212,6 +212,19 @@ def condition_value(value: float | str) -> str:
     return f"{value:g}" if isinstance(value, Real) else str(value)
 
 
+def condition_place(value: float | str | None) -> tuple[bool, float, str]:
+    """Sort key of a condition: numbers in their order, then words, then what is not known.
+
+    Tables of runs that people read are in order of condition, then of trial, whatever the order of the runs was.
+
+    >>> sorted([12.0, "dry", 2.0], key=condition_place)
+    [2.0, 12.0, 'dry']
+    """
+    if value is None or isinstance(value, str) or value != value:
+        return True, 0.0, str("~" if value is None or value != value else value)
+    return False, float(value), ""
+
+
 def case_of(column: str, value: float | str) -> str:
     """One condition in words: "3 magnets", "1 magnet", "level 2.5 °", "floor carpet"."""
     name, unit = name_of(column), unit_of(column)

@@ -30,7 +30,7 @@ from ..record.workbook import Workbook
 from ..sources.taps import tapped_run
 from ..stats.averages import COUNTED, Agreement, Measured, compare_methods
 from ..stats.trend import Trend
-from ..wording import DASH, condition_value, interval, number, plus_minus, short
+from ..wording import DASH, condition_place, condition_value, interval, number, plus_minus, short
 from .progress import Progress
 
 __all__ = [
@@ -334,8 +334,8 @@ def reasons_left_out(workbook: Workbook) -> dict[int, str]:
 
 
 def pairs_table(workbook: Workbook, x_label: str) -> pd.DataFrame:
-    """All own counts in words, one row each."""
-    out = reasons_left_out(workbook)
+    """All own counts in words, one row each, by condition."""
+    out, pairs = reasons_left_out(workbook), kept_pairs(workbook, left_out=True)
     return pd.DataFrame(
         [
             {
@@ -349,7 +349,7 @@ def pairs_table(workbook: Workbook, x_label: str) -> pd.DataFrame:
                 "what the gate counts": STRETCHES.get(pair.stretch, pair.stretch),
                 "left out, because": out.get(n, DASH),
             }
-            for n, pair in kept_pairs(workbook, left_out=True).items()
+            for n, pair in sorted(pairs.items(), key=lambda item: (condition_place(item[1].x), item[0]))
         ]
     )
 

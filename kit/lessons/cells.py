@@ -11,14 +11,15 @@ import re
 from collections.abc import Callable, Iterator
 
 from .cells_by_hand import first_by_hand, once_by_eye, own_count
+from .cells_inside import INSIDE, inside_cells
 from .cells_investigate import investigate_cells
 from .keys import level_of
 from .lesson import STAGES, Lesson
-from .paths import AGAIN, DAY, ONE, PROJECT, SEAL, TWO, WRITE, Arranged, Cells, Step, arrange, spread_values
+from .paths import AGAIN, DAY, MAKE_RUNS, ONE, PROJECT, SEAL, TWO, WRITE, Arranged, Cells, Step, arrange, spread_values
 from .waiting import left_for_later
 
 __all__ = [
-    "FURTHER",
+    "CLOSED",
     "MADE_STAGES",
     "MAKE_RUNS",
     "TITLES",
@@ -38,11 +39,9 @@ TITLES = {
     "investigate": "Investigate",
 }
 
-MAKE_RUNS = "2b_make_runs.ipynb"  # right after the stage "measure" in every list of files
-
 MADE_STAGES = STAGES
 
-FURTHER = "further"  # the kind of the cell that a closed section begins with; all cells after it belong to it
+CLOSED = "closed"  # the kind of the cell that a closed section begins with, up to the next heading of its level
 
 LONGER = (TWO, PROJECT)
 
@@ -65,7 +64,7 @@ def stage_cells(lesson: Lesson, stage: str, lesson_path: str, home: str) -> list
     start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "{stage}"{_path_said(lesson)})\n'
     found = arranged(lesson, stage)
     own = [("markdown", opening), ("code", start + "stage.welcome()"), *found.shown]
-    return [*own, *_closed(found.further), ("markdown", _next_step(lesson, stage, home))]
+    return [*own, *_closed(found.further), *_inside(lesson, stage), ("markdown", _next_step(lesson, stage, home))]
 
 
 def arranged(lesson: Lesson, stage: str) -> Arranged:
@@ -85,12 +84,18 @@ def _closed(cells: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
     """
     if not cells:
         return
-    yield FURTHER, "## Go further\n\nDo you have time left? Press *cells hidden*. The rest needs none of it."
+    yield CLOSED, "## Go further\n\nDo you have time left? Press *cells hidden*. The rest needs none of it."
     for kind, text in cells:
         if kind == "markdown":
             yield kind, re.sub(r"(?m)^#(#+) ", r"##\1 ", text)
         else:
             yield kind, f"stage.later(lambda: {text})"
+
+
+def _inside(lesson: Lesson, stage: str) -> Iterator[tuple[str, str]]:
+    """How the page's numbers are made, closed and late: a number that differs stops "Run All" after all other cells."""
+    cells = list(inside_cells(lesson, stage))
+    yield from [(CLOSED, INSIDE), *cells] if cells else []
 
 
 def _asked_first(lesson: Lesson, stage: str) -> Cells:

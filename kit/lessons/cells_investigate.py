@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from .lesson import Lesson, LessonClaim
-from .paths import Cells
+from .paths import MAKE_RUNS, Cells
 
 __all__ = ["investigate_cells"]
 
@@ -169,6 +169,13 @@ def _own_claim() -> Cells:
         "yes first.",
     )
     yield "code", "stage.own_claim()"
+    yield (
+        "markdown",
+        "### Put your own claim to the test\n\n"
+        f"[Make the runs]({MAKE_RUNS}) in the order that you drew: on the bench, with a gate, or in any other way. "
+        "Keep each one. Then come back and say which setting each run had.",
+    )
+    yield "code", "stage.test_own_claim()"
     yield (
         "markdown",
         "## Which runs next?\n\n"

@@ -8,6 +8,7 @@ What the last stage shows of them, tables and sentences, is made here too: none 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -21,17 +22,17 @@ from ..logs.folder import read_folder
 from ..logs.run import Run, with_repairs
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import measure
-from ..record.entries import Kind
+from ..record.entries import Entry, Kind
 from ..sound.clicks import CLOCK_U, run_from_clicks
 from ..sound.level import level
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import compare_at_equal_speed, level_against_speed, level_at_speeds
 from ..stats.claims import Claim, Verdict, examine
 from ..wording import case_of, count_of, join_words, number, plus_minus
-from .lesson import SOUND_LEVEL
-from .progress import Progress
+from .lesson import OWN, SOUND_LEVEL
+from .progress import USUAL, Progress
 
-__all__ = ["ClaimRuns", "GateAndClicks", "SameSpeed", "claim_evidence", "gate_and_clicks", "run_name"]
+__all__ = ["ClaimRuns", "GateAndClicks", "OwnClaimRuns", "SameSpeed", "claim_evidence", "gate_and_clicks", "run_name"]
 
 _BANDS = 4  # of speed, in a comparison at equal speed
 _ORDER = "order"
@@ -95,8 +96,11 @@ class ClaimRuns:
     others : runs of other claims, so that a folder which serves several is read once.
     """
 
+    since = 0  # the entry from which on tests of it count: all
+
     def __init__(self, progress: Progress, claim_id: str, others: Iterable[ClaimRuns] = ()):
-        self.progress, self.about = progress, progress.lesson.claim(claim_id)
+        self.progress, self.claim_id = progress, claim_id
+        self.about = progress.lesson.claim(claim_id)
         self.folder = progress.lesson.folder / self.about.data
         self._source = next((other for other in others if other.folder == self.folder), None)
 
@@ -235,6 +239,133 @@ class ClaimRuns:
         if not found:
             raise KitError("No run was recorded like this", found=conditions, fix=str(self.recorded[0].conditions))
         return found
+
+
+# --- a claim of the group's own ------------------------------------------------------------------------------------
+
+
+class OwnClaimRuns:
+    """The runs a group made for a claim of its own, whichever way it made them, with the setting that each had.
+
+    `settings` are the two that the group's plan names, empty texts as long as it names none. `labels` says by run which
+    of them it had, "" for a run that has no part in it: as the group said, and before that as `suggested` has it.
+
+    Raises
+    ------
+    KitError : a workbook that cannot be read.
+    """
+
+    claim_id = OWN
+
+    def __init__(self, progress: Progress):
+        self.progress = progress
+        plan = progress.workbook.latest(Kind.CLAIM.of(OWN), {})
+        self.statement = plan.get("claim", "")
+        self.settings: tuple[str, str] = (plan.get("first", ""), plan.get("second", ""))
+        self.runs: list[Run] = progress.own.runs
+        said = self.said[-1].value if self.said else {}
+        self.quantity: str = said.get("quantity", "duration_s")
+        self.labels: dict[str, str] = self.suggested | said.get("runs", {})
+
+    @property
+    def said(self) -> list[Entry]:
+        """What the group said of its runs, as long as its plan has named these two settings; the latest last."""
+        entries = self.progress.workbook.history(Kind.CLAIM_RUNS.of(OWN))
+        return [entry for entry in entries if tuple(entry.value["settings"]) == self.settings]
+
+    @property
+    def suggested(self) -> dict[str, str]:
+        """By run, which setting it seems to have had: its conditions name it, or it was made in the drawn order."""
+        names = dict.fromkeys([name for run in self.runs for name in run.conditions])
+        for name in names:
+            values = {run.source: run.conditions.get(name, USUAL.get(name, "")) for run in self.runs}
+            found = {source: next((s for s in self.settings if _is(s, v)), "") for source, v in values.items()}
+            if all(self.settings) and set(self.settings) <= set(found.values()):
+                return found
+        drawn = self.progress.workbook.history(Kind.RUN_ORDER.of(OWN))[-1:]
+        later = [run for run in self.runs if drawn and _entry_of(run) > drawn[0].n]
+        order = [row["x"] for row in drawn[0].value] if drawn else []
+        made = {run.source: setting for run, setting in zip(later, order, strict=False) if setting in self.settings}
+        return {run.source: made.get(run.source, "") for run in self.runs}
+
+    def say(self, stage: str, labels: Mapping[str, str], quantity: str) -> None:
+        """Keep which run had which setting, and what is to be compared.
+
+        Raises
+        ------
+        KitError : a workbook that cannot be written to.
+        """
+        value = {"settings": list(self.settings), "quantity": quantity, "runs": dict(labels)}
+        if not self.said or self.said[-1].value != value:
+            self.progress.workbook.add(stage, Kind.CLAIM_RUNS.of(OWN), value)
+        self.quantity, self.labels = quantity, dict(labels)
+
+    @property
+    def since(self) -> int:
+        """Number of the entry from which on tests are of this claim: what was put down before was of another one."""
+        same = [entry for entry in self.said if entry.value["quantity"] == self.quantity]
+        return same[0].n if same else 0
+
+    @property
+    def chosen(self) -> list[Run]:
+        """The runs that have a part in it, in the order in which they were kept."""
+        return [run for run in self.runs if self.labels.get(run.source)]
+
+    def table(self, at: float | None = None) -> pd.DataFrame:
+        """One row a run, as `measure` returns them, with `setting`, and `order` where it is known.
+
+        What the group set aside stays so; a run whose apparatus did not stand as usual counts here.
+        """
+        runs = self.chosen
+        if not runs:
+            raise KitError("No run has a setting yet", fix="say of each run which of the two settings it had")
+        table = measure(self.progress.curves_of(runs), *self.progress.thresholds)
+        reasons = {e.value["source"]: e.value["reason"] for e in self.progress.workbook.history(Kind.SET_ASIDE)}
+        table["set_aside"] = [reasons.get(run.source, run.set_aside) for run in runs]
+        table["setting"] = [self.labels[run.source] for run in runs]
+        if all(run.origin != "file" for run in runs):  # files are not added in the order in which they were made
+            table[_ORDER] = range(1, len(runs) + 1)
+        return table
+
+    def claim(self) -> Claim:
+        """The claim as `kit.stats.claims` takes it: runs are compared only where all else agrees."""
+        names = dict.fromkeys([name for run in self.chosen for name in run.conditions])
+        within = []
+        for name in names:
+            found: dict[float | str, set[str]] = {}
+            for run in self.chosen:
+                found.setdefault(run.conditions.get(name, USUAL.get(name, "")), set()).add(self.labels[run.source])
+            if len(found) > 1 and any(len(settings) > 1 for settings in found.values()):
+                within.append(name)
+        return Claim(
+            self.statement,
+            self.quantity,
+            "setting",
+            self.settings,
+            within=tuple(within),
+            scale="relative",
+            order=_ORDER,
+        )
+
+    def described(self, at: float | None = None) -> str:
+        """How many runs had which setting, in a sentence or two, with no result in it."""
+        table = self.table()
+        counts = [f"{(table['setting'] == setting).sum()} with {setting}" for setting in self.settings]
+        order = " Their order is the one in which you kept them." if _ORDER in table else " Nobody noted their order."
+        return f"{count_of(len(table), 'run')}: {join_words(counts)}.{order}"
+
+
+def _is(setting: str, value: float | str) -> bool:
+    """Whether a setting as it was typed is a condition's value: "dry", or "3 degrees" for 3."""
+    if isinstance(value, str):
+        return setting.casefold() == value.casefold()
+    number = re.match(r"[-+]?\d+(?:[.,]\d+)?", setting)
+    return number is not None and float(number[0].replace(",", ".")) == value
+
+
+def _entry_of(run: Run) -> int:
+    """The number of the entry that keeps a run of the group's own."""
+    return int(run.source.rpartition("-")[2])
 
 
 def run_name(run: Run) -> str:

@@ -15,7 +15,7 @@ from pathlib import Path
 from ..errors import KitError
 from .build_it import BUILD_IT, build_it_cells
 from .cautions import BEFORE_IT_SPINS, GATE, SOURCES
-from .cells import FURTHER, MADE_STAGES, MAKE_RUNS, TITLES, made_stages, make_runs_cells, notebook_name, stage_cells
+from .cells import CLOSED, MADE_STAGES, MAKE_RUNS, TITLES, made_stages, make_runs_cells, notebook_name, stage_cells
 from .cells_question import QUESTION_PAGE, question_cells
 from .curriculum import CURRICULUM
 from .keys import level_of
@@ -47,14 +47,14 @@ DEMO_LESSONS = ("coasting_disc", "felt_brake", "card_vanes")
 def notebook_text(stage: str, cells: Iterable[tuple[str, str]]) -> str:
     """A notebook (nbformat 4.5, no outputs) of cells, pairs of kind and text; `stage` begins the cells' ids.
 
-    What follows a cell of the kind `FURTHER` is hidden below its heading, until a student opens that.
+    What follows a cell of the kind `CLOSED` is hidden below its heading, until a student opens that.
     """
     document = {
         "cells": [
             {
                 "cell_type": "code" if kind == "code" else "markdown",
                 "id": f"{stage}-{i:02d}",
-                "metadata": {"jp-MarkdownHeadingCollapsed": True} if kind == FURTHER else {},
+                "metadata": {"jp-MarkdownHeadingCollapsed": True} if kind == CLOSED else {},
                 "source": text.splitlines(keepends=True),
             }
             | ({"execution_count": None, "outputs": []} if kind == "code" else {})
@@ -368,8 +368,9 @@ def _minutes(lesson: Lesson, pages: str) -> str:
         if pages
         else f"Or write `path = …` into `lesson.toml` and make the notebooks anew. Now it is **{lesson.path}**."
     )
-    what = "What a path leaves out waits at the end of each page, in the closed section *Go further*."
-    return "\n".join(["## How much time is there?", "", head, *rows, total, "", *spent, "", f"{choose} {what}"])
+    what = "What a path leaves out waits at the end of each page, in the closed section *Go further*. "
+    code = "*How this number is made*, closed too, is for students who program."
+    return "\n".join(["## How much time is there?", "", head, *rows, total, "", *spent, "", f"{choose} {what}{code}"])
 
 
 def _to_ask(stage: str) -> str:

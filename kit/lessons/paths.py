@@ -17,6 +17,7 @@ __all__ = [
     "AGAIN",
     "ALL",
     "DAY",
+    "MAKE_RUNS",
     "ONE",
     "PATHS",
     "PATH_NAMES",
@@ -35,6 +36,8 @@ __all__ = [
 
 DAY, ONE, TWO, PROJECT = "question of the day", "one lesson", "two lessons", "project"
 ALL = (ONE, TWO, PROJECT)  # all that go through the stages
+
+MAKE_RUNS = "2b_make_runs.ipynb"  # the page for a group's own runs: after the stage "measure" in every list of files
 
 # Clicks and fields of what occurs often: choice, reason, confidence, button; the same without a reason, which is free
 # the second time; a field and its button.

@@ -31,10 +31,10 @@ from ..sources.taps import tapped_run
 from ..stats.averages import Agreement, Measured, compare_methods, pooled_scatter
 from ..stats.shape import SameShape
 from ..stats.trend import Trend
-from ..wording import condition_value, count_of, join_words, plus_minus
+from ..wording import condition_place, condition_value, count_of, join_words, plus_minus
 from .lesson import Lesson, load_lesson
 
-__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds"]
+__all__ = ["LESSON", "ORIGINS", "USUAL", "OwnRuns", "Progress", "Thresholds", "by_condition"]
 
 LESSON = "lesson"  # the lesson's own data, beside those below
 
@@ -141,7 +141,7 @@ class OwnRuns:
 # --- the group's way through the lesson -------------------------------------------------------------------------------
 
 #: How an apparatus stands unless a run says otherwise. A run made in another way answers another question.
-USUAL = {"tilt_deg": 0.0, "hub": "greased"}
+USUAL: dict[str, float | str] = {"tilt_deg": 0.0, "hub": "greased"}
 
 
 class Thresholds(NamedTuple):
@@ -255,14 +255,20 @@ class Progress:
     @property
     def curves(self) -> Curves:
         """Speed curves of all runs, with the group's refused repairs applied."""
-        refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
-        curves = [
-            self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
-            for curve in self._as_read(self.runs)
-        ]
-        if list(self._curves) != curves:  # the same ones keep what has been worked out of them together
-            self._curves = speed_curves(curves)
+        curves = self.curves_of(self.runs)
+        if self._curves != curves:  # the same ones keep what has been worked out of them together
+            self._curves = curves
         return self._curves
+
+    def curves_of(self, runs: Sequence[Run]) -> Curves:
+        """Speed curves of some runs of the lesson or of the group, with the group's refused repairs applied."""
+        refused = self.workbook.latest(Kind.REFUSED_REPAIRS, {})
+        return speed_curves(
+            [
+                self._with_refused(curve, refused[curve.run.source]) if refused.get(curve.run.source) else curve
+                for curve in self._as_read(runs)
+            ]
+        )
 
     @property
     def lesson_curves(self) -> tuple[SpeedCurve, ...]:
@@ -362,7 +368,7 @@ class Progress:
 
     def runs_table(self) -> pd.DataFrame:
         """One row a run: condition, trial, passes logged, what was found odd in them, where it comes from."""
-        runs = sorted(self.runs, key=lambda run: (_number_of(run.conditions.get(self.x)), run.trial))
+        runs = sorted(self.runs, key=lambda run: (condition_place(run.conditions.get(self.x)), run.trial))
         return pd.DataFrame(
             {
                 self.lesson.x_label: [condition_value(run.conditions.get(self.x, "")) for run in runs],
@@ -419,7 +425,7 @@ class Progress:
 
     def speeds_table(self) -> pd.DataFrame:
         """One row a counted run: condition, trial, turns divided by coasting time."""
-        counted = self.counted
+        counted = by_condition(self.counted, self.x)
         return pd.DataFrame(
             {
                 self.lesson.x_label: counted[self.x].map(condition_value),
@@ -499,9 +505,10 @@ def _passes_in(run: Run, kind: str) -> int:
     return sum(repair.passes for repair in run.repairs if repair.kind == kind)
 
 
-def _number_of(value: float | str | None) -> tuple[bool, float, str]:
-    """A sort key: numbers in their order, then words in theirs."""
-    return (True, 0.0, value or "") if isinstance(value, str | None) else (False, value, "")
+def by_condition(results: pd.DataFrame, x: str) -> pd.DataFrame:
+    """A table of runs in the order in which people read it: by condition, then by trial."""
+    places = [(condition_place(value), trial) for value, trial in zip(results[x], results["trial"], strict=True)]
+    return results.iloc[sorted(range(len(results)), key=places.__getitem__)].reset_index(drop=True)
 
 
 def _intervals(table: pd.DataFrame, name: str) -> list[str]:

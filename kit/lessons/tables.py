@@ -12,7 +12,7 @@ from ..logs.run import Run
 from ..record.entries import QUANTITIES
 from ..stats.averages import COUNTED, pooled_scatter
 from ..wording import as_repeated, condition_value, interval, number, plus_minus
-from .progress import Progress
+from .progress import Progress, by_condition
 
 __all__ = ["averages_in_words", "one_run_words", "results_in_words", "spread_of", "timing_in_words"]
 
@@ -25,22 +25,9 @@ def spread_of(progress: Progress, quantity: str) -> float:
     return pooled_scatter(counted[quantity].tolist(), counted[progress.x].tolist())[0]
 
 
-def _sorted(progress: Progress) -> pd.DataFrame:
-    """The results by condition, then trial; numbers in their order, then words."""
-    results = progress.results
-    order = sorted(range(len(results)), key=lambda i: _place(results[progress.x].iloc[i], results["trial"].iloc[i]))
-    return results.iloc[order]
-
-
-def _place(condition: float | str | None, trial: int) -> tuple[bool, float, str, int]:
-    if condition is None or isinstance(condition, str) or condition != condition:
-        return True, 0.0, str(condition), trial
-    return False, float(condition), "", trial
-
-
 def results_in_words(progress: Progress) -> pd.DataFrame:
     """One row a run: condition, trial, coasting time and number of turns rounded to what trials repeat, what is odd."""
-    results = _sorted(progress)
+    results = by_condition(progress.results, progress.x)
     table = {
         progress.lesson.x_label: [condition_value(value) for value in results[progress.x]],
         "trial": results["trial"].astype(str).tolist(),
@@ -54,7 +41,7 @@ def results_in_words(progress: Progress) -> pd.DataFrame:
 
 def timing_in_words(progress: Progress) -> pd.DataFrame:
     """One row a run: how exactly the gate timed this one run, which says nothing of how well trials repeat."""
-    results = _sorted(progress)
+    results = by_condition(progress.results, progress.x)
     return pd.DataFrame(
         {
             progress.lesson.x_label: [condition_value(value) for value in results[progress.x]],

@@ -73,6 +73,8 @@ class SpeedCurve:
     >>> stretch = curve.between(0.25, 0.5)
     >>> print(f"{stretch.duration_s:.2f} s, {stretch.turns:.1f} turns")
     23.44 s, 62.5 turns
+    >>> print(curve.turns_at([10.0, 20.0]).round(2))
+    [36.6 61.8]
     """
 
     run: Run
@@ -129,6 +131,10 @@ class SpeedCurve:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
         time_s, turns = (float(found[0]) for found in self.alone.crossings(period_s))
         return None if np.isnan(time_s) else Crossing(time_s, turns)
+
+    def turns_at(self, times_s) -> np.ndarray:
+        """Angle of the curve at any times (s), in turns since the first counted pass; NaN if it is not `usable`."""
+        return np.full(np.shape(times_s), np.nan) if self._best is None else self._best.basis_values(times_s)
 
     @property
     def last_pass(self) -> Crossing:
@@ -250,8 +256,7 @@ def speed_curve(run: Run) -> SpeedCurve:
     bare = SpeedCurve(run, times_s, turns, np.empty(0))
     if len(times_s) < MIN_PASSES + run.flags_per_turn - 1:
         return bare
-    chosen = _choose(times_s, turns, run.flags_per_turn)
-    if chosen is None:
+    if (chosen := _choose(times_s, turns, run.flags_per_turn)) is None:
         return bare
     best, richer = chosen
     if best.timing_sd_s > _SUSPECT_SCATTER * best.speed[0] ** -1 and len(times_s) > 2 * MIN_PASSES:
@@ -296,8 +301,7 @@ def _choose(times_s, turns, flags) -> tuple[Spline, Spline] | None:
     if not trials:
         return None  # such as a few passes within seconds and one more days later
     kappa = min(trials, key=lambda fit: fit.aicc).kappa
-    found = _search(data, kappa)
-    if found is None:
+    if (found := _search(data, kappa)) is None:
         return None
     for ripple in _ripples(data, found[0]):
         rippled = replace(data, ripple=ripple)
@@ -315,8 +319,7 @@ def _search(data: _Data, kappa: float) -> tuple[Spline, Spline] | None:
     for degree, knots in _COMPLEXITIES:
         if degree + knots + data.columns + 4 > len(data.fitted_s) or (lowest is not None and len(fits) > lowest + 4):
             break
-        fit = _least_squares(data, kappa, degree, knots)
-        if fit is None:
+        if (fit := _least_squares(data, kappa, degree, knots)) is None:
             continue
         fits.append(fit)
         at = len(fits) - 1

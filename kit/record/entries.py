@@ -75,6 +75,7 @@ class Kind(StrEnum):
     FIRST_PASS = "first_pass"  # where a member starts counting, found by eye; :looked, that the clicks were shown
     HAND_GRAPH = "hand_graph"  # :QUANTITY, averages put on axes and a curve drawn by eye
     OWN_COUNT = "own_count"  # a run counted by the group beside the gate; :left_out, one of them, with the reason
+    CLAIM_RUNS = "claim_runs"  # :ID, which setting each run of the group's own claim had
 
     SHOWN = "shown"  # :STAGE or :STAGE:CLAIM, the first time its data were on the page, and what was not sealed then
     LIFTED = "lifted"  # what a teacher opened without the answers it waited for, and which these are

@@ -15,7 +15,7 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..lessons.claim_runs import ClaimRuns
+from ..lessons.claim_runs import ClaimRuns, OwnClaimRuns
 from ..plots.investigate import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
 from ..record.entries import Kind
 from ..record.workbook import Workbook
@@ -300,15 +300,16 @@ class KeptClaim(KitBox):
 
     def __init__(
         self,
-        runs: ClaimRuns,
+        runs: ClaimRuns | OwnClaimRuns,
         workbook: Workbook,
         stage: str,
         at: float | None = None,
         on_kept: Callable[[], object] = lambda: None,
     ):
         self.workbook, self.stage, self._on_kept = workbook, stage, on_kept
-        self.kind = Kind.CLAIM_TEST.of(runs.about.id if at is None else f"{runs.about.id}@{at:g}")
-        kept = workbook.latest(self.kind)
+        self.kind = Kind.CLAIM_TEST.of(runs.claim_id if at is None else f"{runs.claim_id}@{at:g}")
+        tests = [entry.value for entry in workbook.history(self.kind) if entry.n > runs.since]
+        kept = tests[-1] if tests else None
         self._seed = kept["seed"] if kept else secrets.randbelow(2**31)  # kept, so that the same worlds come back
         self.tester, self._kept_words = ClaimTester(runs.claim(), runs.table(at), seed=self._seed), Status()
         super().__init__([note(runs.described(at)), self.tester, self._kept_words])

@@ -30,7 +30,7 @@ from ..record.entries import Kind
 from ..record.journal import numbered, write_new
 from ..record.workbook import Workbook, friendly_code
 from ..sources.setup import BenchSetup
-from ..wording import condition_value, count_of
+from ..wording import condition_place, condition_value, count_of
 from .bench import Bench
 from .camera import Camera
 from .cards import DataSources, ObservationBox
@@ -425,7 +425,9 @@ class OwnRunsView(KitBox):
                 "made by": ORIGINS[run.origin],
                 "note": run.note,
             }
-            for run in self.own.runs
+            for run in sorted(
+                self.own.runs, key=lambda run: (condition_place(run.conditions.get(self.lesson.x)), run.trial)
+            )
         ]
         self.table.value = html_table(pd.DataFrame(rows)) if rows else "<p>None so far.</p>"
         self.save_button.layout.display = "" if rows else "none"

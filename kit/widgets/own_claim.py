@@ -13,10 +13,11 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
+from ..lessons.claim_runs import OwnClaimRuns, run_name
 from ..lessons.lesson import OWN
-from ..lessons.progress import Progress
+from ..lessons.progress import ORIGINS, Progress
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
-from ..record.entries import Kind
+from ..record.entries import QUANTITIES, Kind
 from ..record.summary import table_rows
 from ..record.workbook import Workbook
 from ..report import run_sheet_html
@@ -24,6 +25,7 @@ from ..stats.planning import Pilot, run_order, trials_for, width_against_minutes
 from ..stats.trend import Trend
 from ..wording import axis_title, case_of, count_of, join_words, number, percent
 from .cards import keep_drafts, save_entries
+from .claim_tester import KeptClaim
 from .parts import (
     FIELD,
     KitBox,
@@ -41,7 +43,7 @@ from .parts import (
     text_area,
 )
 
-__all__ = ["PLAN", "OwnClaimCard", "TrialPlanner", "lesson_planner", "order_html"]
+__all__ = ["PLAN", "OwnClaimCard", "OwnClaimTest", "TrialPlanner", "lesson_planner", "order_html"]
 
 
 class TrialPlanner(KitBox):
@@ -355,6 +357,78 @@ class OwnClaimCard(KitBox):
             self._enough.say(spread, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
         else:
             self._enough.say(spread, f"{count_of(enough, 'trial')} of each setting find it 8 times in 10.")
+
+
+_NO_PART = "no part in this"
+
+
+class OwnClaimTest(KitBox):
+    """Hold a claim of the group's own against the runs it made for it, however these were timed.
+
+    Parameters
+    ----------
+    progress : where the group stands; its plan (`claim:own`) names the two settings, its own runs are offered.
+    stage : under which it is kept: which run had which setting as `claim_runs:own`, the test as `claim_test:own`.
+
+    `fields` are the choices, one a run, by run; `test` is the `KeptClaim`, None until it is asked for. `look()` takes
+    in what has been planned and made since, also on another page.
+    """
+
+    def __init__(self, progress: Progress, stage: str = "investigate"):
+        self.progress, self.stage = progress, stage
+        self.fields: dict[str, widgets.Dropdown] = {}
+        self.test: KeptClaim | None = None
+        self.message, self._list, self._below = Status(), widgets.VBox(), KitBox([])
+        names = [(quantity.title.capitalize(), name) for name, quantity in QUANTITIES.items()]
+        self.quantity = widgets.Dropdown(options=names, description="What do you compare?", **FIELD)
+        self.test_button = action("Test my claim with these runs", self._test)
+        self.look_button = action("Look for new runs", self.look)
+        super().__init__(
+            [self._list, self.quantity, row_of(self.test_button, self.look_button), self.message, self._below]
+        )
+        self.look()
+        if self._runs.said:
+            self._test()  # what was put down comes back
+
+    def look(self) -> None:
+        """Offer the runs there are now, each with the setting it was said, or seems, to have had."""
+        self._runs = runs = OwnClaimRuns(self.progress)
+        lacking = self._lacking()
+        for part in (self._list, self.quantity, self.test_button):
+            part.layout.display = "none" if lacking else ""
+        self.message.say(lacking)
+        if lacking:
+            return
+        self.quantity.value = runs.quantity
+        options = [(_NO_PART, ""), *((setting, setting) for setting in runs.settings)]
+        self.fields = {}
+        for place, run in enumerate(runs.runs, 1):
+            words = f"Run {place}: {run_name(run)}, {ORIGINS[run.origin]}"
+            label = runs.labels.get(run.source, "")
+            label = label if label in runs.settings else ""
+            self.fields[run.source] = widgets.Dropdown(options=options, value=label, description=words, **FIELD)
+        self._list.children = (note("Which setting did each run have?"), *self.fields.values())
+
+    def _lacking(self) -> str:
+        first, second = self._runs.settings
+        if not self._runs.statement:
+            return "First write your claim above, and save your plan."
+        if not first or not second or first == second:
+            return "First name your two settings above, and save your plan."
+        if not self._runs.runs:
+            return "You have no runs of your own yet. Make them on the page for your own runs, then look again."
+        return ""
+
+    def _test(self) -> None:
+        self.test = None
+        self._below.children = ()
+        attempt(self.message, self._tested)
+
+    def _tested(self) -> str:
+        self._runs.say(self.stage, {source: field.value for source, field in self.fields.items()}, self.quantity.value)
+        self.test = KeptClaim(self._runs, self.progress.workbook, self.stage)
+        self._below.children = (self.test,)
+        return "Saved."
 
 
 # --- in a lesson ---------------------------------------------------------------------------------------------------

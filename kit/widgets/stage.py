@@ -106,6 +106,23 @@ class Stage(Investigating):
     def _once_open(self, gate: Gate, build: Callable[[], widgets.Widget]) -> widgets.Widget:
         return when_open(gate, build) if self._wait else build()
 
+    def may_look(self, claim_id: str = "") -> bool:
+        """Whether code may work with this page's data, or with those of one of its claims; if not, print why not.
+
+        They may be looked at once all is sealed that comes before them, as on the rest of the page, and once there are
+        enough of them. `if stage.may_look():` begins each box of the section "How this number is made".
+        """
+        from ..lessons.cells_inside import not_enough
+
+        gate = data_gate(self.lesson, self.workbook, self.stage, claim_id)
+        lacking = [f"This waits for {wanted.words}" for wanted in gate.missing()] if self._wait else []
+        if not lacking:
+            runs = self.claim_runs(claim_id) if claim_id else None
+            lacking = [why] if (why := not_enough(self.progress, self.stage, runs)) else []
+            gate.passed()
+        print(*lacking, *["Then run this box again."] * bool(lacking), sep="\n", end="\n" * bool(lacking))
+        return not lacking
+
     # --- numbers --------------------------------------------------------------------------------------------------
 
     @property

@@ -123,6 +123,12 @@ class Investigating:
 
         return self._of_data(build)
 
+    def test_own_claim(self) -> widgets.Widget:
+        """The group's own claim against the runs that it made for it."""
+        from .own_claim import OwnClaimTest
+
+        return self._of_data(lambda: OwnClaimTest(self.progress, self.stage))
+
     def planner(self) -> widgets.Widget:
         """How sure the curve of stage 4 gets in how many minutes, in which order, and a sheet to print."""
         from .own_claim import lesson_planner

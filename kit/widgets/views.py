@@ -30,7 +30,7 @@ from ..plots.drag_text import (
 )
 from ..plots.trials import agreement_figure
 from ..stats.averages import Agreement, compare_methods
-from ..wording import axis_title, condition_value, interval, number
+from ..wording import axis_title, condition_place, condition_value, interval, number
 from .parts import Details, KitBox, PlotView, Status, choice_of, heading, side_of, stack_of
 
 __all__ = [
@@ -141,6 +141,7 @@ def agreement_plot(
     view = PlotView(name="the differences")
     pairs = [(x, a, b, condition_value(x)) for x, a, b in found.pairs[["x", "first", "second"]].itertuples(index=False)]
     pairs += [(x, a, b, f"{condition_value(x)}, own count") for x, a, b in own]
+    pairs.sort(key=lambda pair: condition_place(pair[0]))
     numbers = pd.DataFrame(
         {
             x_label: [words for *_, words in pairs],

@@ -129,7 +129,7 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
 
     data = lab_page("notebooks/coasting_disc/2_measure.ipynb", viewport=(1366, 2200))
     expect(data.locator(".kit-table").first).to_be_visible()
-    data.locator(".jp-showHiddenCellsButton").click()  # on the path of 45 minutes this is in "go further"
+    data.locator(".jp-showHiddenCellsButton").first.click()  # on the path of 45 minutes this is in "go further"
     data.get_by_role("button", name="Show this part").last.click()
     data.get_by_role("button", name="Send your results").click()
     expect(data.get_by_text(re.compile("Sent to the class desk at"))).to_be_visible()

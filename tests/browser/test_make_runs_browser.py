@@ -33,7 +33,7 @@ def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, lesson_co
     page = lab_page("notebooks/start_here.ipynb")
     follow(page, "The coasting disc", "1_predict.ipynb")
     follow(page, "Measure", "2_measure.ipynb")
-    panel(page).locator(".jp-showHiddenCellsButton").click()  # on the path of 45 minutes it is in "go further"
+    panel(page).locator(".jp-showHiddenCellsButton").first.click()  # on the path of 45 minutes it is in "go further"
     follow(page, "make runs of your own", "2b_make_runs.ipynb")
 
     bench = panel(page).locator(".kit-bench")

@@ -4,6 +4,7 @@ With KIT_PICTURES=FOLDER the pictures of the README are taken anew into that fol
 """
 
 import os
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -44,7 +45,7 @@ def go_further(page) -> None:
     """The section at the end is closed; opened, its parts are made one by one, when they are asked for."""
     show = page.get_by_role("button", name="Show this part")
     expect(show.first).to_be_hidden()
-    page.locator(".jp-showHiddenCellsButton").click()
+    page.locator(".jp-showHiddenCellsButton").first.click()
     expect(show.first).to_be_visible()
     show.first.click()
 
@@ -63,6 +64,15 @@ def write_on_the_second_page(page) -> None:
 def tick_all_curves(page) -> None:
     page.get_by_role("button", name="Tick all").first.click()
     page.locator(".kit-ranking th").first.wait_for()
+    look_inside(page)
+
+
+def look_inside(page) -> None:
+    """How a number is made is closed, and opens by a click; its boxes have run with all others."""
+    said = page.get_by_text(re.compile(r"The shifted inverse has [\d.e+]+ times the evidence"))
+    expect(said).to_be_hidden()
+    page.locator(".jp-showHiddenCellsButton").last.click()
+    expect(said).to_be_visible()
 
 
 def data_wait_and_open_by_themselves_when_another_page_seals(page, visit, copy) -> None:

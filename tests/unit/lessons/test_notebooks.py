@@ -41,7 +41,8 @@ def test_notebooks_are_committed_bare(path):
         assert not cell.get("outputs")
         assert cell.get("execution_count") is None
         if cell["cell_type"] == "code" and path.stem != HOW_WE_KNOW:  # whose cells work out what others published
-            assert len(cell["source"]) <= 8, "cells stay short"
+            inside = cell["source"][0].startswith("if stage.may_look(")  # "how this number is made": ten lines below it
+            assert len(cell["source"]) <= (11 if inside else 8), "cells stay short"
 
 
 def names_taken(text: str) -> list[tuple[str, str]]:

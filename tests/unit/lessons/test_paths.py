@@ -9,6 +9,7 @@ import pytest
 from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.lessons.cells import MADE_STAGES, arranged, stage_cells
+from kit.lessons.cells_inside import INSIDE
 from kit.lessons.cells_question import QUESTION_PAGE, question_arranged
 from kit.lessons.copies import pages_on_path
 from kit.lessons.lesson import load_lesson
@@ -151,16 +152,41 @@ def test_go_further_is_closed_and_costs_nothing_before_it_is_asked_for(name):
         cells = json.loads(text)["cells"]
         closed = [i for i, cell in enumerate(cells) if cell["metadata"].get("jp-MarkdownHeadingCollapsed")]
         if page[0] in "12345" and "make" not in page:
-            (first,) = closed
+            first, inside = closed
             assert "".join(cells[-1]["source"]).startswith("## ")  # ends the section, and JupyterLab goes there
-            for cell in cells[first + 1 : -1]:
+            for cell in cells[first + 1 : inside]:
                 source = "".join(cell["source"])
                 if cell["cell_type"] == "code":
                     assert source.startswith("stage.later(lambda: "), f"{page}: {source}"
                 else:  # a heading of the same level would end the closed section
                     assert not re.search(r"(?m)^##? ", source), f"{page}: {source}"
         else:
-            assert closed == []
+            assert len(closed) == (page[0] == "6")
+
+
+@pytest.mark.parametrize("name", DEMO_LESSONS)
+@pytest.mark.parametrize("path", ALL)
+def test_how_numbers_are_made_is_closed_comes_last_and_costs_no_action(name, path):
+    lesson = on(name, path)
+    for page, text in student_pages(lesson, "x").items():
+        cells = json.loads(text)["cells"]
+        sources = ["".join(cell["source"]) for cell in cells]
+        if "make" in page:
+            assert INSIDE not in sources
+            continue
+        at = sources.index(INSIDE)
+        assert cells[at]["metadata"] == {"jp-MarkdownHeadingCollapsed": True}
+        assert at < len(cells) - 2, "there is something to open"
+        assert sources[-1].startswith("## "), "the section ends before the page, or it would open by itself"
+        for cell, source in zip(cells[at + 1 : -1], sources[at + 1 : -1], strict=True):
+            if cell["cell_type"] == "markdown":
+                assert not re.search(r"(?m)^##? ", source)
+            else:
+                assert source.startswith(("if stage.may_look(", "import kit\n")), (
+                    "nothing runs before the data may show"
+                )
+    for stage in MADE_STAGES:
+        assert INSIDE not in [text for _, text in arranged(lesson, stage).shown], "so no step counts it"
 
 
 def test_cells_go_where_their_step_says():

@@ -1,5 +1,6 @@
 """The tables and sentences that the stages show, without a widget: held against the tables they are made from."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -7,10 +8,15 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
+from kit.lessons.by_hand import CountedPair, pairs_table
 from kit.lessons.lesson import load_lesson
 from kit.lessons.progress import Progress
 from kit.lessons.tables import averages_in_words, results_in_words, timing_in_words
 from kit.record.workbook import Workbook
+from kit.report import _runs_shown
+from kit.widgets.make_runs import OwnRunsView
+from kit.widgets.threshold_picker import ThresholdPicker
+from kit.widgets.views import agreement_plot
 from kit.wording import plus_minus
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
@@ -41,6 +47,47 @@ def choose(group, start, stop):
 
 def leading_number(cell):
     return float(cell.split(" ")[0])
+
+
+@pytest.mark.slow
+def test_tables_of_runs_are_in_order_of_condition_then_trial_whatever_the_order_of_the_runs(fresh):
+    """One rule for all that a student, or a teacher, reads run by run. The lesson's runs were made in a drawn order."""
+
+    def places(table):
+        trials = next((table[name] for name in ("trial", "Trial") if name in table), range(len(table)))
+        conditions = next(table[name] for name in ("number of magnets", "Magnets", "condition") if name in table)
+        numbers = [float(re.search(r"[\d.]+", str(text))[0]) for text in conditions]
+        return list(zip(numbers, map(int, trials), strict=True))
+
+    results = fresh.results
+    made = list(zip(results["magnets"], results["trial"], strict=True))
+    assert made != sorted(made), "else this test could not fail"
+    for magnets in (12.0, 2.0, 1.0, 2.0):  # of the group's own, and counted by it
+        fresh.own.add(np.cumsum(np.linspace(0.2, 1.2, 40)), {"magnets": magnets}, "gate")
+        count = CountedPair(magnets, "run", "same passes", 20, 10, None, 20, 10, None)
+        fresh.workbook.add("average", "own_count", count.entry())
+    picker = ThresholdPicker(fresh.curves, 0.25, 1.0)
+    tables = {
+        "runs": fresh.runs_table(),
+        "results": results_in_words(fresh),
+        "timing": timing_in_words(fresh),
+        "speeds": fresh.speeds_table(),
+        "kept": pd.DataFrame(
+            re.findall(r">number of magnets (\d+)<.*?>(\d+)<", OwnRunsView(fresh.own, fresh.lesson).table.value, re.S),
+            columns=["condition", "trial"],
+        ),
+        "own counts": pairs_table(fresh.workbook, fresh.lesson.x_label),
+        "hand and gate": agreement_plot(
+            fresh.hand_against_gate("duration_s"), "s", "number of magnets", ("hand", "gate"), [(2.0, 23.0, 23.1)]
+        ).table,
+        "thresholds": pd.DataFrame(  # which the page shows in the order of `group`, then `trial`
+            [(drawn["group"], drawn["trial"], *drawn["cells"]) for drawn in picker._runs],
+            columns=["group", "trial", "condition"],
+        ).sort_values(["group", "trial"]),
+        "report": _runs_shown(results, "magnets"),
+    }
+    assert {name: places(table) for name, table in tables.items() if places(table) != sorted(places(table))} == {}
+    assert all(len(places(table)) > 3 for table in tables.values())
 
 
 def test_every_run_is_listed_once_in_order_of_condition_and_trial(progress):
@@ -97,8 +144,9 @@ class TestHandAgainstGate:
 
 
 def test_turns_a_second_are_turns_over_coasting_time(progress):
-    counted, table = progress.counted, progress.speeds_table()
-    assert np.allclose(table["turns a second"].astype(float), counted["turns"] / counted["duration_s"], atol=0.0005)
+    counted, table = progress.counted.sort_values(["magnets", "trial"]), progress.speeds_table()
+    speeds = (counted["turns"] / counted["duration_s"]).to_numpy()
+    assert np.allclose(table["turns a second"].astype(float), speeds, atol=0.0005)
     change = progress.same_shape().change
     assert change.low < change.value < change.high
 

@@ -32,7 +32,7 @@ def test_what_is_stored_is_spelt_as_it_always_was():
         "code", "data_notice", "draft", "prediction", "predicted_curve", "observation", "run", "push", "sources",
         "threshold", "refused_repairs", "set_aside", "results", "averages", "fits", "comparison", "same_thing",
         "explanation", "claim", "claim_test", "run_plan", "run_order",
-        "first_pass", "hand_graph", "own_count", "shown", "lifted", "sent",  # since 0.2.0
+        "first_pass", "hand_graph", "own_count", "claim_runs", "shown", "lifted", "sent",  # since 0.2.0
     ]  # fmt: skip
     assert [moment.value for moment in Moment] == ["first", "after discussion", "end"]
     assert [band.value for band in Band] == ["less than 6 in 10", "6 to 9 in 10", "more than 9 in 10"]
