@@ -20,6 +20,7 @@ from ..wording import number
 from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag
 from .miscounts import Miscount, find_miscounts, recounted
+from .sisters import unlike_sisters
 from .speed import MIN_PASSES, Crossing, SpeedCurve, speed_curves
 from .trust import LEAST_PASSES, law_holds, law_test
 
@@ -83,8 +84,8 @@ def measure(
     -------
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
     turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note, doubt, outcome`. `start_s` and
-    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`), empty if
-    nothing does; `outcome` is "counted", "doubtful" (it counts all the same, until somebody sets it aside) or "not
+    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`, and that
+    it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful" (it counts all the same, until somebody sets it aside) or "not
     counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
     measured stays, with its `status` and NaN; where it ended before the stop threshold, `more_than_s` says how long it
     had lasted by then. Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate
@@ -110,12 +111,28 @@ def measure(
     curves = speed_curves(runs)
     rule, why = best_rule(curves) if rule == BEST else (rule, "")
     rows = [_row(curve, rule, start_period_s, stop_period_s) for curve in curves]
+    _doubt_the_unlike(curves, rows)
     names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
     table = pd.DataFrame(rows)
     conditions = pd.DataFrame([{n: c.run.conditions.get(n, np.nan) for n in names} for c in curves])
     table = pd.concat([conditions, table], axis=1)
     table.attrs.update(rule=rule, rule_why=why)
     return table
+
+
+def _doubt_the_unlike(curves: Sequence[SpeedCurve], rows: list[dict]) -> None:
+    """Add a doubt to each run that is unlike the other runs of its condition (`kit.motion.sisters`)."""
+    known = [
+        i
+        for i, (curve, row) in enumerate(zip(curves, rows, strict=True))
+        if row["status"] == COUNTED and not row["set_aside"] and curve.usable and curve.run.conditions
+    ]
+    groups = [tuple(sorted(curves[i].run.conditions.items())) for i in known]
+    counts = [[rows[i][name] for i in known] for name in ("duration_s", "turns")]
+    for i, sentence in zip(known, unlike_sisters([curves[i] for i in known], groups, *counts), strict=True):
+        if sentence:
+            rows[i]["doubt"] = f"{rows[i]['doubt']} {sentence}".strip()
+            rows[i]["outcome"] = DOUBTFUL
 
 
 def best_rule(runs: Sequence[Run | SpeedCurve]) -> tuple[str, str]:
