@@ -7,13 +7,13 @@ The words of the table are explained in README.md.
 from __future__ import annotations
 
 import warnings
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from zlib import crc32
 
 import numpy as np
 import pandas as pd
 
+from .crew import done_by
 from .faults import FAULTS, make_log
 from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup, sister
 
@@ -150,7 +150,8 @@ def run_cell(cell: Cell, n: int) -> list[dict]:
     for number, log in cell.logs(n):
         found, count = _judged(log, cell.rule)
         among = found
-        if cell.sisters or found == "silent" or cell.fault == "none":
+        hidden = FAULTS[cell.fault].hidden  # then in all of its table
+        if cell.sisters or (found == "silent" and not hidden) or cell.fault == "none":
             rng = np.random.default_rng([crc32(cell.fault.encode()), number, cell.seed, 1])
             among = _judged(log, cell.rule, sisters_of(log, rng))[0]
         rows.append(_row(cell, number, log, found, count) | {"among": among})
@@ -202,12 +203,10 @@ def all_cells(faults=None, lengths=LENGTHS, rule: str = "best", seed: int = 0) -
 
 def runs(cells, n: int, jobs: int = 1) -> pd.DataFrame:
     """One row a run of every cell: n of each, fewer of long ones (`Cell.share`)."""
-    if jobs == 1:
-        return pd.DataFrame([row for cell in cells for row in run_cell(cell, cell.share(n))])
     longest_first = sorted(cells, key=lambda cell: -cell.turns)  # else one process is left with them at the end
-    with ProcessPoolExecutor(jobs) as pool:
-        made = pool.map(run_cell, longest_first, [cell.share(n) for cell in longest_first])
-        by_cell = dict(zip(longest_first, made, strict=True))
+    tasks = [(cell, cell.share(n)) for cell in longest_first]
+    made = done_by(jobs, run_cell, tasks, [many * (LONG / 50 if cell.turns >= LONG else 1) for cell, many in tasks])
+    by_cell = dict(zip(longest_first, made, strict=True))
     return pd.DataFrame([row for cell in cells for row in by_cell[cell]])
 
 
