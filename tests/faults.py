@@ -3,7 +3,8 @@
 Three tables, as Markdown: what it makes of logs with faults (`tests/reference/faults/atlas.py`), how often ± 2 u holds
 the truth on clean logs (`coverage.py` beside it), how often a verdict on curves claims something false
 (`tests/benchmarks/false_verdicts.py`). `--count` is the number of runs for each fault, rate and length; 58 make 10,000.
-With `--fault` or `--turns` the first table only, one row for each rate and length.
+With `--fault` or `--turns` the first table only, one row for each rate and length. `--seed` makes other logs, `--sisters`
+puts every log among the other runs of its table, not only those that are clean or silent by themselves.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,16 +28,19 @@ __all__ = ["as_markdown", "measured"]
 
 COUNT = 6  # a few minutes
 CLEAN = 60  # clean runs for each of `--count`
+INTERRUPTED = 130
 SHOWN = ("right", "marked", "noted", "refused", "silent")
 COVERED = ("duration in 2u %", "turns in 2u %")
 
 
-def measured(count: int, jobs: int) -> dict:
+def measured(count: int, jobs: int, seed: int = 0, sisters: bool = False) -> dict:
     """All three tables and every run of the first, as JSON holds them."""
-    _say(f"counting {len(atlas.all_cells())} kinds of runs with a fault ...")
-    rows = atlas.runs(atlas.all_cells(), count, jobs)
+    cells = [replace(cell, sisters=sisters) for cell in atlas.all_cells(seed=seed)]
+    _say(f"counting {len(cells)} kinds of runs with a fault, {sum(cell.share(count) for cell in cells):,} in all ...")
+    rows = atlas.runs(cells, count, jobs)
     _say("counting clean runs ...")
     clean = coverage.some_cells(CLEAN * count)
+    clean = [replace(cell, seed=seed) for cell in clean]
     covered = coverage.runs(clean, -(-CLEAN * count // len(clean)), jobs)
     _say("judging curves ...")
     cells = false_verdicts.shares_of_cells(max(count // 2, 1), jobs)
@@ -63,14 +68,15 @@ def as_markdown(found: Mapping, short: bool = False) -> str:
 
 
 def fault_table(rows: pd.DataFrame) -> str:
-    """One line a fault: per cent of each outcome, and of silent ones by length."""
+    """One line a fault: per cent of each outcome of a run by itself, of silent ones by length, and among sisters."""
     lengths = sorted(rows["length"].unique())
-    heads = ("fault", "runs", *SHOWN, *(f"at {turns:,.0f} turns" for turns in lengths))
+    heads = ("fault", "runs", *SHOWN, *(f"at {turns:,.0f} turns" for turns in lengths), "silent among sisters")
     whole = atlas.summary(rows, ["fault"]).set_index("fault")
     silent = atlas.summary(rows, ["fault", "length"]).set_index(["fault", "length"])["silent"]
     lines = []
     for fault, line in whole.iterrows():
         cells = [line[name] for name in SHOWN] + [silent.get((fault, turns), np.nan) for turns in lengths]
+        cells.append(100 * (rows[rows["fault"] == fault]["among"] == "silent").mean())
         name = f"{fault} (leaves no trace)" if atlas.FAULTS[str(fault)].hidden else fault
         lines.append((name, f"{line['n']:.0f}", *map(_share, cells)))
     return _markdown(heads, lines)
@@ -79,19 +85,23 @@ def fault_table(rows: pd.DataFrame) -> str:
 def fault_words(rows: pd.DataFrame) -> str:
     """What the atlas comes to, in a sentence or two."""
     shown = rows[[name != "none" and not atlas.FAULTS[name].hidden for name in rows["fault"]]]
-    silent, clean = shown["outcome"] == "silent", rows[rows["fault"] == "none"]
-    said = (
-        f"{len(rows):,} runs. Of {len(shown):,} with a fault that leaves a trace {silent.sum():,} were silently wrong, "
-        f"{100 * silent.mean():.2f} %"
-    )
-    if silent.any():
-        by_fault = shown[silent]["fault"].value_counts()
-        said += " (" + ", ".join(f"{fault}: {many}" for fault, many in by_fault.items()) + ")"
+    clean = rows[rows["fault"] == "none"]
+    said = f"{len(rows):,} runs. "
+    if len(shown):
+        said += f"Of {len(shown):,} with a fault that leaves a trace {_silent(shown, 'among')}, each in a table of three "
+        said += f"conditions with three trials; {_silent(shown, 'outcome')} by itself. "
     if len(clean):
-        marked = (clean["outcome"] != "right").sum()
-        said += f"; of {len(clean):,} clean runs {marked} were marked, refused or wrong"
+        alone, among = ((clean[column] != "right").sum() for column in ("outcome", "among"))
+        said += f"Of {len(clean)} clean runs {among} were marked, refused or wrong among their sisters, {alone} alone. "
     crashes = (rows["outcome"] == "crash").sum()
-    return f"{said}. {f'{crashes} ended in a traceback.' if crashes else 'None ended in a traceback.'}"
+    return f"{said}{f'{crashes} ended in a traceback.' if crashes else 'None ended in a traceback.'}"
+
+
+def _silent(shown: pd.DataFrame, column: str) -> str:
+    """How many are silently wrong, in per cent, and by which faults."""
+    silent = shown[column] == "silent"
+    by_fault = ", ".join(f"{fault}: {many}" for fault, many in shown[silent]["fault"].value_counts().items())
+    return f"{silent.sum():,} were silently wrong, {100 * silent.mean():.2f} %{f' ({by_fault})' if by_fault else ''}"
 
 
 def coverage_table(tables: Mapping[str, Sequence[Mapping]]) -> str:
@@ -156,17 +166,27 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--turns", type=float, nargs="+", help="only these lengths")
     parser.add_argument("--rule", default="best", help="counting rule (%(default)s)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes (one a processor)")
+    parser.add_argument("--seed", type=int, default=0, help="other logs than those of the table in DEVELOPERS.md")
+    parser.add_argument("--sisters", action="store_true", help="every log among the other runs of its table: slow")
     chosen = parser.parse_args(arguments)
+    try:
+        return _made(chosen)
+    except KeyboardInterrupt:  # the command that began this says so
+        return INTERRUPTED
+
+
+def _made(chosen: argparse.Namespace) -> int:
     started = time.monotonic()
     if chosen.fault or chosen.turns or chosen.rule != "best":
-        cells = atlas.all_cells(chosen.fault, chosen.turns or atlas.LENGTHS, chosen.rule)
+        cells = atlas.all_cells(chosen.fault, chosen.turns or atlas.LENGTHS, chosen.rule, chosen.seed)
+        cells = [replace(cell, sisters=chosen.sisters) for cell in cells]
         rows = atlas.runs(cells, chosen.count, chosen.jobs)
         with pd.option_context("display.max_rows", None, "display.width", 200):
             print(atlas.summary(rows).round(1).to_string(index=False))
         print(fault_words(rows))
         found = {"count": chosen.count, "runs": rows.to_dict("records")}
     else:
-        found = measured(chosen.count, chosen.jobs)
+        found = measured(chosen.count, chosen.jobs, chosen.seed, chosen.sisters)
         print(as_markdown(found))
     _say(f"{time.monotonic() - started:.0f} s")
     if chosen.json:

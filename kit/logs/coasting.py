@@ -50,7 +50,28 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     lasting &= _rises(times_s, turns)[np.minimum(at, n - 1)]
     for last in at[lasting][-1:].tolist():
         peak = last - 1 + _peak(speed[last - 1 :])
-    return _first_smooth(times_s, turns, peak)
+    return _past_push(times_s, turns, _first_smooth(times_s, turns, peak))
+
+
+def _past_push(times_s, turns, first) -> int:
+    """On from pass `first` while the turn from a pass is still partly pushed.
+
+    That is so if the next turn is faster, or if the speed falls less than half as much from this turn to the next as
+    from there on: friction of any law lets ln ω fall ever faster from turn to turn, but by less than twice as much.
+    Matters in short runs: one pass of the push among nine bends the whole curve. In doubt a pass is left out, which
+    costs little, so jitter is taken to be at most a hundredth of a turn here.
+    """
+    h = _flags_per_turn(turns)
+    t, a = times_s[first : first + 6 * h + LASTING], turns[first : first + 6 * h + LASTING]
+    if len(t) < 4 * h + LASTING:
+        return first
+    lasts = t[h:] - t[:-h]
+    speed = np.log((a[h:] - a[:-h]) / lasts)
+    change = speed[h:] - speed[:-h]
+    now, then = change[:-h], change[h:]
+    noise = np.minimum(4 * 2.5 * jitter_of(times_s[first:]) / lasts[: len(now)], 0.05)
+    pushed = (now > 0.02 + noise) | ((now > then / 2) & (now - then > LEAST_CHANGE + noise))
+    return first + int(np.argmin(np.append(pushed, False)))
 
 
 def _first_smooth(times_s, turns, peak) -> int:

@@ -65,6 +65,11 @@ class Spline(Clock):
         """Angle (turns) at many times, (n,)."""
         return spline_of(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
 
+    def speeds(self, times_s) -> np.ndarray:
+        """Speed (turns/s) at many times, (n,)."""
+        s, first, _ = self.stretched(times_s)
+        return spline_of(self.knots, self.coefficients, self.degree)(s, 1) * first
+
     @cached_property
     def root(self) -> np.ndarray:
         """(m, w): root @ root.T is the coefficients' covariance, already widened for few degrees of freedom."""

@@ -7,7 +7,7 @@ moments; here the figures of all runs become one table, with what is to be said 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -28,6 +28,7 @@ from .rules import (
     law_of,
     turn_periods,
 )
+from .sisters import unlike_sisters
 from .speed import Curves, SpeedCurve, speed_curves
 from .trust import LEAST_PASSES, law_holds
 
@@ -79,9 +80,9 @@ def measure(
     -------
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
     turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note, doubt, outcome`. `start_s` and
-    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`), empty if
-    nothing does; `outcome` is "counted", "doubtful" (it counts all the same, until somebody sets it aside) or "not
-    counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
+    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`, and that
+    it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful" (it counts
+    all the same, until somebody sets it aside) or "not counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
     measured stays, with its `status` and NaN; where it ended before the stop threshold, `more_than_s` says how long it
     had lasted by then. Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate
     jitter 95 times in 100.
@@ -162,7 +163,21 @@ class Results:
             notes.append(curve.once(_too_fast))
             all_notes.append("; ".join(filter(None, notes)))
             all_doubts.append(" ".join(filter(None, doubts)))
+        for i, sentence in self._unlike():
+            all_doubts[i] = f"{all_doubts[i]} {sentence}".strip()
         return all_notes, all_doubts
+
+    def _unlike(self) -> Iterator[tuple[int, str]]:
+        """What is said of each run that is unlike the other runs of its condition."""
+        curves, counts = self.curves, self.counts
+        some = [
+            i
+            for i in np.flatnonzero(counts.counted).tolist()
+            if curves[i].usable and not curves[i].run.set_aside and curves[i].run.conditions
+        ]
+        groups = [tuple(sorted(curves[i].run.conditions.items())) for i in some]
+        sentences = unlike_sisters([curves[i] for i in some], groups, counts.duration_s[some], counts.turns[some])
+        yield from ((i, sentence) for i, sentence in zip(some, sentences, strict=True) if sentence)
 
     @property
     def notes(self) -> list[str]:

@@ -338,7 +338,7 @@ def _sentence(claim: Claim, grade: str, shuffled: Shuffled, effect: Effect, drif
         )
     elif against and shuffled.p_value <= LEVEL:
         parts.append("The effect goes the other way.")
-    if shuffled.studentised and shuffled.by_worlds <= LEVEL < shuffled.p_value:
+    if shuffled.by_worlds <= LEVEL < shuffled.p_value:
         parts.append(
             "But the runs are few and spread unequally: a stricter test (Welch's t) makes that chance "
             f"{wording.number(100 * shuffled.p_value, 2)} in 100."

@@ -13,7 +13,7 @@ from .trend import TrialData
 from .trend_models import get_model
 from .trend_result import Trend
 
-__all__ = ["FarRun", "far_runs", "in_steps", "much_less_likely"]
+__all__ = ["FarRun", "far_from_group", "far_runs", "in_steps", "much_less_likely"]
 
 GROSS = 0.01  # chance that any of the runs is called far though all scatter alike
 
@@ -45,30 +45,42 @@ def far_runs(trend: Trend, labels: Sequence[str] | None = None) -> tuple[FarRun,
     ------
     KitError : not one label each.
     """
-    from scipy.special import stdtrit
-
     n = len(trend.x)
     if labels is not None and len(labels) != n:
         raise KitError("There must be one label a run", found=f"{len(labels)} labels, {n} runs", fix="Give one each")
     if trend.errors == "given" or trend.weights is not None:
         return ()
     data = TrialData.checked(trend.x, trend.y, trend.errors)
-    freedom = n - len(data.means.x)
-    counts = data.means.weight[0][data.condition]
-    if freedom < 4 or data.means.within[0] <= data.means.noise[0]:
+    if data.means.within[0] <= data.means.noise[0]:
         return ()
-    off, left = data.z - data.means.y[0][data.condition], 1 - 1 / counts
-    with np.errstate(divide="ignore", invalid="ignore"):
-        others = (data.means.within[0] - off**2 / left) / (freedom - 1)
-        distance = np.where(left > 0, np.abs(off) / np.sqrt(np.maximum(others, 0.0) * left), 0.0)
-    bound = stdtrit(freedom - 1, 1 - GROSS / (2 * n))
     found: dict[tuple[int, ...], FarRun] = {}
-    for i in np.flatnonzero(distance > bound):
+    for i, (_, much) in far_from_group(data.z, data.condition).items():
         same = np.flatnonzero(data.condition == data.condition[i])
-        positions = tuple(same.tolist()) if len(same) == 2 else (int(i),)
-        x, much = float(trend.x[i]), float(distance[i])
+        positions = tuple(same.tolist()) if len(same) == 2 else (i,)
+        x = float(trend.x[i])
         found[positions] = FarRun(positions, x, much, _far_sentence(positions, x, trend, labels))
     return tuple(found.values())
+
+
+def far_from_group(values: np.ndarray, groups: np.ndarray) -> dict[int, tuple[float, float]]:
+    """Which of the values (N,) lie far from the others of their group, as `far_runs` explains it.
+
+    `groups` : (N,) whole numbers from 0. Returns by position: distance from the mean of the others, and the deleted
+    studentised residual. Nothing is found with fewer than four degrees of freedom.
+    """
+    from scipy.special import stdtrit
+
+    n, counts = len(values), np.bincount(groups)
+    freedom = n - np.count_nonzero(counts)
+    if freedom < 4:
+        return {}
+    mean = np.bincount(groups, values) / np.maximum(counts, 1)
+    off, left = values - mean[groups], 1 - 1 / counts[groups]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        others = (float(off @ off) - off**2 / left) / (freedom - 1)
+        distance = np.where(left > 0, np.abs(off) / np.sqrt(np.maximum(others, 0.0) * left), 0.0)
+    bound = stdtrit(freedom - 1, 1 - GROSS / (2 * n))
+    return {int(i): (float(off[i] / left[i]), float(distance[i])) for i in np.flatnonzero(distance > bound)}
 
 
 def _far_sentence(positions, x: float, trend: Trend, labels) -> str:

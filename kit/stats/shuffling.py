@@ -14,10 +14,11 @@ Two settings with unequal numbers of runs whose scatter differs too are not exch
 plain shuffling then cries wolf, up to five times as often as it says. So there each world's difference is held
 against its own standard error (scatter pooled over conditions, setting by setting), as Welch's t does: a studentised
 permutation test, exact where runs are exchangeable and right in the limit where only the means agree (Janssen 1997,
-Stat. Probab. Lett. 36, 9; Chung & Romano 2013, Ann. Stat. 41, 484). With equal numbers the plain test is as good.
-That limit is far off with three or four runs in a group: one that scatters more than the large one lets the
-studentised test cry wolf up to four times too often. So its p is never below that of Welch's t (1947, Biometrika 34,
-28), which holds its level there for normal scatter (simulated: tests/unit/stats/test_shuffling.py).
+Stat. Probab. Lett. 36, 9; Chung & Romano 2013, Ann. Stat. 41, 484). With equal numbers that is the plain test.
+That limit is far off with three to eight runs in a group: one that scatters eight times as much lets the test cry wolf
+up to four times too often, and in groups of equal size up to twice. So wherever both settings have repeats p is never
+below that of Welch's t (1947, Biometrika 34, 28), which holds its level there for normal scatter (simulated:
+tests/unit/stats/test_shuffling.py).
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ class Shuffled:
     overlap: np.ndarray  # (N,) Σ a_shuffled·a / S: 1 for the measured arrangement, −1 for its mirror image
     exact: bool
     arrangements: int  # how many different arrangements there are
-    variance: float = nan  # of the measured slope, if studentised
+    variance: float = nan  # of the measured slope, if there are two settings with repeats
     freedom: float = nan  # Welch's degrees of freedom of that variance
     variances: np.ndarray | None = None  # (3, N) of each world's slope of y - δ·a: [0] - 2δ·[1] + δ²·[2]; None if plain
 
@@ -85,8 +86,8 @@ class Shuffled:
 
     @property
     def p_value(self) -> float:
-        """Two-sided: the share of worlds; where it is studentised, the larger of that and Welch's."""
-        return max(self.by_worlds, self.by_welch) if self.studentised else self.by_worlds
+        """Two-sided: the share of worlds; with two settings that have repeats, the larger of that and Welch's."""
+        return self.by_worlds if np.isnan(self.by_welch) else max(self.by_worlds, self.by_welch)
 
     @property
     def by_worlds(self) -> float:
@@ -95,11 +96,11 @@ class Shuffled:
 
     @property
     def by_welch(self) -> float:
-        """Two-sided p of Welch's t for the measured world; NaN if not studentised."""
+        """Two-sided p of Welch's t for the measured world; NaN if a setting has no repeats."""
         from scipy.special import stdtr
 
-        if not self.studentised or self.variance <= 0:
-            return nan if not self.studentised else 0.0
+        if not self.variance > 0:
+            return self.variance  # NaN, or 0 where nothing scatters
         return float(2 * stdtr(self.freedom, -abs(self.measured) / np.sqrt(self.variance)))
 
     @property
@@ -116,10 +117,15 @@ class Shuffled:
         as extreme as the measured one (D) exactly for δ between (D − d)/(1 − r) and (D + d)/(1 + r), so p(δ) is the
         share of these spans that reach δ and the limits are order statistics of their ends: no search is needed.
         Assumes that the effect adds the same amount (on the scale given) in every run. A studentised test is inverted
-        by bisection.
+        by bisection. Welch's interval is held in either, as his p is in `p_value`.
         """
-        if self.variances is not None:
-            return self._studentised_interval(1 - confidence)
+        low, high = self._plain_interval(confidence) if self.variances is None else self._by_bisection(1 - confidence)
+        if np.isnan(self.variance) or not isfinite(high - low):
+            return low, high
+        reach = t_factor(self.freedom, confidence) * float(np.sqrt(self.variance)) if self.variance > 0 else 0.0
+        return min(low, self.measured - reach), max(high, self.measured + reach)
+
+    def _plain_interval(self, confidence: float) -> tuple[float, float]:
         with np.errstate(divide="ignore", invalid="ignore"):
             ends = np.stack(
                 [
@@ -148,7 +154,7 @@ class Shuffled:
         far = (self.measured - effect) ** 2 * variance
         return int(np.count_nonzero(off**2 * self.variance >= far * (1 - _TIE)))
 
-    def _studentised_interval(self, level: float) -> tuple[float, float]:
+    def _by_bisection(self, level: float) -> tuple[float, float]:
         if self.smallest_p > level:
             return -np.inf, np.inf
         step = max(1, self.worlds.size // _COARSE)
@@ -174,8 +180,7 @@ class Shuffled:
                 inside, outside = _bisected(refused, inside, outside, 10)
             return float(inside)
 
-        reach = t_factor(self.freedom, 1 - level) * float(np.sqrt(self.variance)) if self.variance > 0 else 0.0
-        return min(limit(-1), self.measured - reach), max(limit(1), self.measured + reach)
+        return limit(-1), limit(1)
 
     @property
     def _tie(self) -> float:
@@ -220,7 +225,8 @@ def shuffle(
     scores, values : one (n_c,) array a condition, in step. Not all scores of every condition may be equal.
     samples : how many worlds are drawn when there are more than `EXACT_LIMIT` arrangements.
     seed : makes the draw repeatable.
-    studentise : of two settings, where they have unequal numbers of runs and two repeats each at least.
+    studentise : of two settings with two repeats each at least: hold the result against Welch's t, and where they have
+        unequal numbers of runs compare worlds by their own standard errors.
     """
     measured = slope(scores, values)
     centred = [a - a.mean() for a in map(_float, scores)]
@@ -230,8 +236,8 @@ def shuffle(
     exact = count <= EXACT_LIMIT
     rng = np.random.default_rng(seed)
     worlds = overlap = np.zeros(1 if exact else samples)
-    shares = _shares_of_variance(scores, square) if studentise else None
-    variances = None if shares is None else np.zeros((3, len(worlds)))
+    shares, equal = _shares_of_variance(scores, square) if studentise else (None, True)
+    variances = None if equal else np.zeros((3, len(worlds)))
     variance = np.zeros(2)
     for a, v in zip(centred, values, strict=True):
         handed = _every(a) if exact else rng.permuted(np.tile(a, (samples, 1)), axis=1)
@@ -242,9 +248,10 @@ def shuffle(
             )
         else:
             worlds, overlap = worlds + handed @ v, overlap + handed @ a
+        if shares is not None:
+            variance += [_variances(a[None], a, v, share)[0, 0] for share in ((shares[0], 0.0), (0.0, shares[1]))]
         if variances is not None and shares is not None:
             more = _variances(handed, a, v, shares[:2])
-            variance += [_variances(a[None], a, v, share)[0, 0] for share in ((shares[0], 0.0), (0.0, shares[1]))]
             variances = (variances[:, :, None] + more[:, None]).reshape(3, -1) if exact else variances + more
     if shares is None:
         return Shuffled(measured, worlds / square, overlap / square, exact, count)
@@ -253,24 +260,24 @@ def shuffle(
     return Shuffled(measured, worlds / square, overlap / square, exact, count, total, freedom, variances)
 
 
-def _shares_of_variance(scores: Sequence[np.ndarray], square: float) -> tuple[float, float, float, float] | None:
+def _shares_of_variance(scores: Sequence[np.ndarray], square: float):
     """By what the sums of squares within the lower and the higher setting enter the variance of the slope, and the
-    degrees of freedom of each.
+    degrees of freedom of each; and whether both have the same number of runs in every condition.
 
     The slope is Σ_c w_c (mean₁ - mean₀) with w_c = n₀n₁/(n₀+n₁)·(a₁-a₀)/S, so its variance is Σ_c w_c² (s₀²/n₀ +
-    s₁²/n₁); s² of a setting is pooled over the conditions. None where that is not needed or not possible.
+    s₁²/n₁); s² of a setting is pooled over the conditions. None where that is not possible.
     """
     levels = np.unique(np.concatenate([np.unique(a) for a in scores]))
     if levels.size != 2:
-        return None
+        return None, True
     high = np.array([np.count_nonzero(a == levels[1]) for a in scores], float)
     low = np.array([len(a) for a in scores]) - high
     free = np.sum(low - 1), np.sum(high - 1)
-    if np.array_equal(low, high) or min(free) < 2 or low.min() < 1 or high.min() < 1:
-        return None
+    if min(free) < 2 or low.min() < 1 or high.min() < 1:
+        return None, True
     weight = low * high / (low + high) * float(levels[1] - levels[0]) / square
     of_low, of_high = (float(np.sum(weight**2 / n) / f) for n, f in zip((low, high), free, strict=True))
-    return of_low, of_high, float(free[0]), float(free[1])
+    return (of_low, of_high, float(free[0]), float(free[1])), np.array_equal(low, high)
 
 
 def _variances(handed: np.ndarray, a: np.ndarray, v: np.ndarray, shares: tuple[float, float]) -> np.ndarray:

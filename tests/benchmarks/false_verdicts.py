@@ -23,11 +23,9 @@ What is counted, as a share of the tables:
 
 from __future__ import annotations
 
-import os
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from inspect import signature
 from itertools import islice, product
 from zlib import crc32
@@ -38,6 +36,7 @@ from kit.stats.trend import fit_trends
 from kit.stats.trend_models import get_model
 from kit.stats.verdict import verdict
 from tests.benchmarks.race import Row
+from tests.reference.faults.crew import done_by
 
 __all__ = ["ITEMS", "one_table", "shares_of_cells"]
 
@@ -128,10 +127,7 @@ def shares_of_cells(sets: int, processes: int, few: bool = False, every: bool = 
     """
     cells = list(_cells(sets, few))
     tasks = [task for _, some in cells for task in some]
-    if processes == 1:
-        return _shares(cells, map(one_table, tasks), every)
-    with ProcessPoolExecutor(processes, initializer=os.nice, initargs=(10,)) as pool:
-        return _shares(cells, pool.map(one_table, tasks, chunksize=5), every)
+    return _shares(cells, done_by(processes, one_table, [(task,) for task in tasks]), every)
 
 
 def _shares(cells: list, judged: Iterator[dict[str, bool]], every: bool) -> dict[tuple, dict[str, float]]:

@@ -7,15 +7,15 @@ The words of the table are explained in README.md.
 from __future__ import annotations
 
 import warnings
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from zlib import crc32
 
 import numpy as np
 import pandas as pd
 
+from .crew import done_by
 from .faults import FAULTS, make_log
-from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup
+from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup, sister
 
 LENGTHS = (5.0, 12.0, 60.0, 300.0, 5000.0)  # turns between the thresholds
 LONG = 1000.0  # turns from which a run costs as much as ten others: a tenth as many are made
@@ -37,15 +37,20 @@ class Count:
     turns_u: float = np.nan
 
 
-def kit_counts(log: Log, rules=("interpolated",)) -> list[Count]:
-    """The kit's counts of one log, by each rule. Everything that depends on the kit's names stands here."""
+def kit_counts(log: Log, rules=("interpolated",), others=()) -> list[Count]:
+    """The kit's counts of one log, by each rule. Everything that depends on the kit's names stands here.
+
+    `others` : the rest of its table, logs with the number of their condition; the log itself is of condition 1.
+    """
     import kit
 
     setup = log.setup
     try:
-        run = kit.with_repairs(kit.Run(log.times, flags_per_turn=log.declared))
-        curves = getattr(kit, "speed_curves", None) or kit.prepare
-        curves = curves([run])
+        table = [
+            kit.with_repairs(kit.Run(one.times, {"condition": float(at)}, flags_per_turn=one.declared, trial=trial))
+            for trial, (one, at) in enumerate([(log, 1), *others], 1)
+        ]
+        run, curves = table[0], kit.speed_curves(table)
         rows = [kit.measure(curves, setup.start_period_s, setup.stop_period_s, rule).iloc[0] for rule in rules]
     except kit.KitError as error:
         return [Count(False, str(error).splitlines()[0])] * len(rules)
@@ -60,6 +65,18 @@ def kit_counts(log: Log, rules=("interpolated",)) -> list[Count]:
         repairs = sum(repair.accepted for repair in run.repairs)
         counts.append(Count(counted, "; ".join(said), repairs, *figures))
     return counts
+
+
+def sisters_of(log: Log, rng) -> list[tuple[Log, int]]:
+    """The rest of the table that a log stands in, clean: two more trials of its condition, three each of two others.
+
+    Between conditions friction differs by a third or more. A wrong number of flags is declared for all of them.
+    """
+    return [
+        (make_log(sister(log.setup, rng, friction), "none", rng), at)
+        for at, friction, trials in ((1, 1.0, 2), (2, 1.4, 3), (3, 0.7, 3))
+        for _ in range(trials)
+    ]
 
 
 def far(count: Count, duration_s: float, turns: float) -> bool:
@@ -90,6 +107,8 @@ class Cell:
     modulation: str = ""
     release_s: float = 0.0  # turn period at the release; 0: 0.08 to 1.2 s
     rule: str = "best"  # what is used unless one is named
+    seed: int = 0  # another one makes other logs
+    sisters: bool = False  # every log among the other runs of its table, not clean and silent ones only
 
     def share(self, n: int) -> int:
         """How many runs of this length are made where n are made of others."""
@@ -101,7 +120,7 @@ class Cell:
         label = f"{self.fault}/{self.rate}/{self.turns}/{self.jitter}/{self.flags}/{self.law}/{self.modulation}"
         label += f"/{self.release_s}" if self.release_s else ""
         while made < n:
-            rng = np.random.default_rng([crc32(label.encode()), attempt])
+            rng = np.random.default_rng([crc32(label.encode()), attempt] + [self.seed] * (self.seed > 0))
             attempt += 1
             laws = _SMOOTH_LAWS if fault.stage == "motion" else LAWS
             wishes = {
@@ -122,21 +141,34 @@ class Cell:
 
 
 def run_cell(cell: Cell, n: int) -> list[dict]:
-    """One row a run: outcome, what was done, what the kit said, errors in u and in per cent."""
+    """One row a run: outcome, what was done, what the kit said, errors in u and in per cent.
+
+    `among` is the outcome among its sisters. Beside these a run can only be doubted more, so it is worked out for what
+    is clean, or silent by itself, and taken to be the same for the rest (unless the cell's `sisters` is True).
+    """
     rows = []
     for number, log in cell.logs(n):
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            try:
-                count = kit_counts(log, (cell.rule,))[0]
-            except Exception as error:  # a crash is a finding, not the end of the atlas
-                rows.append(_row(cell, number, log, "crash", Count(False, f"{type(error).__name__}: {error}")))
-                continue
-        rows.append(_row(cell, number, log, outcome(log, count), count))
+        found, count = _judged(log, cell.rule)
+        among = found
+        hidden = FAULTS[cell.fault].hidden  # then in all of its table
+        if cell.sisters or (found == "silent" and not hidden) or cell.fault == "none":
+            rng = np.random.default_rng([crc32(cell.fault.encode()), number, cell.seed, 1])
+            among = _judged(log, cell.rule, sisters_of(log, rng))[0]
+        rows.append(_row(cell, number, log, found, count) | {"among": among})
     return rows
 
 
-def _row(cell, number, log, found, count):
+def _judged(log: Log, rule: str, others=()) -> tuple[str, Count]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            count = kit_counts(log, (rule,), others)[0]
+        except Exception as error:  # a crash is a finding, not the end of the atlas
+            return "crash", Count(False, f"{type(error).__name__}: {error}")
+    return outcome(log, count), count
+
+
+def _row(cell, number, log, found, count) -> dict:
     literal = found == "silent" and log.literal is not None and not far(count, *log.literal)
     return {
         "fault": cell.fault,
@@ -158,10 +190,10 @@ def _row(cell, number, log, found, count):
     }
 
 
-def all_cells(faults=None, lengths=LENGTHS, rule: str = "best") -> list[Cell]:
+def all_cells(faults=None, lengths=LENGTHS, rule: str = "best", seed: int = 0) -> list[Cell]:
     """Every fault × rate × length, or those of the named faults."""
     return [
-        Cell(name, rate, turns, rule=rule)
+        Cell(name, rate, turns, rule=rule, seed=seed)
         for name, fault in FAULTS.items()
         if not faults or name in faults
         for rate in fault.rates
@@ -171,12 +203,10 @@ def all_cells(faults=None, lengths=LENGTHS, rule: str = "best") -> list[Cell]:
 
 def runs(cells, n: int, jobs: int = 1) -> pd.DataFrame:
     """One row a run of every cell: n of each, fewer of long ones (`Cell.share`)."""
-    if jobs == 1:
-        return pd.DataFrame([row for cell in cells for row in run_cell(cell, cell.share(n))])
     longest_first = sorted(cells, key=lambda cell: -cell.turns)  # else one process is left with them at the end
-    with ProcessPoolExecutor(jobs) as pool:
-        made = pool.map(run_cell, longest_first, [cell.share(n) for cell in longest_first])
-        by_cell = dict(zip(longest_first, made, strict=True))
+    tasks = [(cell, cell.share(n)) for cell in longest_first]
+    made = done_by(jobs, run_cell, tasks, [many * (LONG / 50 if cell.turns >= LONG else 1) for cell, many in tasks])
+    by_cell = dict(zip(longest_first, made, strict=True))
     return pd.DataFrame([row for cell in cells for row in by_cell[cell]])
 
 

@@ -7,13 +7,13 @@ the root mean square of error/u, which should be about 1; and how many runs were
 from __future__ import annotations
 
 import warnings
-from concurrent.futures import ProcessPoolExecutor
 from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from .atlas import LENGTHS, LONG, Cell, kit_counts
+from .crew import done_by
 from .setups import FLAG_ANGLES, JITTERS, LAWS, MODULATIONS
 
 RULES = ("interpolated", "whole turns", "law", "best")
@@ -77,11 +77,7 @@ def run_cell(cell: Cell, n: int) -> list[dict]:
 
 def runs(cells, n: int, jobs: int = 1) -> pd.DataFrame:
     """One row a run and rule of every cell."""
-    if jobs == 1:
-        parts = [run_cell(cell, n) for cell in cells]
-    else:
-        with ProcessPoolExecutor(jobs) as pool:
-            parts = list(pool.map(run_cell, cells, [n] * len(cells), chunksize=8))
+    parts = done_by(jobs, run_cell, [(cell, n) for cell in cells])
     return pd.DataFrame([row for part in parts for row in part])
 
 

@@ -24,6 +24,7 @@ differ from the average by a part of one turn's ripple; that is the apparatus, a
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 import numpy as np
 from scipy.optimize import brentq
@@ -299,11 +300,9 @@ def jittered(times, kind: str, sd_s: float, rng):
     if kind == "heavy":
         return times + sd_s / np.sqrt(3) * rng.standard_t(3, n)
     if kind == "drifting":
-        from scipy.signal import lfilter
-
         white = rng.normal(0, sd_s * np.sqrt(1 - 0.7**2), n)
         white[0] /= np.sqrt(1 - 0.7**2)
-        return times + lfilter([1.0], [1.0, -0.7], white)
+        return times + np.fromiter(accumulate(white, lambda before, new: new + 0.7 * before), float, n)
     noisy = times + rng.normal(0, sd_s, n)
     if kind in ("1 ms", "10 ms"):
         tick = 0.001 if kind == "1 ms" else 0.01

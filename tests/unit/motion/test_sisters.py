@@ -1,0 +1,85 @@
+"""A run beside its sisters. Apparatus and faults are those of tests/reference/faults, which knows nothing of the kit."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import kit
+from kit.logs.coasting import coasting_start
+from tests.reference.faults import atlas, faults, setups
+
+
+def table_of(name, rates, seed, law="linear", turns=8.0):
+    """One log with a fault, and eight clean ones, as runs: three trials of each of three conditions."""
+    rng, setup = np.random.default_rng(seed), None
+    while setup is None or setup.start_period_s < 0.7:
+        try:
+            setup = setups.random_setup(rng, law, turns, release_period_s=0.5)
+        except ValueError:  # these wishes exclude each other
+            continue
+    log = faults.make_log(setup, name, rng, **rates)
+    others = atlas.sisters_of(log, rng)
+    runs = [
+        kit.with_repairs(kit.Run(one.times, {"n": float(at)}, trial=trial, flags_per_turn=one.declared))
+        for trial, (one, at) in enumerate([(log, 1), *others], 1)
+    ]
+    return log, runs, (setup.start_period_s, setup.stop_period_s)
+
+
+def doubts(runs, thresholds):
+    return kit.measure(kit.speed_curves(runs), *thresholds)["doubt"].tolist()
+
+
+@pytest.mark.slow
+def test_a_stop_by_hand_is_told_by_its_sisters():
+    seen = 0
+    for seed in range(6):
+        log, runs, thresholds = table_of("stopped by hand", {"turns": 2.0}, seed)
+        alone, among = doubts(runs[:1], thresholds), doubts(runs, thresholds)
+        row = kit.measure(kit.speed_curves(runs[:1]), *thresholds).iloc[0]
+        if row["status"] != "counted" or abs(row["duration_s"] - log.duration_s) < 0.03 * log.duration_s:
+            continue
+        assert among[0], seed
+        assert not any(among[1:]), among
+        seen += not alone[0] and "other runs of its condition" in among[0]
+    assert seen  # by itself nothing was said of it
+
+
+@pytest.mark.slow
+def test_clean_runs_and_strangers_are_left_alone():
+    _, runs, thresholds = table_of("none", {}, 3)
+    assert not any(doubts(runs, thresholds))
+    log, runs, thresholds = table_of("stopped by hand", {"turns": 2.0}, 1)
+    pair = [runs[0], *runs[3:]]  # one run of its condition: nobody knows what is usual there
+    assert not any("other runs" in doubt for doubt in doubts(pair, thresholds))
+    nameless = [replace(run, conditions={}) for run in runs]  # nobody said that they belong together
+    assert not any("other runs" in doubt for doubt in doubts(nameless, thresholds))
+
+
+def test_a_run_that_is_set_aside_has_no_say():
+    _, runs, thresholds = table_of("none", {}, 3)
+    times = runs[0].pass_times_s
+    slow = replace(runs[0], pass_times_s=times[0] + 1.3 * (times - times[0]))  # seconds that are too long
+    said = kit.measure(kit.speed_curves([slow, *runs[1:]]), *thresholds)
+    assert "than the other runs of its condition" in said["doubt"][0] and said["outcome"][0] == "doubtful"
+    aside = replace(slow, set_aside="a clock that runs fast")
+    assert not any("other runs" in doubt for doubt in doubts([aside, *runs[1:]], thresholds))
+
+
+@pytest.mark.parametrize("flags", ["1", "3 uneven"])
+def test_the_coast_begins_with_a_whole_turn_that_nobody_pushed(flags):
+    """Short runs: at 5 turns one pass of the push among nine spoils the curve. Late by a turn at most, never early."""
+    early = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        try:
+            setup = setups.random_setup(rng, "mixed", 5.0, flags, jitter="gauss")
+        except ValueError:
+            continue
+        log = setups.logged(setups.spin(setup, rng), rng)
+        start = coasting_start(log.times, np.arange(len(log.times)) / len(setup.flags))
+        early += start < log.release
+        assert start <= log.release + len(setup.flags) + 1
+        assert log.release - start <= max(len(setup.flags) // 2, 1)
+    assert early <= 10  # by a part of a turn, pushed hardly less than let go
