@@ -351,7 +351,7 @@ def _whole_turns(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     bias_s = late_s[0] if stop_period_s is None else late_s[1] - late_s[0]
     return {
         "duration_s": times_s[last] - times_s[first],
-        "duration_u_s": float(np.sqrt(bias_s**2 + np.sum(late_u_s**2))),
+        "duration_u_s": float(np.sqrt(bias_s**2 + np.sum(late_u_s**2) + 2 * curve.run.timing_u_s**2)),
         "turns": turns[last] - turns[first],
         "turns_u": float(np.sqrt(np.sum(late_u_turns**2))),
         "start_s": times_s[first],
@@ -400,6 +400,8 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
     wider = t_factor(fit.dof) / NORMAL_FACTOR
     wider *= lasting_factor(lag_one(fit.residuals_s, len(fit.parameters)), len(fit.residuals_s))
+    if curve.run.timing_u_s:  # errors that last longer than a turn do not scatter about the law
+        wider = max(wider, curve.run.timing_u_s / fit.timing_sd_s)
     if stop_period_s is None:
         last_period_s = TURN / float(fit.speed(last_s))
         stretch = fit.between(start_period_s, last_period_s)
