@@ -296,7 +296,7 @@ def _state(values: np.ndarray, threshold: float, hysteresis: float) -> np.ndarra
 
 
 def _changes(values: np.ndarray, is_blocked: np.ndarray, beyond: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where the state becomes blocked: its first samples, and the last ones before that are not beyond the threshold."""
+    """Where the state becomes blocked: its first samples, and the last ones before that are not past the threshold."""
     after = np.flatnonzero(~is_blocked[:-1] & is_blocked[1:]) + 1
     return after, np.maximum.accumulate(np.where(beyond, -1, np.arange(len(values))))[after]
 
