@@ -100,6 +100,11 @@ class OwnRuns:
         entry = self.workbook.add(self.stage, Kind.RUN, value)
         return self._run(entry)
 
+    def keep(self, run: Run, origin: str, note: str = "") -> Run:
+        """Keep a run as it is, and all that is known of it; as `add`."""
+        how, u_s, flags = run.read_as, run.timing_u_s, run.flags_per_turn
+        return self.add(run.pass_times_s, run.conditions, origin, flags, note, read_as=how, timing_u_s=u_s)
+
     @property
     def runs(self) -> list[Run]:
         """All of them, every found repair accepted."""

@@ -183,9 +183,10 @@ def _whole_turns(curves: Curves, start_period_s: float, stop_period_s: float | N
         late_s, late_u_s = stop_late_s - late_s, np.hypot(late_u_s, stop_u_s)
         late_u_turns = np.hypot(late_u_turns, stop_u_turns)
     start_s, stop_s = np.where(reached, closed.times_s[start], np.nan), closed.times_s[stop]
+    unseen_s = np.sqrt(2) * np.array([curves[i].run.timing_u_s for i in closed.enough])
     found = np.full((6, len(curves)), np.nan)
     found[:, closed.enough] = (
-        stop_s - start_s, np.hypot(late_s, late_u_s), closed.turns[stop] - closed.turns[start], late_u_turns,
+        stop_s - start_s, np.hypot(np.hypot(late_s, late_u_s), unseen_s), closed.turns[stop] - closed.turns[start], late_u_turns,
         start_s, stop_s,
     )  # fmt: skip
     statuses = np.full(len(curves), TOO_FEW_PASSES, dtype=object)
@@ -233,7 +234,9 @@ class _Laws:
         covariance = [f.covariance[np.ix_(w, w)] for f, w in zip(fits, where, strict=True)]
         self.covariance = np.array(covariance).reshape(-1, 3, 3)
         lasting = [lasting_factor(lag_one(f.residuals_s, len(f.parameters)), len(f.residuals_s)) for f in fits]
-        self.wider = np.array([t_factor(f.dof) for f in fits]) / NORMAL_FACTOR * np.array(lasting)
+        # errors that last longer than a turn do not scatter about the law
+        unseen = [curves[i].run.timing_u_s / f.timing_sd_s for i, f in zip(self.which, fits, strict=True)]
+        self.wider = np.maximum(np.array([t_factor(f.dof) for f in fits]) / NORMAL_FACTOR * np.array(lasting), unseen)
         self.start_speed = np.array([f.start_speed for f in fits])
         self.start_s = np.array([f.times_s[0] for f in fits])
         self.start_turns = np.array([f.start_angle_rad for f in fits]) / TURN

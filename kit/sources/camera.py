@@ -2,7 +2,7 @@
 
 One frame a line: its time in µs, a semicolon, the mean brightness of the field. A line that begins with # is a remark.
 The passes are found by `kit.logs.sampled.passes_from_samples`, each time anew from all samples, since the two levels
-are better known the longer it lasts.
+are better known the longer it lasts; once no more will come, `sharpened` times them by the shape of all edges.
 """
 
 from __future__ import annotations
@@ -14,15 +14,19 @@ from decimal import Decimal
 import numpy as np
 
 from ..errors import KitError
-from ..logs.sampled import FEWEST_SAMPLES, Beam, passes_from_samples
+from ..logs.run import Run
+from ..logs.sampled import FEWEST_SAMPLES, Beam, passes_from_samples, sharpened
+from ..motion.speed import speed_curve
 from ..wording import count_of, number
 from .gate_lines import LineReader
 
-__all__ = ["SampleReader", "is_sampled", "within_sight"]
+__all__ = ["SampleReader", "by_both_edges", "is_sampled", "within_sight"]
 
 _SAMPLE = re.compile(rb"(\d{1,15});(\d{1,6}(?:\.\d{1,6})?)")
 HEADING = b"time (us);brightness"  # the page prints it before the first sample
 LONG_STEP = 1.5  # times the usual step: a frame was dropped there
+BETWEEN = 0.1  # of a frame: passes so unsure mostly fell between two frames
+ODD = 2.0  # times its own uncertainty: edges that scatter so much are no two flags of one smooth run
 
 
 def is_sampled(data: bytes) -> bool:
@@ -36,6 +40,46 @@ def within_sight(pass_times_s: np.ndarray, fastest_turns_per_s: float) -> int:
     usual = np.array([np.median(gaps[k : k + 3]) for k in range(len(gaps))])  # a pass found twice is no speed
     slow = np.flatnonzero(usual >= 1 / fastest_turns_per_s)
     return int(slow[0]) if len(slow) else len(pass_times_s)
+
+
+def by_both_edges(moments_s: np.ndarray, u_s: np.ndarray, into: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Passes timed by the front edges of a mark, and helped by its back edges, as if they were a second flag.
+
+    A smooth curve through all edges (`kit.speed_curve` of two unequal flags) tells how late each is. A front edge's
+    lateness is averaged with that of the back edges before and after it, in a straight line between them, by their
+    uncertainties. So the curve itself matters little: what both kinds of edges do stays. Where the edges scatter about
+    it by more than twice what is known of them, each front edge stays as it is.
+
+    Parameters
+    ----------
+    moments_s, u_s, into : (j,) from `kit.logs.sampled.sharpened`.
+
+    Returns
+    -------
+    pass_times_s, u_s : (k,) s; the uncertainties allow for an edge that two passes share.
+    """
+    passes_s, front_u_s = moments_s[into].copy(), u_s[into].copy()
+    if (into[1:] == into[:-1]).any() or (np.diff(moments_s) <= 0).any():
+        return passes_s, front_u_s
+    curve = speed_curve(Run(moments_s, flags_per_turn=2))
+    first = len(moments_s) - len(curve.times_s)
+    if not curve.usable or len(curve.fitted[0]) < len(curve.times_s) or curve.times_s[-1] != moments_s[-1]:
+        return passes_s, front_u_s
+    if curve.timing_sd_s > ODD * np.sqrt(np.mean(u_s**2)):
+        return passes_s, front_u_s
+    late_s = curve.fitted[1]
+    at = 1 + np.flatnonzero(into[first + 1 : -1])  # fronts between two back edges
+    t, u = moments_s[first:], u_s[first:]
+    part = (t[at] - t[at - 1]) / (t[at + 1] - t[at - 1])
+    back_s = (1 - part) * late_s[at - 1] + part * late_s[at + 1]
+    back_var = ((1 - part) * u[at - 1]) ** 2 + (part * u[at + 1]) ** 2
+    weight = u[at] ** 2 / (u[at] ** 2 + back_var)
+    which = np.cumsum(into)[first + at] - 1
+    passes_s[which] -= weight * (late_s[at] - back_s)
+    variance = weight * back_var
+    shared = np.mean(weight**2 * part * (1 - part) * back_var) / np.mean(variance)
+    front_u_s[which] = np.sqrt(variance * (1 + shared) / (1 - shared))
+    return passes_s, front_u_s
 
 
 class SampleReader:
@@ -89,6 +133,10 @@ class SampleReader:
     def finish(self) -> None:
         """Nothing more will come."""
         self._lines.finish()
+        found = None if self.beam is None else sharpened(1e-6 * np.array(self._times_us), self._levels, self.beam)
+        if found is not None:
+            passes_s, u_s = by_both_edges(*found)
+            self._passes_s, self._u_s = passes_s[self.left_out :], u_s[self.left_out :]
 
     def times_s(self) -> np.ndarray:
         """(n,) passes that count, s."""
@@ -112,7 +160,7 @@ class SampleReader:
                 f"{number(self.fastest_turns_per_s, 2)} a second."
             )
             sure = f"A pass is known to ± {number(1e3 * self.timing_u_s, 2)} ms (standard uncertainty)."
-            if self.timing_u_s > 0.2 * step_s:
+            if self.timing_u_s > BETWEEN * step_s:
                 sure += " Most edges fall between two frames: a wider field, a fifth of a turn, makes it surer."
             said.append(sure)
         if self.left_out:

@@ -6,17 +6,13 @@ camera.js measures how bright the field is, frame by frame; the samples arrive a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
-
-import ipywidgets as widgets
 
 from ..logs.run import Run
 from ..sources.camera import SampleReader
 from .page_link import PageLink, PageRun
-from .parts import FIELD, front_end
+from .parts import front_end
 
 __all__ = ["Camera"]
 
@@ -31,30 +27,15 @@ class PageCamera(PageLink):
 class Camera(PageRun):
     """Time a disc by a mark that passes a field of the picture: place it, start, watch the plot, keep the run.
 
-    Parameters
-    ----------
-    folder : where the samples and the passes go. They stay, whether a run is kept or not.
-    x : name of the condition that is changed; `values`: the values to choose from, else a number is asked for.
-    on_keep : called with (run, note) for a run that is kept; returns a sentence to show, or raises KitError. The run's
-        `timing_u_s` is the standard uncertainty of its passes.
-
-    The page begins a run: only a click there may ask the browser for the camera.
+    Its arguments are those of every `PageRun`. A kept run's `timing_u_s` is the standard uncertainty of its passes.
     """
 
     KIND, SAID = "camera", "The page watches, and Python keeps how bright the field is."
+    PER_TURN = "Marks in a turn"
+    _reader: SampleReader
 
-    def __init__(
-        self,
-        folder: str | Path,
-        x: str = "",
-        values: Sequence[float | str] = (),
-        *,
-        on_keep: Callable[[Run, str], str] | None = None,
-    ):
-        self.page = PageCamera(self._begin_on_page)
-        self._reader = SampleReader()
-        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=12, description="Marks in a turn", **FIELD)
-        super().__init__(folder, x, values, on_keep=on_keep)
+    def _page(self) -> PageLink:
+        return PageCamera(self._begin_on_page)
 
     def _reading(self) -> dict[str, Any]:
         self._reader = SampleReader()

@@ -21,8 +21,8 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Run
-from ..wording import DASH, condition_value, name_of, number
-from .parts import FIELD, Details, KitBox, Status, action, attempt, front_end, heading
+from ..wording import DASH, condition_value, number
+from .parts import FIELD, Details, KitBox, Status, action, attempt, condition_field, front_end, heading
 
 __all__ = ["LivePlot", "LiveRun", "Measuring"]
 
@@ -111,12 +111,7 @@ class LiveRun(KitBox):
         self._pulse_thread: threading.Thread | None = None
         self._kept = False
         self._ended_s = -math.inf
-        label = f"{name_of(x)}:" if x else ""
-        if len(values):
-            options = [(condition_value(value), value) for value in values]
-            self._value = widgets.Dropdown(description=label, options=options, **FIELD)
-        else:
-            self._value = widgets.FloatText(description=label, **FIELD)
+        self._value = condition_field(x, values)
         self._listen = action(LISTEN, self._listen_or_end)
         self._listen.add_class("kit-wide")
         self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")

@@ -101,19 +101,32 @@ class AddFiles(KitBox):
     x, x_label : the condition that is changed: its column, and in words.
     keep : is given each run the group keeps (with its conditions and flags a turn), and returns it as kept; it may
         raise `KitError`.
+    keep_clicks : is given (run, note) of clicks that are kept from a recording; returns a sentence. Without it no
+        recording is taken. `values` : of the condition, to choose from.
 
     `add(name, data)` is what an upload does, and can be called.
     """
 
-    def __init__(self, folder: str | Path, x: str, x_label: str, keep: Keep):
+    def __init__(
+        self,
+        folder: str | Path,
+        x: str,
+        x_label: str,
+        keep: Keep,
+        keep_clicks: Callable[[Run, str], str] | None = None,
+        values: Sequence[float | str] = (),
+    ):
         self.folder, self.x, self.x_label, self._keep = Path(folder), x, x_label, keep
-        self.upload = upload_of("Choose gate logs", ".csv,.tsv,.txt", self._take, multiple=True)
+        self._keep_clicks, self._values = keep_clicks, values
+        sounds = ",.wav" if keep_clicks else ""
+        self.upload = upload_of("Choose gate logs", f".csv,.tsv,.txt{sounds}", self._take, multiple=True)
         self.message, self.files = Status(), widgets.VBox()
         self.files.add_class("kit-box")
         super().__init__(
             [
                 heading("Add gate logs"),
                 note("One time a row is enough. See how each file was read. Then say which condition it was."),
+                *([note("A recording of a card that clicks once a turn serves too: a WAV file.")] if sounds else []),
                 self.upload,
                 self.message,
                 self.files,
@@ -130,14 +143,22 @@ class AddFiles(KitBox):
 
         attempt(self.message, add_all)
 
-    def add(self, name: str, data: bytes) -> FileCard:
+    def add(self, name: str, data: bytes) -> widgets.Widget:
         """Keep a file as it is and show how it was read."""
         if len(data) > UPLOAD_LIMIT:
             raise KitError("This file is too large to upload", file=name, found=f"{len(data)} bytes")
         path = keep_file(self.folder, name, data)
-        card = FileCard(path, self.x, self.x_label, self._keep)
+        is_sound = self._keep_clicks is not None and path.suffix.lower() == ".wav"
+        card = self._sound(path) if is_sound else FileCard(path, self.x, self.x_label, self._keep)
         self.files.children = (*self.files.children, card)
         return card
+
+    def _sound(self, path: Path) -> widgets.VBox:
+        from .sound_view import ClicksAsRun, SoundView  # most groups have no recording
+
+        assert self._keep_clicks is not None
+        view = SoundView(path)
+        return widgets.VBox([view, ClicksAsRun(view.recording, self._keep_clicks, self.x, self._values)])
 
 
 class FileCard(widgets.VBox):
@@ -361,7 +382,8 @@ class MakeRuns:
     def add_files(self) -> widgets.Widget:
         """Gate logs as files, several at once."""
         folder = self.workbook.path.with_name(f"{self.workbook.path.stem}_files")
-        return self._of_data(lambda: AddFiles(folder, self.lesson.x, self.lesson.x_label, self._keep_file))
+        lesson, clicks = self.lesson, self._run_keeper("clicks")
+        return self._of_data(lambda: AddFiles(folder, lesson.x, lesson.x_label, self._keep_file, clicks, lesson.values))
 
     def runs(self) -> OwnRunsView:
         """All runs that were kept, and how to take them away as files."""
@@ -383,20 +405,14 @@ class MakeRuns:
 
     def _run_keeper(self, origin: str) -> Callable[[Run, str], str]:
         def keep(run: Run, note_: str) -> str:
-            return self._kept(self._add(run, origin, note_))
+            return self._kept(self.own.keep(run, origin, note_))
 
         return keep
 
     def _keep_file(self, run: Run) -> Run:
-        words = f"from the file {run.source}"
-        kept = self._add(run, "file", words)
+        kept = self.own.keep(run, "file", f"from the file {run.source}")
         self._kept(kept)
         return kept
-
-    def _add(self, run: Run, origin: str, words: str) -> Run:
-        how, u_s = run.read_as, run.timing_u_s
-        passes, flags = run.pass_times_s, run.flags_per_turn
-        return self.own.add(passes, run.conditions, origin, flags, words, read_as=how, timing_u_s=u_s)
 
     def _kept(self, run: Run) -> str:
         """Show the new run wherever runs are listed, and say which it is."""

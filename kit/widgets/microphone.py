@@ -6,17 +6,14 @@ as lines of a gate, and is kept as such.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
 
-import ipywidgets as widgets
 import traitlets as t
 
 from ..logs.run import Run
 from ..sound.clicks import CLOCK_U, click_settings, timing_scatter
 from .page_link import PageLink, PageRun
-from .parts import FIELD, front_end
+from .parts import front_end
 
 __all__ = ["Microphone"]
 
@@ -36,29 +33,15 @@ class PageMicrophone(PageLink):
 class Microphone(PageRun):
     """Time a disc by the clicks of a card: start, watch the loudness and the plot, keep the run.
 
-    Parameters
-    ----------
-    folder : where the logs of click times go. They stay, whether a run is kept or not.
-    x : name of the condition that is changed; `values`: the values to choose from, else a number is asked for.
-    on_keep : called with (run, note) for a run that is kept; returns a sentence to show, or raises KitError.
-
-    The page begins a run: only a click there may ask the browser for the microphone.
+    Its arguments are those of every `PageRun`.
     """
 
     KIND, SAID = "clicks", "The page listens, and Python keeps the times of the clicks."
+    PER_TURN, MOST = "Clicks in one turn", 100
 
-    def __init__(
-        self,
-        folder: str | Path,
-        x: str = "",
-        values: Sequence[float | str] = (),
-        *,
-        on_keep: Callable[[Run, str], str] | None = None,
-    ):
+    def _page(self) -> PageLink:
         settings = {str(rate): click_settings(rate) for rate in RATES_HZ}
-        self.page = PageMicrophone(self._begin_on_page, settings=settings)
-        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=100, description="Clicks in one turn", **FIELD)
-        super().__init__(folder, x, values, on_keep=on_keep)
+        return PageMicrophone(self._begin_on_page, settings=settings)
 
     def _reading(self) -> dict[str, Any]:
         return {"rest_s": REST_S, "rest_turns": REST_TURNS}

@@ -6,7 +6,8 @@ here. Every message is answered with what is here and what is saved; where the p
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import anywidget
@@ -14,10 +15,11 @@ import ipywidgets as widgets
 import traitlets as t
 
 from ..errors import KitError
+from ..logs.run import Run
 from ..sources.gate import LiveGate
 from ..sources.page import ENDS, PageSource
 from .live_run import LiveRun, Measuring
-from .parts import front_end, row_of
+from .parts import FIELD, front_end, row_of
 
 __all__ = ["PageCable", "PageLink", "PageRun"]
 
@@ -116,13 +118,33 @@ class PageCable(PageLink):
 class PageRun(LiveRun):
     """A run that only the page can begin, since only a click there may ask the browser for what it measures with.
 
-    A source sets `page` and `_per_turn` (how many passes make a turn), and says by `KIND` what its logs are called and
-    by `SAID` what happens now.
+    Parameters
+    ----------
+    folder : where the logs go. They stay, whether a run is kept or not.
+    x : name of the condition that is changed; `values`: the values to choose from, else a number is asked for.
+    on_keep : called with (run, note) for a run that is kept; returns a sentence to show, or raises KitError.
+
+    A source says by `KIND` what its logs are called, by `SAID` what happens now, by `PER_TURN` what comes so many times
+    a turn (`MOST` at most), and makes its part of the page with `_page`.
     """
 
-    KIND = SAID = ""
-    page: PageLink
-    _per_turn: widgets.BoundedIntText
+    KIND = SAID = PER_TURN = ""
+    MOST = 12
+
+    def __init__(
+        self,
+        folder: str | Path,
+        x: str = "",
+        values: Sequence[float | str] = (),
+        *,
+        on_keep: Callable[[Run, str], str] | None = None,
+    ):
+        self.page = self._page()
+        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=self.MOST, description=self.PER_TURN, **FIELD)
+        super().__init__(folder, x, values, on_keep=on_keep)
+
+    def _page(self) -> PageLink:
+        raise NotImplementedError
 
     def _parts(self) -> list[widgets.Widget]:
         asked = [self._value] if self._x else []

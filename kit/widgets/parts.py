@@ -19,6 +19,7 @@ import traitlets as t
 
 from ..errors import KitError
 from ..plots.style import CONFIG, HEIGHT_PX
+from ..wording import condition_value, name_of
 
 if TYPE_CHECKING:  # a page without a plot need not load plotly
     import plotly.graph_objects as go
@@ -34,6 +35,7 @@ __all__ = [
     "action",
     "attempt",
     "choice_of",
+    "condition_field",
     "download_link",
     "front_end",
     "heading",
@@ -293,6 +295,15 @@ def upload_of(words: str, accept: str, on_files: Callable[[], object], multiple:
 
     upload.observe(take, "value")
     return upload
+
+
+def condition_field(x: str, values: Sequence[float | str] = ()) -> widgets.Dropdown | widgets.FloatText:
+    """Where a run's condition is chosen: among `values`, or typed as a number."""
+    label = f"{name_of(x)}:" if x else ""
+    if len(values):
+        options = [(condition_value(value), value) for value in values]
+        return widgets.Dropdown(description=label, options=options, **FIELD)
+    return widgets.FloatText(description=label, **FIELD)
 
 
 def action(words: str, on_click: Callable[[], object], **options) -> widgets.Button:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import wave
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -15,14 +16,28 @@ from ..errors import KitError
 from ..lessons.claim_runs import ClaimRuns, run_name
 from ..logs.run import Run
 from ..plots.investigate import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
-from ..sound.clicks import Clicks, find_clicks
+from ..sound.clicks import Clicks, find_clicks, run_from_clicks
 from ..sound.level import Calibration, level, spectrogram, third_octaves
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import align, clicks_per_turn, level_against_speed
 from ..wording import count_of, number
-from .parts import FIELD, KitBox, PlotView, Status, action, attempt, choice_of, note, row_of, side_of, stack_of
+from .parts import (
+    FIELD,
+    KitBox,
+    PlotView,
+    Status,
+    action,
+    attempt,
+    choice_of,
+    condition_field,
+    heading,
+    note,
+    row_of,
+    side_of,
+    stack_of,
+)
 
-__all__ = ["Recordings", "SoundView"]
+__all__ = ["ClicksAsRun", "Recordings", "SoundView"]
 
 PLAYED_PEAK = 0.33  # of full scale: about 10 dB below what the player could do
 LONGEST_S = 20.0  # of sound sent to the page at once: about 2 MB
@@ -191,6 +206,67 @@ class SoundView(KitBox):
         if clipped > 0:
             notes.append("Some of it was too loud for the recorder: the true level was higher there.")
         return notes
+
+
+class ClicksAsRun(KitBox):
+    """The clicks of a recording as a run: which part of it, how many clicks make a turn, and a button to keep it.
+
+    Parameters
+    ----------
+    recording : what was recorded.
+    on_keep : called with (run, note); returns a sentence to show, or raises KitError.
+    x : name of a condition to ask for; `values`: the values to choose from, else a number is typed.
+    conditions : those that are known.
+    """
+
+    def __init__(
+        self,
+        recording: Recording,
+        on_keep: Callable[[Run, str], str],
+        x: str = "",
+        values: Sequence[float | str] = (),
+        conditions: Mapping[str, float | str] | None = None,
+    ):
+        self.recording, self._on_keep, self._x, self._known = recording, on_keep, x, dict(conditions or {})
+        self._kept: Run | None = None
+        end_s = float(np.ceil(10 * recording.duration_s) / 10)
+        self._value = condition_field(x, values)
+        self._per_turn = widgets.BoundedIntText(value=1, min=1, max=100, description="Clicks in one turn", **FIELD)
+        self._from = widgets.BoundedFloatText(0, min=0, max=end_s, step=0.1, description="Clicks from (s):", **FIELD)
+        self._to = widgets.BoundedFloatText(end_s, min=0, max=end_s, step=0.1, description="to (s):", **FIELD)
+        self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
+        self._button, self.say = action("Keep the clicks as a run", lambda: attempt(self.say, self.keep)), Status()
+        super().__init__(
+            [
+                heading("These clicks as a run"),
+                note("Leave out what came before and after: your push, your voice, the hand that stopped it."),
+                row_of(*([self._value] if x else []), self._per_turn, self._from, self._to),
+                self._note,
+                self._button,
+                self.say,
+            ]
+        )
+
+    def keep(self) -> str:
+        """Hand the run over. Raises KitError if there are too few clicks, or if this run was kept before."""
+        run = run_from_clicks(
+            self.recording,
+            clicks_per_turn=self._per_turn.value,
+            conditions=self._known | ({self._x: self._value.value} if self._x else {}),
+            start_s=self._from.value,
+            stop_s=self._to.value,
+        )
+        if self._kept is not None and _same_run(run, self._kept):
+            raise KitError("These clicks are kept already", fix="choose another part, or another recording")
+        words = f"{self._note.value.strip()} From the recording {run.source}. {run.note}".strip()
+        said = self._on_keep(run, words)
+        self._kept = run
+        return said
+
+
+def _same_run(a: Run, b: Run) -> bool:
+    same = a.flags_per_turn == b.flags_per_turn and dict(a.conditions) == dict(b.conditions)
+    return same and np.array_equal(a.pass_times_s, b.pass_times_s)
 
 
 class Recordings(KitBox):

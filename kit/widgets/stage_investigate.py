@@ -16,6 +16,7 @@ from .parts import KitBox, PlotView, html_table, note
 
 if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..lessons.claim_runs import ClaimRuns
+    from ..logs.run import Run
     from ..stats.trend import Trend
 
 __all__ = ["Investigating"]
@@ -94,15 +95,20 @@ class Investigating:
         return self._of_data(build, claim_id)
 
     def clicks(self) -> widgets.Widget:
-        """One run timed twice: by the gate, and by a phone that heard a card click once a turn."""
+        """One run timed twice: by the gate, and by a phone that heard a card click once a turn; the clicks to keep."""
         from ..lessons.claim_runs import gate_and_clicks, run_name
-        from .sound_view import SoundView
+        from .sound_view import ClicksAsRun, SoundView
+
+        def keep(run: Run, words: str) -> str:
+            kept = self.progress.own.keep(run, "clicks", words)
+            return f"Kept among your own runs: {run_name(kept)}. Whose runs count is chosen on page 2b."
 
         def build() -> widgets.Widget:
             found = gate_and_clicks(self.progress)
             table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
             view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
-            return KitBox([table, note(found.sentence), view])
+            as_run = ClicksAsRun(found.recording, keep, conditions=found.gate.conditions)
+            return KitBox([table, note(found.sentence), view, as_run])
 
         return self._of_data(build)
 

@@ -62,6 +62,7 @@ def by_camera(small: bool) -> list[Row]:
         times_s, levels = brightness_of(rng, exact, phase=rng.uniform(), **(WIDE | how))
         reader = SampleReader()
         reader.feed(b"".join(b"%d;%.3f\n" % (round(1e6 * t), b) for t, b in zip(times_s, levels, strict=True)))
+        reader.finish()
         return replace(Run(reader.times_s()).repaired(), timing_u_s=reader.timing_u_s)
 
     return _rows("camera", PICTURES, run_of, 30.0, "frames", "≤ 0.05", small)

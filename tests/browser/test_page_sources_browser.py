@@ -266,7 +266,7 @@ def test_a_mark_is_seen_by_the_camera_and_no_picture_leaves_the_page(desk, kerne
     assert len(found) == len(true_s)
     off_s = np.abs(np.diff(found) - np.diff(true_s))
     assert np.median(off_s) < 0.02
-    assert 0.0005 < float(kernel_says(page, "kept[0].timing_u_s")) < 0.012
+    assert 0.0001 < float(kernel_says(page, "kept[0].timing_u_s")) < 0.012
     raw = "box.gate.raw_path.read_text().splitlines()"
     assert kernel_says(page, f"({raw}[1], max(map(len, {raw}[2:])) < 30)") == "('time (us);brightness', True)"
     page.context.clear_permissions()

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from kit import KitError, LiveGate, Run, measure, passes_from_samples, read_log, recover
-from kit.sources.camera import SampleReader, within_sight
+from kit.logs.sampled import sharpened
+from kit.sources.camera import SampleReader, by_both_edges, within_sight
 from kit.sources.page import PageSource
 from tests.reference.rendered import LAWS, Exact, brightness_of
 
@@ -22,6 +23,7 @@ def lines(times_s, levels) -> bytes:
 def read(rng, exact: Exact, **how) -> SampleReader:
     reader = SampleReader()
     reader.feed(b"# a camera\ntime (us);brightness\n" + lines(*brightness_of(rng, exact, **how)))
+    reader.finish()
     return reader
 
 
@@ -89,13 +91,32 @@ def test_dropped_frames_are_noticed():
     assert "4 frames dropped" in " ".join(reader.report())
 
 
-def test_a_sharp_edge_is_as_unsure_as_a_frame_is_long_and_a_wide_field_makes_it_surer():
-    rng, exact = np.random.default_rng(6), Exact("squared", 25)
-    sharp, wide = read(rng, exact, field=0.01, exposure=0.02, rolling=0.0), read(rng, exact, **WIDE)
-    assert sharp.timing_u_s == pytest.approx(1 / 30 / 12**0.5, rel=0.15)
-    assert wide.timing_u_s < 0.4 * sharp.timing_u_s
-    assert "a wider field" in " ".join(sharp.report())
-    assert "a wider field" not in " ".join(wide.report())
+def test_an_edge_between_two_frames_is_unsure_and_a_pass_is_as_unsure_as_is_said():
+    rng, exact, told, off_s = np.random.default_rng(6), Exact("squared", 25), [], []
+    for how in ({"field": 0.01, "exposure": 0.02, "rolling": 0.0}, {"field": 0.04}, WIDE):
+        reader = read(rng, exact, **how)
+        angle = exact.angle_at(reader.times_s() - 1) - how["field"] / 2  # half of the field is covered at a pass
+        late_s = (angle - np.rint(angle)) / exact.speed_after(angle)
+        off_s.append(np.std(late_s[1:-1]))  # when it comes, by whole exposures, does not matter
+        told.append(reader.timing_u_s)
+        assert ("a wider field" in " ".join(reader.report())) == (how["field"] == 0.01)
+    assert np.all(np.array(off_s) < 1.5 * np.array(told))
+    assert told == sorted(told, reverse=True)
+    assert 1 / 30 / 12**0.5 / 3 < told[0] < 1 / 30 / 12**0.5  # both edges of a mark somewhere between two frames
+    assert told[2] < told[0] / 8
+
+
+def test_the_other_edge_helps_and_what_it_can_t_help_stays_as_it_is():
+    rng, exact, off_s = np.random.default_rng(8), Exact("linear", 30), []
+    for phase in rng.uniform(size=8):
+        times_s, levels = brightness_of(rng, exact, phase=phase, **(WIDE | {"noise": 4.0}))
+        moments_s, u_s, into = sharpened(times_s, levels, passes_from_samples(times_s, levels, ramps=True)[1])
+        for passes_s in (moments_s[into], by_both_edges(moments_s, u_s, into)[0]):
+            angle = exact.angle_at(passes_s) + phase - 0.1
+            off_s.append(np.std(((angle - np.rint(angle)) / exact.speed_after(angle))[1:-1]))
+    assert np.median(off_s[1::2]) < 0.8 * np.median(off_s[::2])  # two independent edges: about 0.62
+    jolted_s = moments_s + 0.02 * rng.standard_normal(len(moments_s))  # far beyond what is known of the edges
+    assert np.array_equal(by_both_edges(jolted_s, u_s, into)[0], jolted_s[into])
 
 
 def test_ramps_are_no_beam_for_a_file_and_are_one_for_a_camera():
@@ -121,6 +142,6 @@ def test_a_coasting_time_is_right_to_a_part_of_a_frame_and_its_uncertainty_holds
             row = measure([run], 0.3, 1.0, rule="best").iloc[0]
             off.append(row.duration_s - exact.duration_s(0.3, 1.0))
             u.append(row.duration_u_s)
-    assert np.median(np.abs(off)) < 1 / 20 / 30  # s
+    assert np.median(np.abs(off)) < 1 / 40 / 30  # s
     assert np.mean(np.abs(off) <= 2 * np.array(u)) >= 10 / 12
     assert np.max(np.abs(off) / u) < 5

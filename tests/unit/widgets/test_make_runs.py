@@ -12,8 +12,10 @@ from kit.lessons.lesson import load_lesson
 from kit.logs.folder import read_folder
 from kit.logs.run import Run
 from kit.record.workbook import Workbook
+from kit.sound.recording import write_wav
 from kit.widgets.make_runs import AddFiles, MakeRuns, keep_file, zipped
 from kit.widgets.stage import Stage
+from tests.reference.rendered import Exact, sound_of
 from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
@@ -174,6 +176,22 @@ def test_the_uncertainty_of_a_table_of_speeds_is_kept_with_its_run(adding, stage
     card.keep_button.click()
     (run,) = stage.progress.own.runs
     assert run.timing_u_s == card.runs[0].timing_u_s > 0
+
+
+def test_the_clicks_of_a_recording_become_a_run_of_the_group(adding, stage, tmp_path):
+    true_s = 0.4 + Exact("linear", 20).passes_s()
+    sound = write_wav(tmp_path / "phone.wav", sound_of(np.random.default_rng(3), true_s, 26, 22_050), 22_050)
+    adding.upload.value = uploaded(("phone.wav", sound.read_bytes()))
+    (card,) = adding.files.children
+    assert (adding.folder / "phone.wav").read_bytes() == sound.read_bytes()
+    as_run = card.children[1]
+    as_run._value.value = 8
+    as_run._button.click()
+    assert as_run.say.text == "Kept: number of magnets 8, trial 1."
+    (run,) = stage.progress.own.runs
+    assert (run.origin, dict(run.conditions)) == ("clicks", {"magnets": 8})
+    assert run.pass_times_s == pytest.approx(true_s, abs=0.002)
+    assert "From the recording phone.wav. Timed by clicks" in run.note
 
 
 def test_the_unit_can_be_said(adding):

@@ -141,5 +141,5 @@ def test_a_cameras_run_carries_how_sure_its_passes_are(tmp_path):
     box._pulse_thread.join(10)
     assert "turns can be told apart up to" in box.say.text
     box._keep.click()
-    assert 0.001 < kept[0].timing_u_s < 0.01
+    assert 0.0002 < kept[0].timing_u_s < 0.002
     assert len(kept[0].pass_times_s) == 12

@@ -8,8 +8,8 @@ import pytest
 
 from kit.errors import KitError
 from kit.logs.run import Run
-from kit.sound.recording import write_wav
-from kit.widgets.sound_view import LONGEST_S, SoundView
+from kit.sound.recording import read_sound, write_wav
+from kit.widgets.sound_view import LONGEST_S, ClicksAsRun, SoundView
 
 RATE_HZ = 22_050
 
@@ -86,3 +86,26 @@ def test_silence_and_clipping_are_said(tmp_path):
     assert "silent" in silent._say.text
     loud = SoundView(write_wav(tmp_path / "loud.wav", 2 * np.sin(np.arange(RATE_HZ)), RATE_HZ))
     assert "too loud for the recorder" in loud._say.text
+
+
+def test_the_clicks_of_a_recording_become_a_run_once(ticking):
+    run, path = ticking
+    kept = []
+    box = ClicksAsRun(read_sound(path), lambda *what: kept.append(what) or "Kept.", "magnets", [1, 8], {"hub": "dry"})
+    box._value.value, box._per_turn.value, box._note.value = 8, 2, " a door "
+    box._from.value, box._to.value = 4.0, 20.0
+    box._button.click()
+    assert box.say.text == "Kept."
+    [(heard, note)] = kept
+    assert (dict(heard.conditions), heard.flags_per_turn) == ({"hub": "dry", "magnets": 8}, 2)
+    assert 4 <= heard.pass_times_s[0] < heard.pass_times_s[-1] <= 20
+    clicks_s = np.interp(np.arange(run.pass_times_s.size - 1) + 0.3, np.arange(run.pass_times_s.size), run.pass_times_s)
+    there = clicks_s[(clicks_s + 1.5 > 4) & (clicks_s + 1.5 < 20)] + 1.5
+    assert heard.pass_times_s == pytest.approx(there, abs=0.002)
+    assert note.startswith("a door From the recording hub.wav. Timed by clicks")
+    box._button.click()
+    assert "kept already" in box.say.text
+    box._to.value = 4.1
+    box._button.click()
+    assert "fewer than three clicks" in box.say.text
+    assert len(kept) == 1

@@ -412,7 +412,14 @@ class TestSound:
         assert not quiet_view._audio.autoplay
 
     def test_the_clicking_card(self, investigate):
-        assert "the clicks" in texts(investigate().clicks())
+        stage = investigate()
+        box = stage.clicks()
+        assert "the clicks" in texts(box)
+        as_run = box.children[-1]
+        as_run._button.click()
+        [run] = stage.progress.own.runs
+        assert (run.origin, dict(run.conditions)) == ("clicks", as_run._known)
+        assert "Kept among your own runs: 6 magnets, trial 1" in as_run.say.text
 
 
 @pytest.mark.slow
