@@ -182,12 +182,12 @@ def _whole_turns(curves: Curves, start_period_s: float, stop_period_s: float | N
         stop_late_s, stop_u_s, stop_u_turns = closed.lateness(stop)
         late_s, late_u_s = stop_late_s - late_s, np.hypot(late_u_s, stop_u_s)
         late_u_turns = np.hypot(late_u_turns, stop_u_turns)
-    start_s, stop_s = np.where(reached, closed.times_s[start], np.nan), closed.times_s[stop]
     unseen_s = np.sqrt(2) * np.array([curves[i].run.timing_u_s for i in closed.enough])
+    duration_u_s = np.sqrt(late_s**2 + late_u_s**2 + unseen_s**2)
+    start_s, stop_s = np.where(reached, closed.times_s[start], np.nan), closed.times_s[stop]
     found = np.full((6, len(curves)), np.nan)
     found[:, closed.enough] = (
-        stop_s - start_s, np.hypot(np.hypot(late_s, late_u_s), unseen_s), closed.turns[stop] - closed.turns[start], late_u_turns,
-        start_s, stop_s,
+        stop_s - start_s, duration_u_s, closed.turns[stop] - closed.turns[start], late_u_turns, start_s, stop_s,
     )  # fmt: skip
     statuses = np.full(len(curves), TOO_FEW_PASSES, dtype=object)
     statuses[closed.enough] = status
