@@ -45,6 +45,7 @@ CLASS, GROUPS = "class-3b", [f"group-3b-{number}" for number in (1, 2, 3, 4, 5)]
 HANDINS = Path("/srv/handins", CLASS)
 CONFIG = Path("/etc/jupyterhub/jupyterhub_config.py")
 PAGE = "notebooks/coasting_disc/1_predict.ipynb"
+QUIET_S = 20  # a server ends a line whose other end is silent for 30 s; a browser answers by itself
 WAIT_S = 60  # for one thing to come true; an idle machine needs a few seconds
 LONGEST_S = 900  # for all; an idle machine needs about one minute
 
@@ -315,7 +316,7 @@ class Student:
 
     def __init__(self, name: str, password: str):
         self.name, self.password = name, password
-        self.kernel, self.channel = "", None
+        self.kernel, self.channel, self.heard_s = "", None, 0.0
 
     def log_in(self) -> str:
         """By name and password; returns the address of the page that shows."""
@@ -350,6 +351,7 @@ class Student:
         import websocket
 
         mine = [c for c in self.web.cookies if f"/user/{self.name}/".startswith(c.path)]
+        self.heard_s = time.monotonic()
         self.channel = websocket.create_connection(
             f"{HUB.replace('http', 'ws')}/user/{self.name}/api/kernels/{self.kernel}/channels",
             cookie="; ".join(f"{c.name}={c.value}" for c in mine), timeout=WAIT_S, http_no_proxy=["127.0.0.1"],
@@ -357,6 +359,8 @@ class Student:
 
     def run(self, code: str) -> str:
         """Run a cell; returns what it printed and what its widgets say."""
+        if time.monotonic() - self.heard_s > QUIET_S:
+            self.connect()
         number, said = uuid.uuid4().hex, []
         header = {"msg_id": number, "msg_type": "execute_request", "username": "", "session": number, "version": "5.3"}
         content = {"code": code, "silent": False, "store_history": False, "user_expressions": {}, "allow_stdin": False}
@@ -376,6 +380,7 @@ class Student:
             state = content.get("data", {}).get("state", {}) if kind == "comm_open" else {}
             said.append(f"{state.get('value', '')}\n" if isinstance(state.get("value"), str) else "")
             if kind == "status" and content["execution_state"] == "idle":
+                self.heard_s = time.monotonic()
                 return "".join(said)
 
     @property
@@ -527,6 +532,7 @@ def killed_hub(hub: Hub, students: dict[str, Student]) -> None:
     """kill -9 of the hub: sessions go on without it, and it knows them again."""
     student = students[GROUPS[1]]
     servers = {name: other.server for name, other in students.items()}
+    student.connect()
     hub.kill()
     student.enter("without")
     make_desk_key()
