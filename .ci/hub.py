@@ -45,7 +45,9 @@ CLASS, GROUPS = "class-3b", [f"group-3b-{number}" for number in (1, 2, 3, 4, 5)]
 HANDINS = Path("/srv/handins", CLASS)
 CONFIG = Path("/etc/jupyterhub/jupyterhub_config.py")
 PAGE = "notebooks/coasting_disc/1_predict.ipynb"
-WAIT_S = 60
+QUIET_S = 20  # a server ends a line whose other end is silent for 30 s; a browser answers by itself
+WAIT_S = 60  # for one thing to come true; an idle machine needs a few seconds
+LONGEST_S = 900  # for all; an idle machine needs about one minute
 
 # Run in a student's kernel, in the stage's folder.
 ENTER = """
@@ -108,7 +110,7 @@ def check(environment: Path | None = None) -> None:
         inside = ["unshare", "--mount", "--pid", "--net", "--fork", "--mount-proc", "--kill-child"]
         collect = ["sh", "-c", '"$@"; exit $?', "sh"]  # process 1 of the name space: what lost its parent ends properly
         command = [environment / "bin" / "python", __file__, "--inside", place, environment, proxy]
-        if subprocess.run([*inside, *collect, *command], stdin=subprocess.DEVNULL).returncode:
+        if subprocess.run([*inside, *collect, *command], stdin=subprocess.DEVNULL, timeout=LONGEST_S).returncode:
             sys.exit("hub: the hub of school_server.md does not do what the guide says")
 
 
@@ -160,6 +162,7 @@ def inside(place: Path, environment: Path, proxy: Path) -> None:
         first_lesson(hub, students)
         full_home(hub, students[GROUPS[4]])
         killed_session(hub, students[GROUPS[0]])
+        killed_parents(hub, students)
         killed_hub(hub, students)
         desk(hub, students[GROUPS[3]])
         teachers_page(place, commands)
@@ -293,6 +296,11 @@ class Hub:
         )
         return answer.json() if answer.content else {}
 
+    def stop(self, name: str) -> None:
+        """One account's session."""
+        self.ask("DELETE", f"/users/{name}/server")
+        wait_for(lambda: name not in self.running(), f"the session of {name} has stopped")
+
     def running(self) -> set[str]:
         """Whose sessions run."""
         return {user["name"] for user in self.ask("GET", "/users") if user.get("servers")}
@@ -308,7 +316,7 @@ class Student:
 
     def __init__(self, name: str, password: str):
         self.name, self.password = name, password
-        self.kernel, self.channel = "", None
+        self.kernel, self.channel, self.heard_s = "", None, 0.0
 
     def log_in(self) -> str:
         """By name and password; returns the address of the page that shows."""
@@ -343,6 +351,7 @@ class Student:
         import websocket
 
         mine = [c for c in self.web.cookies if f"/user/{self.name}/".startswith(c.path)]
+        self.heard_s = time.monotonic()
         self.channel = websocket.create_connection(
             f"{HUB.replace('http', 'ws')}/user/{self.name}/api/kernels/{self.kernel}/channels",
             cookie="; ".join(f"{c.name}={c.value}" for c in mine), timeout=WAIT_S, http_no_proxy=["127.0.0.1"],
@@ -350,6 +359,8 @@ class Student:
 
     def run(self, code: str) -> str:
         """Run a cell; returns what it printed and what its widgets say."""
+        if time.monotonic() - self.heard_s > QUIET_S:
+            self.connect()
         number, said = uuid.uuid4().hex, []
         header = {"msg_id": number, "msg_type": "execute_request", "username": "", "session": number, "version": "5.3"}
         content = {"code": code, "silent": False, "store_history": False, "user_expressions": {}, "allow_stdin": False}
@@ -369,6 +380,7 @@ class Student:
             state = content.get("data", {}).get("state", {}) if kind == "comm_open" else {}
             said.append(f"{state.get('value', '')}\n" if isinstance(state.get("value"), str) else "")
             if kind == "status" and content["execution_state"] == "idle":
+                self.heard_s = time.monotonic()
                 return "".join(said)
 
     @property
@@ -396,11 +408,9 @@ class Student:
 
     @property
     def server(self) -> int:
-        """The process at the top of the account's own: its parent is not the account's."""
+        """The first of the account's processes whose parent is not the account's: a kernel may have lost its own."""
         mine = self.processes
-        tops = [pid for pid, parent in mine.items() if parent not in mine]
-        expect(len(tops) == 1, f"one session of {self.name} runs: {tops}")
-        return tops[0]
+        return min(pid for pid, parent in mine.items() if parent not in mine)
 
 
 # --- what a class does --------------------------------------------------------------------------------------------
@@ -473,8 +483,7 @@ def full_home(hub: Hub, student: Student) -> None:
     long = ENTER.format(what="third").replace('group"', 'group" + 5000 * " and more"')
     said = student.run(f"try:{textwrap.indent(long, '    ')}\nexcept Exception as problem: print(problem)")
     expect("entered:" not in said and "disk is full" in said, f"a page says that it can't save: {said}")
-    hub.ask("DELETE", f"/users/{student.name}/server")
-    wait_for(lambda: student.name not in hub.running(), "a session has stopped")
+    hub.stop(student.name)
     hub.warm(student.name)
     student.log_in()
     page = student.open()
@@ -502,10 +511,28 @@ def killed_session(hub: Hub, student: Student) -> None:
     say(f"kill -9 of a student's server: its page is back after {took_s:.1f} s, with all {len(before)} entries")
 
 
+def killed_parents(hub: Hub, students: dict[str, Student]) -> None:
+    """kill -9 of what kernels and sessions are forked from, if they are: none of them ends, and others still start."""
+    student, other = students[GROUPS[2]], students[GROUPS[3]]
+    parents = {int(student.run("import os; print(os.getppid())")), student.processes[student.server]}
+    parents -= {student.server, hub.process.pid, 1}
+    for parent in parents:
+        os.kill(parent, signal.SIGKILL)
+    student.enter("forked")
+    expect(student.entered == ["first", "forked"], f"a page whose parent was killed goes on: {student.entered}")
+    student.open(PAGE.replace("1_predict", "2_measure"))
+    hub.stop(other.name)
+    hub.warm(other.name)
+    other.log_in()
+    other.open()
+    say(f"kill -9 of {len(parents)} processes that kernels and sessions are forked from: pages go on, others start")
+
+
 def killed_hub(hub: Hub, students: dict[str, Student]) -> None:
     """kill -9 of the hub: sessions go on without it, and it knows them again."""
     student = students[GROUPS[1]]
     servers = {name: other.server for name, other in students.items()}
+    student.connect()
     hub.kill()
     student.enter("without")
     make_desk_key()
@@ -531,8 +558,7 @@ def desk(hub: Hub, student: Student) -> None:
     """The class desk as the hub's service: a session that starts from now on sends to it."""
     import requests
 
-    hub.ask("DELETE", f"/users/{student.name}/server")
-    wait_for(lambda: student.name not in hub.running(), "a session has stopped")
+    hub.stop(student.name)
     hub.warm(student.name)
     student.log_in()
     student.open()

@@ -7,6 +7,7 @@ REST API: `GET /user` (whose token it is), `POST /users/NAME` (make an account k
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import ssl
@@ -193,6 +194,8 @@ class Hub:
                 after = refused.headers.get("Retry-After", "")
                 wait = min(float(after), 60.0) if after.isascii() and after.isdigit() else 0.0
                 return Answer(refused.code, _object(refused.read(ANSWER_BYTES)), wait)
+        except http.client.HTTPException:
+            raise OSError("what answers does not speak HTTP, or the line broke off") from None
         except urllib.error.URLError as problem:
             reason = problem.reason
             raise reason if isinstance(reason, OSError) else OSError(str(reason)) from None

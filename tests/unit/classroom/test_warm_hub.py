@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import threading
 from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -162,6 +163,21 @@ def test_what_is_no_hub_gets_no_second_question_and_no_redirection_is_followed(a
     monkeypatch.setattr(Handler, "do_GET", lambda self: self.say(status, said, Location=place))
     assert run(hub, token, "new") == 1
     assert "What answers there is no hub" in capsys.readouterr().err
+
+
+def test_what_speaks_another_language_is_no_hub(token, capsys):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+
+        def talk():
+            line, _ = other.accept()
+            with line:
+                line.sendall(b"220 mail.school ESMTP\r\n")
+                line.recv(10_000)
+
+        threading.Thread(target=talk, daemon=True).start()
+        address = f"http://127.0.0.1:{other.getsockname()[1]}"
+        assert commands.main(["warm-hub", "x", "--hub", address, "--token-file", str(token)]) == 1
+    assert f"{address}: No hub answers" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
