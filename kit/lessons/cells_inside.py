@@ -101,8 +101,9 @@ def _average(lesson: Lesson) -> Iterator[tuple[str, str]]:
     yield (
         "markdown",
         "### Average, spread and uncertainty\n\n"
-        "The spread (`std`) divides by n − 1: one trial alone shows no spread. The uncertainty u of the average is "
-        "smaller, by the root of n. How many u to each side is `t`, Student's factor. It comes next.",
+        "The spread (`std`) divides by n − 1: one trial alone shows no spread. For the uncertainty u of the average, "
+        "divide the spread by the root of n. The 95 % interval reaches t times u to each side. This t is Student's "
+        "factor: see the next box.",
     )
     yield (
         "code",
@@ -224,7 +225,7 @@ if stage.may_look():
 
 
 def _other_curve(lesson: Lesson) -> str:
-    return "power law" if min(lesson.values) > 0 else "exponential"
+    return "power law" if min(lesson.values, default=1) > 0 else "exponential"
 
 
 def _explain(lesson: Lesson) -> Iterator[tuple[str, str]]:
@@ -290,7 +291,7 @@ def _claim(lesson: Lesson) -> Iterator[tuple[str, str]]:
     within = ", ".join(f'"{name}"' for name in claim.within)
     group = f"runs.groupby([{within}]).ngroup()" if within else "pd.Series(0, runs.index)"
     if claim.settings:
-        first, second = (f'"{s}"' if isinstance(s, str) else f"{s:g}" for s in claim.settings)
+        first, second = (repr(s) if isinstance(s, str) else f"{s:g}" for s in claim.settings)
         chosen = f'runs = runs[runs["{claim.by}"].isin([{first}, {second}])]'
         label, value = f'(runs["{claim.by}"] == {second}).astype(float)', f'np.log(runs["{claim.quantity}"])'
     else:
@@ -321,7 +322,7 @@ if stage.may_look("{claim.id}"):
         worlds[i] = a @ y / (a @ a)
     p = np.mean(np.abs(worlds) > np.abs(measured) * (1 - 1e-9))
     page = stage.claim_runs("{claim.id}").verdict().p_value
-    print(f"{{p:.2%}} of the shuffled worlds show as much. The page says {{page:.2%}}.")
+    print(f"p is {{p:.4f}} by these {{len(worlds)}} worlds, and {{page:.4f}} on the page.")
     assert abs(p - page) < 4 * np.sqrt(page * (1 - page) / len(worlds)) + 0.001""",
     )
 

@@ -115,12 +115,15 @@ class Stage(Investigating):
         from ..lessons.cells_inside import not_enough
 
         gate = data_gate(self.lesson, self.workbook, self.stage, claim_id)
-        lacking = [f"This waits for {wanted.words}" for wanted in gate.missing()] if self._wait else []
-        if not lacking:
-            runs = self.claim_runs(claim_id) if claim_id else None
-            lacking = [why] if (why := not_enough(self.progress, self.stage, runs)) else []
+        missing = gate.missing() if self._wait else ()
+        if missing:
+            print(*(f"This waits for {wanted.words}" for wanted in missing), "Then run this box again.", sep="\n")
+            return False
+        lacking = not_enough(self.progress, self.stage, self.claim_runs(claim_id) if claim_id else None)
+        if lacking:
+            print(lacking)
+        elif self._wait:
             gate.passed()
-        print(*lacking, *["Then run this box again."] * bool(lacking), sep="\n", end="\n" * bool(lacking))
         return not lacking
 
     # --- numbers --------------------------------------------------------------------------------------------------
