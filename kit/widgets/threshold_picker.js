@@ -289,6 +289,7 @@ function render({ model, el }) {
     el.classList.toggle("pick-waiting", !fresh);
     scroll.setAttribute("aria-busy", String(!fresh));
   }
+  const write = (cell, text) => { if (cell.textContent !== text) cell.textContent = text; }; // or the table is laid out anew
   function showAnswer() {
     const answer = model.get("_answer");
     const notes = answer.rows.filter((row) => row.counted).map((row) => row.note);
@@ -300,9 +301,9 @@ function render({ model, el }) {
       changed ||= line.classList.contains("pick-out") === counts;
       line.classList.toggle("pick-out", !counts);
       line.classList.toggle("pick-aside", runs[i].set_aside !== "" || row.doubtful);
-      duration.textContent = row.duration;
-      turns.textContent = row.turns;
-      status.textContent = [row.status, row.note === common ? "" : row.note].filter(Boolean).join("; ");
+      write(duration, row.duration);
+      write(turns, row.turns);
+      write(status, [row.status, row.note === common ? "" : row.note].filter(Boolean).join("; "));
     });
     shareNote.textContent = common && stopAt.threshold.checked ? `All counted runs: ${common}.` : "";
     clearTimeout(saying); // a screen reader hears the resting place of a line, not every step of a drag

@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
 from kit.errors import KitError
-from kit.motion.drag import LAWS, DragLaw, law_terms
+from kit.motion.drag import LAWS, DragLaw, between_speeds, law_terms
 from kit.motion.drag_fit import (
     cumulated,
     sensitivities,
@@ -232,3 +233,17 @@ def test_sensitivities_without_drag_are_those_of_the_first_moment():
 def test_cumulated_is_exact_for_cubics_on_uneven_times():
     time = np.cumsum(np.random.default_rng(0).uniform(0.1, 1, 20))
     assert cumulated(time, time**3, 3 * time**2) == pytest.approx((time**4 - time[0] ** 4) / 4, rel=1e-12)
+
+
+def test_many_laws_between_two_speeds_and_how_they_move():
+    """Against the closed forms of `DragLaw`, and of the slopes against scipy's adaptive quadrature of ∓ωᵏ⁺ʲ/Q²."""
+    laws = [DragLaw(0.4), DragLaw(b=0.05), DragLaw(c=0.002), DragLaw(0.1, 0.02, 0.001), DragLaw(1e-9, 0.3, 1e-9)]
+    coefficients = np.array([(law.a, law.b, law.c) for law in laws])
+    for fast, slow in ((25.0, 6.0), (6.0, 25.0), (30.0, 0.01)):
+        values, slopes = between_speeds(coefficients, fast, slow)
+        for law, value, slope in zip(laws, values, slopes, strict=True):
+            assert value == pytest.approx([law.duration(fast, slow), law.angle(fast, slow)], rel=1e-12)
+            for k in range(2):
+                for j in range(3):
+                    exact = quad(lambda w, law=law, n=k + j: w**n / law.deceleration(w) ** 2, slow, fast, epsabs=0)[0]
+                    assert slope[k, j] == pytest.approx(-exact, rel=1e-6)
