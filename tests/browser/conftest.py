@@ -10,8 +10,8 @@ A page of JupyterLab, a kernel and the imports take seconds each, so a test asks
   JupyterLab that opens the notebooks of one file after the other (`window`). Every test gets the cells run anew; all
   variables and widgets of the test before are gone. After a test that failed, page and kernel are new too.
 - `shared_pages`, for notebooks that are looked at in many ways, one after the other, in the same page.
-- `lab_page`, for a student's way with reloads, saved files and links: a page, a kernel and a copy of notebooks and data
-  of the test's own.
+- `lab_page`, for a student's way with reloads, saved files and links: a kernel and a copy of notebooks and data of the
+  test's own, in the same page; in a page of its own if it is the test's second, or asked for `fresh`.
 
 Both fail with the cell's own message if a cell fails, and at the end of the test if the page asked for anything outside
 this machine. What a test enters or saves stays in the copy. A test that fails gets one more try, since a machine busy
@@ -158,9 +158,9 @@ def make_notebook(lesson_copy: Path) -> Callable[..., str]:
 
 
 @pytest.fixture
-def lab_page(chromium, lab: Lab, lesson_copy: Path) -> Iterator[Callable]:
-    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), run=True)."""
-    pages = Pages(chromium, lab, lesson_copy)
+def lab_page(chromium, window: Window, lesson_copy: Path) -> Iterator[Callable]:
+    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), fresh=False)."""
+    pages = Pages(chromium, window, lesson_copy)
     yield pages.open
     pages.close()
     pages.refuse_outside()
@@ -224,30 +224,34 @@ def shared_pages(window: Window) -> Iterator[Callable]:
 
 
 class Pages:
-    """Opened pages of one copy of the notebooks, and what they asked for outside this machine."""
+    """Opened pages of one copy of the notebooks: the first is the window."""
 
-    def __init__(self, chromium, lab: Lab, copy: Path):
-        self._chromium, self._lab, self._copy = chromium, lab, copy
+    def __init__(self, chromium, window: Window, copy: Path):
+        self._chromium, self._window, self._copy = chromium, window, copy
         self._opened: list = []
         self._outside: list[str] = []
 
-    def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP, run: bool = True):
-        """Open a notebook in a page of its own, and run it to the end."""
+    def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP, fresh: bool = False):
+        """Open a notebook, in a page of its own if it is the second or if asked to, and run it to the end."""
         path = f"{self._copy.name}/{notebook}"
-        page = _new_page(self._chromium, self._lab, path, viewport, self._outside)
-        self._opened.append(page)
-        if run:
-            run_to_the_end(page, notebook)
+        if fresh or (self._window.path or "").startswith(f"{self._copy.name}/"):
+            page = _new_page(self._chromium, self._window.lab, path, viewport, self._outside)
+            self._opened.append(page)
+        else:
+            page = self._window.open(path, viewport)
+        run_to_the_end(page, notebook)
         return page
 
     def close(self) -> None:
-        """Close all pages."""
+        """Close all pages, and the notebook in the window."""
         while self._opened:
             self._opened.pop().close()
+        self._window.leave()
 
     def refuse_outside(self) -> None:
         """Fail if a page asked for anything outside this machine since this was asked last."""
         _refuse(self._outside)
+        self._window.refuse_outside()
 
 
 def _refuse(outside: list[str]) -> None:
@@ -281,32 +285,35 @@ class Window:
         self._chromium, self._config = chromium, config
         self._outside: list[str] = []
         self.page = None
+        self.path: str | None = None  # of the notebook that is open
 
-    def open(self, path: str):
+    def open(self, path: str, viewport: tuple[int, int] = LAPTOP):
         """The page, as if just opened, with this notebook and no other. It is a new one after a test that failed."""
         if self._config.stash.get(SPOILED, False):
             self.close()
         if self.page is None:
-            self.page = _new_page(self._chromium, self.lab, path, LAPTOP, self._outside)
+            self.page = _new_page(self._chromium, self.lab, path, viewport, self._outside)
             self.page.on("pageerror", lambda error: self.errors.append(str(error)))
         else:
             self.page.emulate_media(reduced_motion="null")
-            self.page.set_viewport_size({"width": LAPTOP[0], "height": LAPTOP[1]})
+            self.page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
             self.page.evaluate(OPEN_ANOTHER, path)
             self.page.wait_for_function(NOTEBOOK_IS_OPEN, arg=path)
+        self.path = path
         return self.page
 
     def leave(self) -> None:
         """Close the notebook, so that its kernel can be ended."""
-        if self.page is not None:
+        if self.path is not None and not self._config.stash.get(SPOILED, False):
             self.page.evaluate(OPEN_ANOTHER, None)
+        self.path = None
 
     def close(self) -> None:
         """Close the page."""
         self._config.stash[SPOILED] = False
         if self.page is not None:
             self.page.close()
-            self.page = None
+        self.page = self.path = None
 
     def refuse_outside(self) -> None:
         """Fail if the page asked for anything outside this machine since this was asked last."""
@@ -319,7 +326,6 @@ class Desk:
     def __init__(self, window: Window):
         self.window = window
         self._all = ExitStack()
-        self._notebook = ""
 
     @cached_property
     def copy(self) -> Path:
@@ -332,20 +338,20 @@ class Desk:
 
     def open(self, notebook: str):
         """The page with this notebook, run anew."""
-        if notebook == self._notebook:
+        path = f"{self.copy.name}/{notebook}"
+        if path == self.window.path:
             page = self.window.page
             as_just_opened(page, LAPTOP)
         else:
-            page, self._notebook = self.window.open(f"{self.copy.name}/{notebook}"), notebook
+            self.window.lab.end_kernels(self.copy.name)
+            page = self.window.open(path)
         run_to_the_end(page, notebook)
         return page
 
     def clear(self) -> None:
         """Close the notebook and end its kernel: what comes next gets everything new, the copy too."""
-        if self._notebook:
-            self.window.leave()
+        self.window.leave()
         self._all.close()
-        self._notebook = ""
         self.__dict__.pop("copy", None)
 
 

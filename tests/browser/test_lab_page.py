@@ -50,7 +50,8 @@ def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
 def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(lab_page, make_notebook):
     imports = "from pathlib import Path\nfrom kit import KitError"
     page = lab_page(
-        make_notebook("find_kit.ipynb", imports, "print(KitError.__name__, Path('../datasets_demo').is_dir())")
+        make_notebook("find_kit.ipynb", imports, "print(KitError.__name__, Path('../datasets_demo').is_dir())"),
+        fresh=True,
     )
     page.get_by_text("KitError True", exact=True).wait_for()
     assert page.get_by_text("Would you like to get notified about official Jupyter news?").count() == 0
