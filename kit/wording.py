@@ -40,6 +40,7 @@ DASH = "–"  # stands where there is no number
 _MINUS = "−"
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _EXACT = Context(prec=700)  # enough to write any float out to any other float's last place
+_CALLED = {"duration_s": "coasting time"}  # what a lesson calls it
 _UNITS = {
     "s": "s",
     "ms": "ms",
@@ -193,13 +194,15 @@ def unit_of(column: str) -> str:
 
 
 def name_of(column: str) -> str:
-    """A column's name in words, without its unit: "duration_s" → "duration", "level_deg" → "level"."""
+    """A column's name in words, without its unit: "duration_s" → "coasting time", "level_deg" → "level"."""
+    if column in _CALLED:
+        return _CALLED[column]
     stem = column.rsplit("_", 1)[0] if unit_of(column) else column
     return re.sub(r"_+", " ", stem).strip()
 
 
 def axis_title(column: str) -> str:
-    """Name and unit for an axis: "duration_s" → "Duration (s)", "magnets" → "Magnets"."""
+    """Name and unit for an axis: "duration_s" → "Coasting time (s)", "magnets" → "Magnets"."""
     name, unit = name_of(column), unit_of(column)
     name = name[:1].upper() + name[1:]
     if not unit:

@@ -21,6 +21,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import KitError
+from ..lessons.by_hand import clicks_of
 from ..lessons.lesson import STAGES, Choice, Lesson, Question, load_lesson
 from ..lessons.make import find_lesson
 from ..lessons.teacher_key import find_key, load_key
@@ -34,6 +35,7 @@ __all__ = ["ClassReader", "GivenAnswer", "Group", "Overview", "Refused", "read_c
 
 MAX_TEXT, MAX_ID, MAX_ANSWERS, MAX_RUNS, MAX_WARNINGS = 2_000, 80, 60, 500, 20
 MAX_POINTS, MAX_CLAIMS = 40, 20  # of a sketch; of a group
+MAX_PASS = 10_000  # a first pass by eye beyond it is a slip
 LARGEST = 1e6  # s, turns or whatever was changed: beyond it, a number is a slip or a joke
 NOT_CHANGED = {"trial", "duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s", "more_than_s", "order"}
 
@@ -65,6 +67,7 @@ class Group:
     explanation: Mapping[str, str]
     claims: tuple[tuple[str, Mapping[str, str]], ...]  # id and what was written: claim, evidence, reasoning, rebuttal
     sketches: Mapping[str, tuple[tuple[float, float], ...]]  # quantity: (what was changed, expected), as sealed first
+    first_passes: tuple[tuple[str, float, int], ...]  # by eye: run, start_period_s, pass; one for each member
     sent: tuple[str, ...]  # the moments at which the group handed in, in their order
     lifted: tuple[str, ...]  # what a teacher opened without the answers it waited for
     shown: tuple[str, ...]  # parts whose data the group has seen
@@ -335,6 +338,7 @@ def _group(file: str, handin: HandIn, lesson: Lesson | None) -> Group:
         sketches={
             curve["quantity"]: points for curve in handin.predicted_curves if (points := _sketch(curve)) is not None
         },
+        first_passes=_first_passes(handin),
         sent=_topics(handin, Kind.SENT),
         lifted=_topics(handin, Kind.LIFTED),
         shown=_topics(handin, Kind.SHOWN),
@@ -357,6 +361,21 @@ def _sketch(curve: Mapping) -> tuple[tuple[float, float], ...] | None:
         return None
     points = [(_number(a), _number(b)) for a, b in zip(x[:MAX_POINTS], values, strict=False)]
     return tuple(sorted(point for point in points if isfinite(point[0]) and point[1] >= 0)) or None
+
+
+def _first_passes(handin: HandIn) -> tuple[tuple[str, float, int], ...]:
+    """Each member's last click on a run before the clicks were shown, as far as it can be one."""
+    values = [e.value for e in handin.entries if e.kind == Kind.FIRST_PASS and isinstance(e.value, dict)]
+    asked = {
+        (value["source"], _number(value.get("start_period_s")))
+        for value in values
+        if isinstance(value.get("source"), str) and isfinite(_number(value.get("start_period_s")))
+    }
+    return tuple(
+        (clean_text(source, MAX_ID), period_s, chosen)
+        for source, period_s in sorted(asked)[:MAX_CLAIMS]
+        for chosen in clicks_of(handin.entries, source, period_s, MAX_PASS).values()
+    )
 
 
 def _topics(handin: HandIn, kind: Kind) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from ..wording import DASH, count_of, number, percent, plus_minus, unit_of
 from .charts import confidence_chart, letter, moves_chart, pooled_chart, reference_chart
 from .overview import Overview
 from .part import HERE, Section, Show
-from .sketches import claims, sketches, sketches_and_data
+from .sketches import claims, first_passes, sketches, sketches_and_data
 from .tables import (
     NO_BAND,
     OTHER,
@@ -440,6 +440,14 @@ SECTIONS = (
         "The same sketches, and what the class measured over them. Wait until all have measured.",
         sketches_and_data,
         "sketched",
+        per_question=False,
+    ),
+    Section(
+        "first-passes",
+        "First passes by eye",
+        "From which pass of one log each member would count. Wait until all have clicked.",
+        first_passes,
+        "clicked",
         per_question=False,
     ),
     Section(

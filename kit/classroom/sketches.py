@@ -1,7 +1,8 @@
-"""Two parts of a class overview that came with the class desk: sketches, before and over the data, and claims."""
+"""Parts of a class overview that came with the class desk: sketches, first passes by eye, claims."""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import pandas as pd
@@ -12,7 +13,7 @@ from . import tables
 from .charts import sketch_chart
 from .part import Show
 
-__all__ = ["claims", "sketches", "sketches_and_data"]
+__all__ = ["claims", "first_passes", "sketches", "sketches_and_data"]
 
 _NOTHING = pd.DataFrame(columns=["x", "runs", "median", "low", "high"], dtype=float)
 FAR = 4.0  # a sketch that goes this many times above the usual height does not press the others flat
@@ -69,6 +70,35 @@ def _top(drawn: pd.DataFrame, measured: pd.DataFrame) -> float:
     usual = max(float(highest.median()), float(measured["high"].max()) if len(measured) else 0.0)
     kept = highest[highest <= FAR * usual]
     return max(float(kept.max()) if len(kept) else 0.0, usual, 1e-9) * 1.05
+
+
+def first_passes(show: Show) -> dict:
+    """From which pass of one log the members of all groups would count, for each run that was looked at."""
+    chosen: dict[tuple[str, float], Counter[int]] = {}
+    groups: Counter[tuple[str, float]] = Counter()
+    for group in show.overview.groups:
+        for run in {(source, period_s) for source, period_s, _ in group.first_passes}:
+            groups[run] += 1
+        for source, period_s, passed in group.first_passes:
+            chosen.setdefault((source, period_s), Counter())[passed] += 1
+    return {
+        "runs": [
+            {
+                "title": f"{source}: counting starts when one turn takes {period_s:g} s",
+                "sentence": _apart(counts, groups[source, period_s]),
+                "clicks": [(f"pass {passed}", counts[passed]) for passed in sorted(counts)][:MOST],
+                "most": max(counts.values()),
+            }
+            for (source, period_s), counts in sorted(chosen.items())
+        ]
+    }
+
+
+def _apart(counts: Counter[int], groups: int) -> str:
+    words = f"{count_of(counts.total(), 'click')} of {count_of(groups, 'group')}: "
+    if len(counts) == 1:
+        return f"{words}all on pass {next(iter(counts))}."
+    return f"{words}from pass {min(counts)} to pass {max(counts)}. A pass more or less is a turn more or less."
 
 
 def claims(show: Show) -> dict:

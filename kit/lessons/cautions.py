@@ -36,8 +36,8 @@ GATE = (
 BY_WHAT_IS_THERE = {
     "magnets": (
         "Count the magnets out and count them in again. Keep them from small children and out of every mouth.",
-        "One swallowed magnet, with another one or with metal, can hole the gut. Does anybody only suspect it? Get "
-        "emergency help at once. Do not wait for pain.",
+        "One swallowed magnet, with another one or with metal, can tear holes in the gut. Does anybody only suspect "
+        "it? Get emergency help at once. Do not wait for pain.",
         "Do you have an implant, such as a heart pacemaker? Do not handle the magnets. Keep the distance that its "
         "maker or your doctor says, and at least 15 cm (NHS England and US FDA, May 2021).",
         "Keep your fingers out of the gap between two magnets, and between a magnet and metal. They pinch. They can "

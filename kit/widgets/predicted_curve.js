@@ -81,6 +81,7 @@ function render({ model, el }) {
       point.setAttribute("aria-disabled", model.get("locked"));
       if (document.activeElement !== inputs[i]) inputs[i].value = values[i] ?? "";
     });
+    fields.style.display = model.get("locked") && values.every((value) => value === null) ? "none" : "";
     const at = points.indexOf(document.activeElement); // its number may have had no room below the axis
     here.textContent = at < 0 ? "" : `${name(at)}: ${said(at)}`;
   };

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import os
 from pathlib import Path
 
 import pytest
@@ -43,6 +45,8 @@ AS_JUST_OPENED = """async () => {
     jupyterapp.shell.expandLeft();
     await panel.context.revert();
 }"""
+PICTURES = os.environ.get("KIT_PICTURES")  # where the README's pictures are taken anew
+
 # a number that changes with what is drawn on a canvas
 INK = """canvas => {
     const { width, height } = canvas, data = canvas.getContext('2d').getImageData(0, 0, width, height).data;
@@ -68,6 +72,34 @@ def seal_before(copy: Path, lesson: str = "coasting_disc", *question_ids: str) -
     """The group's workbook in a copy of the notebooks, its predictions sealed: what comes after them shows at once."""
     workbook = Workbook(default_path(lesson, copy / "notebooks" / lesson))
     seal_predictions(workbook, load_lesson(copy / "datasets_demo" / lesson), *question_ids)
+
+
+def keep_picture(target, name: str, width: int | None = None, height: int | None = None) -> None:
+    """A picture of a page or a part of it for the README, where these are asked for.
+
+    `width`: scaled to so many pixels. `height`: cut off below so many, before scaling.
+    """
+    if not PICTURES:
+        return
+    path = Path(PICTURES) / f"{name}.png"
+    target.screenshot(path=path)
+    page = getattr(target, "page", target).context.new_page()  # empty: only to scale and to cut
+    size = page.evaluate(
+        """async ([data, width, height]) => {
+            const image = new Image();
+            image.src = `data:image/png;base64,${data}`;
+            await image.decode();
+            const scale = (width || image.width) / image.width;
+            image.style.cssText = `display: block; width: ${image.width * scale}px`;
+            document.body.style.margin = 0;
+            document.body.replaceChildren(image);
+            return [image.width * scale, Math.min(height || image.height, image.height) * scale].map(Math.round);
+        }""",
+        [base64.b64encode(path.read_bytes()).decode(), width, height],
+    )
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.screenshot(path=path)
+    page.close()
 
 
 def as_just_opened(page, viewport: tuple[int, int]) -> None:

@@ -58,7 +58,7 @@ def test_a_notebook_finds_the_kit_and_its_data_and_no_news_prompt_is_in_the_way(
 
 
 def test_run_all_before_the_kernel_is_there_runs_all_once_it_is(chromium, lab, lesson_copy, make_notebook):
-    """JupyterLab itself drops the cells then; the server's answer with the kernel is held back until after the click."""
+    """JupyterLab itself drops the cells then. The answer with the kernel is held back until after the click."""
     notebook = make_notebook("early.ipynb", "import time", "print('ran', 'to the end')")
     held = []
     page = chromium.new_page()

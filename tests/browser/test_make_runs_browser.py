@@ -3,17 +3,14 @@
 With KIT_PICTURES=FOLDER the README's picture of the bench is taken anew into that folder.
 """
 
-import os
 import re
-from pathlib import Path
 
 from playwright.sync_api import expect
 
-from tests.browser.in_page import run_to_the_end, seal_before
+from tests.browser.in_page import PICTURES, keep_picture, run_to_the_end, seal_before
 
 PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
 
-PICTURES = os.environ.get("KIT_PICTURES")
 A_NOTEBOOK_OF_THIS_NAME_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
 
 
@@ -46,7 +43,7 @@ def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, lesson_co
             bench.get_by_role("button", name="Give it").click()
             if pushed == 1 and PICTURES:  # of the README, in motion
                 page.wait_for_timeout(6000)
-                bench.screenshot(path=Path(PICTURES) / "bench.png")
+                keep_picture(bench, "bench", height=640)
             bench.get_by_role("button", name="Skip to the end").click()
             bench.get_by_role("status").filter(has_text=f"It is at rest. Run {pushed}:").wait_for()
             bench.get_by_role("button", name="Keep this run").click()

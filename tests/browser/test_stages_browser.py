@@ -3,17 +3,15 @@
 With KIT_PICTURES=FOLDER the pictures of the README are taken anew into that folder.
 """
 
-import os
 import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.in_page import seal_before
+from tests.browser.in_page import PICTURES, keep_picture, seal_before
 
 
 def nothing(page) -> None:
@@ -62,9 +60,23 @@ def write_on_the_second_page(page) -> None:
 
 
 def tick_all_curves(page) -> None:
-    page.get_by_role("button", name="Tick all").first.click()
+    fitter = page.locator(".kit-box").filter(has=page.get_by_role("button", name="Tick all")).last
+    for curve in ("inverse: A/x", "shifted inverse: A/(x + x₀)"):
+        fitter.get_by_label(curve, exact=True).check()
     page.locator(".kit-ranking th").first.wait_for()
+    take_picture(page, STAGES["4_trend"])
+    page.get_by_role("button", name="Tick all").first.click()
+    expect(page.locator(".kit-ranking").first).to_contain_text("exponential")
     look_inside(page)
+
+
+def take_picture(page, visit) -> None:
+    """Of the stage's main widget, for the README."""
+    if PICTURES:
+        page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' })")
+        page.wait_for_timeout(1500)
+        cell = page.locator(".jp-CodeCell").filter(has=page.locator(visit.widget)).first
+        keep_picture(cell.locator(visit.shows or ".jp-OutputArea-output").first, visit.picture, height=visit.height)
 
 
 def look_inside(page) -> None:
@@ -93,13 +105,22 @@ class Visit:
     field: str
     does: Callable = nothing
     finds: Callable = nothing
+    shows: str = ""  # what is on the picture; otherwise all of the output
+    height: int | None = None  # of the picture, at most
 
 
 STAGES = {
     "1_predict": Visit(
         ".kit-curve svg", "predicted_curve", "Why do you think so?", seal_a_prediction, the_prediction_is_there
     ),
-    "2_measure": Visit(".pick-plot, canvas", "threshold_picker", "What do you see?", write_on_the_second_page),
+    "2_measure": Visit(
+        ".pick-plot, canvas",
+        "threshold_picker",
+        "What do you see?",
+        write_on_the_second_page,
+        shows=".kit-picker",
+        height=705,
+    ),
     "3_average": Visit(".kit-plot .js-plotly-plot", "trial_table", "", see_how_sure_and_the_turns),
     "4_trend": Visit(".kit-plot .js-plotly-plot", "trend_fitter", "", tick_all_curves),
     "5_explain": Visit(".kit-curve svg", "explain", "Your claim"),
@@ -134,12 +155,8 @@ def test_a_stage_shows_its_widget_takes_what_is_done_and_goes_on_after_a_reload(
     page.on("request", lambda request: asked.append(request.url))
     page.wait_for_selector(visit.widget)
     expect(page.locator(".kit-box").nth(1)).to_be_attached()
-    folder = os.environ.get("KIT_PICTURES")
-    if folder:
-        page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' })")
-        page.wait_for_timeout(1500)
-        cell = page.locator(".jp-CodeCell").filter(has=page.locator(visit.widget)).first
-        cell.locator(".jp-Cell-outputWrapper").screenshot(path=Path(folder) / f"{visit.picture}.png")
+    if visit.does is not tick_all_curves:
+        take_picture(page, visit)
     visit.does(page)
     if visit.field:
         box = page.get_by_label(visit.field).last

@@ -88,7 +88,7 @@ def test_percent():
 @pytest.mark.parametrize(
     ("column", "name", "unit", "title"),
     [
-        ("duration_s", "duration", "s", "Duration (s)"),
+        ("duration_s", "coasting time", "s", "Coasting time (s)"),
         ("turns", "turns", "", "Turns"),
         ("magnets", "magnets", "", "Magnets"),
         ("level_deg", "level", "°", "Level (°)"),

@@ -61,7 +61,7 @@ def test_descriptions_hold_the_numbers(fitted):
     x, y, trends = fitted
     words = describe_trend(trends[:2], "magnets", "duration_s", (x, y))
     first, last = y[x == 1].mean(), y[x == 8].mean()
-    assert words.startswith(f"Duration falls from {first:.1f} to {last:.2f} s between 1 magnet and 8 magnets.")
+    assert words.startswith(f"Coasting time falls from {first:.1f} to {last:.2f} s between 1 magnet and 8 magnets.")
     assert trends[1].model in words
     assert "No curve is shown" in describe_trend([], "magnets", "duration_s", (x, y))
     assert "Power law: the averages lie from" in describe_residuals([trends.named("power law")], "magnets")

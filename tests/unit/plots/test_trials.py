@@ -190,7 +190,7 @@ def test_description_and_numbers_follow_the_table():
     table.loc[1, "set_aside"] = "sleeve touched"
     averages = average(table, "magnets")
     words = describe_trials(table, averages, "magnets")
-    assert "8 trials of duration at 3 conditions" in words
+    assert "8 trials of coasting time at 3 conditions" in words
     assert "falls from 37.1 to 12.9 s" in words
     assert "One trial set aside, drawn hollow with a cross." in words
     numbers = trials_numbers(table, averages, "magnets")

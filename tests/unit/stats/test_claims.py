@@ -77,7 +77,7 @@ class TestGrades:
         verdict = examine(self.claim(expect="less"), self.runs(-4))
         assert verdict.grade == SUPPORT
         assert verdict.sentence.startswith(
-            "The data support this. With pads new instead of pads old, duration changes by −4."
+            "The data support this. With pads new instead of pads old, coasting time changes by −4."
         )
         assert verdict.p_value == 2 / 252
 

@@ -46,7 +46,7 @@ def test_a_claim_is_put_down_once(tester):
     tester._matters.set_state({"value": 3.0})
     press(tester._put_down)
     assert (tester.claim.expect, tester.claim.matters) == ("less", 3.0)
-    assert "with level 3 ° instead of level 0 °, duration is less" in tester._before.children[0].value
+    assert "with level 3 ° instead of level 0 °, coasting time is less" in tester._before.children[0].value
     assert "from 3.00 % on" in tester._before.children[0].value
     with pytest.raises(KitError, match="already put down"):
         tester.fix()
