@@ -403,7 +403,8 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     """Crossings of the three-term drag law fitted to the run's passes (`kit.motion.drag_fit`).
 
     As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
-    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
+    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals. What
+    the law is off by beyond both uncertainties is part of its own.
     """
     fit, miscounts = (found := curve.once(_law_fit)).fit, found.miscounts
     if fit is None:
@@ -417,6 +418,7 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
     notes = [f"at {m.time_s:.2f} s {m.reason}" for m in miscounts]
     wider = t_factor(fit.dof) / NORMAL_FACTOR
     wider *= lasting_factor(lag_one(fit.residuals_s, len(fit.parameters)), len(fit.residuals_s))
+    misfit_s = misfit_turns = 0.0
     if stop_period_s is None:
         last_period_s = TURN / float(fit.speed(last_s))
         stretch = fit.between(start_period_s, last_period_s)
@@ -429,12 +431,14 @@ def _by_law(curve: SpeedCurve, start_period_s, stop_period_s) -> dict:
         if not stop_s <= last_s:
             return {"status": NEVER_SLOW_ENOUGH, "start_s": start_s, "more_than_s": last_s - start_s}
         stretch = fit.between(start_period_s, stop_period_s)
-        notes += _disagreement(stretch, curve.between(start_period_s, stop_period_s))
+        by_curve = curve.between(start_period_s, stop_period_s)
+        notes += _disagreement(stretch, by_curve)
+        misfit_s, misfit_turns = _misfit(stretch, by_curve)
     return {
         "duration_s": stretch.duration_s,
-        "duration_u_s": stretch.duration_u_s * wider,
+        "duration_u_s": float(np.hypot(stretch.duration_u_s * wider, misfit_s)),
         "turns": stretch.turns,
-        "turns_u": stretch.turns_u * wider,
+        "turns_u": float(np.hypot(stretch.turns_u * wider, misfit_turns)),
         "start_s": start_s,
         "stop_s": stop_s,
         "status": COUNTED,
@@ -477,6 +481,19 @@ def _disagreement(by_law, by_curve) -> list[str]:
         f"the drag law and the curve without a law differ by {off_s:+.2g} s, more than both uncertainties. "
         "The law does not hold for this run, or a pass was counted wrongly"
     ]
+
+
+def _misfit(by_law, by_curve) -> tuple[float, float]:
+    """Standard uncertainty (s, turns) of a law that does not hold: it is off by its difference to the law-free curve or
+    less, with equal chance (rectangular, GUM 4.3.7).
+
+    Zero unless one of the differences is more than two standard uncertainties: else the law is the sharper.
+    """
+    if by_curve is None:
+        return 0.0, 0.0
+    off = [getattr(by_law, name) - getattr(by_curve, name) for name in ("duration_s", "turns")]
+    u = [np.hypot(getattr(by_law, name), getattr(by_curve, name)) for name in ("duration_u_s", "turns_u")]
+    return (abs(off[0]) / 3**0.5, abs(off[1]) / 3**0.5) if any(np.abs(off) > 2 * np.array(u)) else (0.0, 0.0)
 
 
 RULES = {"interpolated": _interpolated, "whole turns": _whole_turns, "law": _by_law}
