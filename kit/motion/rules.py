@@ -263,7 +263,8 @@ def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) 
     """Crossings of the three-term drag law fitted to the run's passes (`kit.motion.drag_fit`).
 
     As accurate as can be (Cramér–Rao) if the law holds. Counts that the law shows to be wrong are put right for this
-    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals.
+    rule, and said; so is a disagreement with the law-free curve that leaves no overlap of the two 95 % intervals. What
+    the law is off by beyond both uncertainties is part of its own.
     """
     laws = curves.once(_Laws)
     first_s, last_s = laws.first_s, laws.last_s
@@ -274,32 +275,42 @@ def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) 
         slow = np.full(len(last_s), TURN / stop_period_s)
         stop_s, stop_turns = laws.crossing(slow)
     slopes = between_speeds(laws.coefficients, TURN / start_period_s, slow)[1]
-    u = np.sqrt(np.einsum("nki,nij,nkj->nk", slopes, laws.covariance, slopes))
+    u = np.sqrt(np.einsum("nki,nij,nkj->kn", slopes, laws.covariance, slopes)) / [[1.0], [TURN]]
+    counts = np.array([stop_s - start_s, stop_turns - start_turns])
     status = np.full(len(start_s), COUNTED, dtype=object)
     status[~(stop_s <= last_s)] = NEVER_SLOW_ENOUGH
     status[~(start_s <= last_s)] = NEVER_SLOW_ENOUGH
     status[start_s < first_s] = ALREADY_SLOWER
     start_s = np.where(start_s <= last_s, start_s, np.nan)
+    notes = dict(laws.notes)
+    misfit = np.zeros_like(u)
+    if stop_period_s is not None:
+        by_curve = curves.between(start_period_s, stop_period_s).figures[:4, laws.which]
+        off = counts - by_curve[::2]  # NaN where the curve has no count
+        misfit = _misfit(off, np.hypot(u, by_curve[1::2]))
+        for at in np.flatnonzero(np.abs(off[0]) > 2 * (u[0] + by_curve[1])).tolist():
+            said = (
+                f"the drag law and the curve without a law differ by {off[0, at]:+.2g} s, more than both "
+                "uncertainties. The law does not hold for this run, or a pass was counted wrongly"
+            )
+            notes[laws.which[at]] = "; ".join(filter(None, [notes.get(laws.which[at], ""), said]))
+    u = np.hypot(u * laws.wider, misfit)
     figures = np.full((6, len(curves)), np.nan)
-    figures[:, laws.which] = (
-        stop_s - start_s, u[:, 0] * laws.wider, stop_turns - start_turns, u[:, 1] / TURN * laws.wider, start_s, stop_s,
-    )  # fmt: skip
+    figures[:, laws.which] = counts[0], u[0], counts[1], u[1], start_s, stop_s
     statuses = np.full(len(curves), TOO_FEW_PASSES, dtype=object)
     statuses[laws.which] = status
-    notes = {i: note for i, note in laws.notes.items() if statuses[i] == COUNTED}
-    found = _counts(statuses, curves.once(_outline)[1], figures, notes)
-    if stop_period_s is not None:
-        by_curve = curves.between(start_period_s, stop_period_s)
-        u_s = np.full(len(curves), np.nan)
-        u_s[laws.which] = u[:, 0]
-        off_s = found.duration_s - by_curve.duration_s  # NaN where either has no count
-        for i in np.flatnonzero(np.abs(off_s) > 2 * (u_s + by_curve.duration_u_s)).tolist():
-            said = (
-                f"the drag law and the curve without a law differ by {off_s[i]:+.2g} s, more than both uncertainties. "
-                "The law does not hold for this run, or a pass was counted wrongly"
-            )
-            found.notes[i] = "; ".join(filter(None, [found.notes.get(i, ""), said]))
-    return found
+    notes = {i: note for i, note in notes.items() if statuses[i] == COUNTED}
+    return _counts(statuses, curves.once(_outline)[1], figures, notes)
+
+
+def _misfit(off: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """Standard uncertainties (2, n) of a law that does not hold, from what it is off by beside the law-free curve.
+
+    off, u : (2, n) difference of durations (s) and of turns, and their standard uncertainties. The law is off by as much
+    or less, with equal chance (rectangular, GUM 4.3.7). Zero where neither difference is more than 2 u: there the law is
+    the sharper.
+    """
+    return np.where((np.abs(off) > 2 * u).any(axis=0), np.abs(off) / np.sqrt(3), 0.0)
 
 
 RULES = {"interpolated": _interpolated, "whole turns": _whole_turns, "law": _by_law}

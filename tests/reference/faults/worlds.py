@@ -13,8 +13,9 @@ E = ω²/2 as the unknown, so that dE/dθ = −(slowing) and dt/dθ = 1/ω.
   string comes off after `string_until_rad`; then dE/dθ = −a − 2cE. E(θ) is closed; time is Gauss–Legendre quadrature.
 
 **What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque, speed means the
-turn-averaged speed: let H = E − g cos(θ − ψ), which gravity leaves alone. At a fixed H one whole turn takes
-P(H) = ∮dθ/√(2(H + g cos u)) and costs ∮f(ω)(1 + m cos)du. The slow motion has dH/dθ = −(that loss)/2π and
+turn-averaged speed: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around the
+turn leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du; the
+m f sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has dH/dθ = −(that loss)/2π and
 dt/dθ = P(H)/2π; duration and turns are its integrals between H(P_start) and H(P_stop). Without modulation this is the
 smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in Nonlinear Dynamical Systems,
 2nd ed. 2007, ch. 2; quoted from memory.) A single flag sees one phase of the ripple only, so that its own count can
@@ -94,14 +95,15 @@ class Wheel:
             return self.slowing(speed), 1 / speed
         speed = np.sqrt(2 * (energy[:, None] + self.imbalance * np.cos(_CIRCLE - self.imbalance_at_rad)))
         friction = self.slowing(speed) * (1 + self.swing * np.cos(_CIRCLE - self.swing_at_rad))
-        return friction.mean(axis=1), (1 / speed).mean(axis=1)
+        ahead = self.swing * self.slowing(np.sqrt(2 * energy))[:, None] * np.sin(_CIRCLE - self.swing_at_rad)
+        return friction.mean(axis=1), (1 / np.sqrt(np.maximum(speed**2 - 2 * ahead, 1e-3 * speed**2))).mean(axis=1)
 
     def energy_of_period(self, period_s: float) -> float:
         """H (rad²/s²) at which a whole turn takes `period_s`. ValueError if gravity would stop it first."""
         plain = (TAU / period_s) ** 2 / 2
-        if not self.imbalance:
+        if not self.modulated:
             return plain
-        lowest = self.imbalance * (1 + 1e-9)
+        lowest = self.imbalance * (1 + 1e-9) or plain / 4
 
         def excess(log_energy):
             return self._turn_average(np.exp([log_energy]))[1][0] * TAU - period_s
