@@ -88,7 +88,9 @@ def fault_words(rows: pd.DataFrame) -> str:
     clean = rows[rows["fault"] == "none"]
     said = f"{len(rows):,} runs. "
     if len(shown):
-        said += f"Of {len(shown):,} with a fault that leaves a trace {_silent(shown, 'among')}, each in a table of three "
+        said += (
+            f"Of {len(shown):,} with a fault that leaves a trace {_silent(shown, 'among')}, each in a table of three "
+        )
         said += f"conditions with three trials; {_silent(shown, 'outcome')} by itself. "
     if len(clean):
         alone, among = ((clean[column] != "right").sum() for column in ("outcome", "among"))

@@ -306,9 +306,9 @@ def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) 
 def _misfit(off: np.ndarray, u: np.ndarray) -> np.ndarray:
     """Standard uncertainties (2, n) of a law that does not hold, from what it is off by beside the law-free curve.
 
-    off, u : (2, n) difference of durations (s) and of turns, and their standard uncertainties. The law is off by as much
-    or less, with equal chance (rectangular, GUM 4.3.7). Zero where neither difference is more than 2 u: there the law is
-    the sharper.
+    off, u : (2, n) difference of durations (s) and of turns, and their standard uncertainties. The law is off by as
+    much or less, with equal chance (rectangular, GUM 4.3.7). Zero where neither difference is more than 2 u: there the
+    law is the sharper.
     """
     return np.where((np.abs(off) > 2 * u).any(axis=0), np.abs(off) / np.sqrt(3), 0.0)
 
