@@ -262,6 +262,7 @@ class OwnClaimRuns:
         plan = progress.workbook.latest(Kind.CLAIM.of(OWN), {})
         self.statement = plan.get("claim", "")
         self.settings: tuple[str, str] = (plan.get("first", ""), plan.get("second", ""))
+        self.matters = float(plan.get("matters_percent", 0)) or None  # per cent, as planned
         self.runs: list[Run] = progress.own.runs
         said = self.said[-1].value if self.said else {}
         self.quantity: str = said.get("quantity", "duration_s")
@@ -343,7 +344,7 @@ class OwnClaimRuns:
             "setting",
             self.settings,
             within=tuple(within),
-            scale="relative",
+            matters=self.matters,
             order=_ORDER,
         )
 

@@ -99,6 +99,10 @@ def test_from_the_predictions_to_the_plans_and_all_there_again_after_a_reload(pa
     plan.get_by_text("8 runs in an order drawn by lot").wait_for()
     expect(plan.get_by_role("link", name="Save the sheet to print it")).to_be_visible()
 
+    tested = cell_of(page, "stage.test_own_claim()")
+    press(tested, "Look for new runs")
+    expect(tested.get_by_text("You have no runs of your own yet.")).to_be_visible()
+
     planner = cell_of(page, "stage.planner()")
     press(planner, "Draw the order")
     planner.get_by_text("in an order drawn by lot").first.wait_for()

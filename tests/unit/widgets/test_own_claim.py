@@ -136,6 +136,7 @@ def test_a_claim_of_ones_own_is_tested_with_runs_made_on_the_bench(group):
     assert [field.value for field in place.fields.values()] == ["5 degrees" if tilt else "0" for tilt in tilts]
     found = put_to_the_test(place)
     assert found.grade == SUPPORT
+    assert found.claim.matters == 5, "as it was planned"
     assert found.percent.value < 0
     assert found.p_value == pytest.approx(2 / 70)  # of 8 over 4 ways, this one and its mirror image
     again = stage.test_own_claim()
