@@ -123,13 +123,13 @@ class SpeedCurve:
         return self._best is not None
 
     @cached_property
-    def alone(self) -> Curves:
+    def _alone(self) -> Curves:
         """This curve as a table of one."""
         return Curves([self])
 
     def crossing(self, period_s: float) -> Crossing | None:
         """The moment the turn period reaches `period_s` (s); None outside the coasting passes."""
-        time_s, turns = (float(found[0]) for found in self.alone.crossings(period_s))
+        time_s, turns = (float(found[0]) for found in self._alone.crossings(period_s))
         return None if np.isnan(time_s) else Crossing(time_s, turns)
 
     def turns_at(self, times_s) -> np.ndarray:
@@ -142,7 +142,7 @@ class SpeedCurve:
         return Crossing(self.times_s[-1], self.turns[-1])
 
     def between(self, start_period_s: float, stop_period_s: float | None) -> Stretch | None:
-        """Duration and turns between two turn periods; None if either is not reached. Without a stop: to the last pass.
+        """Duration and turns between two turn periods (to the last pass without a stop); None if one is not reached.
 
         Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
         close to 95 %, combined with the difference to the next richer curve. Where residuals are correlated from pass
@@ -151,13 +151,17 @@ class SpeedCurve:
         it, for passes can't show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an
         unbalanced rotor about 0.3 % of a count of 12 turns, 0.02 % of one of 100).
         """
-        found = self.alone.between(start_period_s, stop_period_s)
+        found = self._alone.between(start_period_s, stop_period_s)
         if np.isnan(found.duration_s[0]):
             return None
         return Stretch(*found.figures[:4, 0].tolist())
 
+    def to_last_pass(self, start_period_s: float) -> Stretch | None:
+        """As `between`, but up to the last pass of the log."""
+        return self.between(start_period_s, None)
+
     @cached_property
-    def looser(self) -> float:
+    def _looser(self) -> float:
         """How many times larger an uncertainty is than the covariance of the smoothest curve that fits says."""
         best, richer = self._best, self._richer
         assert best is not None and richer is not None  # or there are no uncertainties
@@ -215,8 +219,8 @@ class Curves(tuple[SpeedCurve, ...]):
 
     @cached_property
     def looser(self) -> np.ndarray:
-        """`SpeedCurve.looser` of the usable curves, (k,)."""
-        return np.array([self[i].looser for i in self.usable])
+        """How many times larger the uncertainties of the usable curves are, (k,)."""
+        return np.array([self[i]._looser for i in self.usable])
 
     @cached_property
     def last_pass(self) -> np.ndarray:
