@@ -214,8 +214,12 @@ def run_tests(chosen: argparse.Namespace) -> int:
     else:
         workers = str(1 + (os.cpu_count() or 1))  # two of them wait for their browsers, most of the time
         checks["tests"] = [*PYTEST, "-n", workers, *COMPUTING_TESTS, "tests/browser", *NOTEBOOKS]
-    # Small matrix products are several times slower on two threads than on one.
-    environment = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **launcher.project_environment()}
+    environment = {
+        "OMP_NUM_THREADS": "1",  # small matrix products are several times slower on two threads than on one
+        "OPENBLAS_NUM_THREADS": "1",
+        "JUPYTER_DEFAULT_PROVISIONER_NAME": "spin-down-kit-warm",  # kernels of notebooks fork from one that is loaded
+        **launcher.project_environment(),
+    }
     if environment.pop("PYTHONDONTWRITEBYTECODE", ""):  # a hundred kernels and programs would each compile all modules
         environment["PYTHONPYCACHEPREFIX"] = str(Path(sys.prefix, "bytecode"))
     failed = []

@@ -1,8 +1,8 @@
 """How the whole suite is run: pytest -p tests.whole_suite -n ... tests/unit tests/browser ...
 
-A test in a browser waits for three other programs most of the time, so two workers go through them, half of the files
-each, while the others keep the processors busy with what computes. What takes longest begins first. At the end stands
-one line with what became of all tests.
+A test in a browser waits for three other programs most of the time, so two workers go through them, a file at a time,
+while the others keep the processors busy with what computes. What takes longest begins first. At the end stands one
+line with what became of all tests.
 """
 
 from __future__ import annotations
@@ -19,14 +19,16 @@ NEW = pytest.StashKey[bool]()  # whether this worker is yet to run its first tes
 
 
 class Streams(LoadScopeScheduling):
-    """A file's tests stay together; those of all files in a browser too, in two halves."""
+    """A file's tests stay together. Two workers begin with those in a browser; the others start none."""
 
     def _split_scope(self, nodeid: str) -> str:
-        file = nodeid.partition("::")[0]
-        if not file.startswith(BROWSER):
-            return file
-        files = sorted({name.partition("::")[0] for name in self.collection if name.startswith(BROWSER)})
-        return f"{BROWSER}{files.index(file) % 2}"
+        return nodeid.partition("::")[0]
+
+    def _assign_work_unit(self, node) -> None:
+        with_browser = node in self.nodes[:2]
+        files = (file for file in self.workqueue if with_browser or not file.startswith(BROWSER))
+        self.workqueue.move_to_end(next(files, next(iter(self.workqueue))), last=False)
+        super()._assign_work_unit(node)
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log) -> Streams:

@@ -11,8 +11,9 @@ import sys
 import pytest
 
 from kit.launcher import PROJECT, project_environment
+from tests.sweeps import size
 
-SHARE = 2000
+SHARE = size(1000, 2000)
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="time and memory are limited as POSIX systems do")
 
 

@@ -106,7 +106,6 @@ def test_wrong_usage_from_outside():
     assert "usage: python3 -m kit" in done.stderr
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
@@ -120,13 +119,15 @@ def test_wrong_usage_from_outside():
         (["bench", "no_such_apparatus", "--out", "x", "--seed", "1"], "bench: The bench has no such apparatus."),
     ],
 )
-def test_bad_input_ends_with_1_and_one_message(arguments, message, tmp_path):
-    done = kit(*arguments, cwd=tmp_path)
-    assert done.returncode == 1
-    assert done.stderr.startswith(message)
-    assert "Traceback" not in done.stderr
-    assert done.stderr.count("\n") == 1
-    assert done.stdout == ""
+def test_bad_input_ends_with_1_and_one_message(arguments, message, tmp_path, monkeypatch, capsys):
+    """As a program of its own: the test after this one."""
+    monkeypatch.chdir(tmp_path)
+    assert commands.main(arguments) == 1
+    said = capsys.readouterr()
+    assert said.err.startswith(message)
+    assert "Traceback" not in said.err
+    assert said.err.count("\n") == 1
+    assert said.out == ""
     assert list(tmp_path.iterdir()) == []
 
 
@@ -228,25 +229,25 @@ def test_json_to_the_terminal_is_json_and_nothing_else(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_place_that_cannot_be_written_is_bad_input(tmp_path):
+def test_a_place_that_cannot_be_written_is_bad_input(tmp_path, capsys):
     logs = write_logs(tmp_path / "logs")
     place = tmp_path / "no such folder" / "analysis.json"
-    done = kit("analyse", str(logs), "--json", str(place))
-    assert done.returncode == 1
-    assert done.stderr.startswith(f"analyse: {place}: This can't be written (No such file or directory)")
-    assert "Traceback" not in done.stderr
+    assert commands.main(["analyse", str(logs), "--json", str(place)]) == 1
+    said = capsys.readouterr().err
+    assert said.startswith(f"analyse: {place}: This can't be written (No such file or directory)")
+    assert "Traceback" not in said
 
 
 @pytest.mark.slow
-def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path):
+def test_bench_writes_what_it_says_and_never_over_what_is_there(tmp_path, monkeypatch, capsys):
     done = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "5", "--fault", "thread", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     written = [path for path in (tmp_path / "lesson").rglob("*") if path.is_file()]
     assert done.stdout == f"{len(written)} files written to lesson.\n"
     assert (tmp_path / "lesson" / "runs.csv").read_text(encoding="utf-8").count("a loose thread in the beam") == 1
-    again = kit("bench", "coasting_disc", "--out", "lesson", "--seed", "6", cwd=tmp_path)
-    assert again.returncode == 1
-    assert "What to do:" in again.stderr
+    monkeypatch.chdir(tmp_path)
+    assert commands.main(["bench", "coasting_disc", "--out", "lesson", "--seed", "6"]) == 1
+    assert "What to do:" in capsys.readouterr().err
 
 
 # --- test ----------------------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-import subprocess
 from html import unescape
 from pathlib import Path
 
@@ -63,27 +62,31 @@ def test_what_cannot_be_printed_is_said(tmp_path):
         print_lesson("no_such", tmp_path)
 
 
+@pytest.fixture(scope="module")
+def browser():
+    """A browser that prints, started once."""
+    program = shutil.which("chromium") or shutil.which("google-chrome")
+    if program is None:
+        pytest.skip("needs a Chromium that prints")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
+        yield browser
+        browser.close()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_pages_become_whole_sheets_of_paper(paper, tmp_path):
+def test_the_pages_become_whole_sheets_of_paper(paper, tmp_path, browser):
     """Through a browser, as a teacher prints: the right size, and so many pages."""
-    browser = shutil.which("chromium") or shutil.which("google-chrome")
-    if browser is None:
-        pytest.skip("needs a Chromium that prints")
     paths = print_lesson("coasting_disc", tmp_path, paper)
     counts = {}
     for path in paths:
-        out = path.with_suffix(".pdf")
-        told = [
-            browser,
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--no-pdf-header-footer",
-            f"--print-to-pdf={out}",
-        ]
-        subprocess.run([*told, path.as_uri()], check=True, capture_output=True, timeout=120)
-        data = out.read_bytes()
+        page = browser.new_page()
+        page.goto(path.as_uri())
+        data = page.pdf(prefer_css_page_size=True, print_background=True)
+        page.close()
         boxes = {tuple(float(n) for n in found) for found in re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", data)}
         assert all(box == pytest.approx(SIZES_PT[paper], abs=1) for box in boxes)
         assert boxes
