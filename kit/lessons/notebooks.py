@@ -118,9 +118,7 @@ def start_notebook(lessons: list[Lesson], guides: bool = True) -> str:
     )
     quick = ", ".join(f"[{lesson.title.lower()}]({lesson.name}/{QUESTION_PAGE})" for lesson in lessons)
     quick = f"\n\nOnly ten minutes? Take a question of the day: {quick}." if guides else ""
-    where = (
-        "*For teachers*: the folder `teacher` has a guide to each, and [how we know](teacher/how_we_know.ipynb)."
-    )
+    where = "*For teachers*: the folder `teacher` has a guide to each, and [how we know](teacher/how_we_know.ipynb)."
     teachers = f"\n\n{where}" if guides else ""
     opening = (
         "# Start here\n\n"
