@@ -118,7 +118,7 @@ def start_notebook(lessons: list[Lesson], guides: bool = True) -> str:
     )
     quick = ", ".join(f"[{lesson.title.lower()}]({lesson.name}/{QUESTION_PAGE})" for lesson in lessons)
     quick = f"\n\nOnly ten minutes? Take a question of the day: {quick}." if guides else ""
-    where = "*For teachers*: a guide to each lesson lies in the folder `teacher`. A copy for students has none."
+    where = "*For teachers*: the folder `teacher` has a guide to each, and [how we know](teacher/how_we_know.ipynb)."
     teachers = f"\n\n{where}" if guides else ""
     opening = (
         "# Start here\n\n"
@@ -305,6 +305,7 @@ def guide_notebook(lesson: Lesson, lesson_path: str, pages: str = "") -> str:
     where = (
         "The ideas behind the choices show below, on your own machine. A copy for students holds neither this folder "
         "nor the key."
+        "\n\nWhy to trust the numbers of the kit: [how we know](how_we_know.ipynb)."
         if pages
         else "Every notebook in this folder is the students' one, with notes in between. Nothing of these notes, and "
         f"nothing of `{KEY_FILE}`, is in the students' folder."

@@ -20,7 +20,7 @@ import pandas as pd
 
 from ..analysis import Analysis
 from ..errors import KitError
-from ..logs.run import Run, accept, refuse, with_repairs
+from ..logs.run import Run, with_repairs
 from ..motion.drag_fit import DragFit, coasting_passes, fit_drags
 from ..motion.speed import Curves, SpeedCurve, speed_curves
 from ..motion.threshold import common_stop
@@ -288,7 +288,7 @@ class Progress:
     def _with_refused(self, curve: SpeedCurve, indices) -> SpeedCurve:
         key = (curve.run.source, tuple(indices))
         if key not in self._refused_curves:
-            run = refuse(accept(curve.run, *range(len(curve.run.repairs))), *indices)
+            run = curve.run.accepting(*range(len(curve.run.repairs))).refusing(*indices)
             self._refused_curves[key] = speed_curves([run])[0]
         return self._refused_curves[key]
 

@@ -19,33 +19,24 @@ from ..record.workbook import Workbook
 from ..stats.trend import Trend
 from ..wording import DASH, condition_value, join_words, number, rounded_by
 from .parts import Details, KitBox, Status, action, attempt, front_end, note
+from .predicted_curve import SketchAxes
 
 __all__ = ["HandGraph", "lesson_hand_graph"]
 
 FITTED = ("fitted curve A", "fitted curve B")
 
 
-class _Graph(anywidget.AnyWidget):
+class _Graph(SketchAxes, anywidget.AnyWidget):
     """The axes on the page. `points`: a height or None for each of `x_values`; `curve`: the same for `curve_x`."""
 
     _esm = front_end("make.js", "make_svg.js", "page_parts.js", "sketch_axes.js", "hand_graph.js")
     _css = front_end("parts.css", "predicted_curve.css")
 
-    x_values = t.List(t.Float()).tag(sync=True)
-    x_range = t.List(t.Float()).tag(sync=True)
     curve_x = t.List(t.Float()).tag(sync=True)
     points = t.List(t.Float(allow_none=True)).tag(sync=True)
     curve = t.List(t.Float(allow_none=True)).tag(sync=True)
     averages = t.List(t.Unicode()).tag(sync=True)  # to put on, as they are written
-    measured = t.List(t.Dict()).tag(sync=True)
     fitted = t.List(t.Dict()).tag(sync=True)  # {"name", "xs", "ys"}
-    y_max = t.Float(1.0).tag(sync=True)
-    locked = t.Bool(False).tag(sync=True)
-    x_name = t.Unicode().tag(sync=True)
-    x_label = t.Unicode().tag(sync=True)
-    y_label = t.Unicode().tag(sync=True)
-    unit = t.Unicode().tag(sync=True)
-    description = t.Unicode().tag(sync=True)
 
 
 class HandGraph(KitBox):

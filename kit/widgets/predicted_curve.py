@@ -19,15 +19,11 @@ from .parts import Details, KitBox, Status, action, front_end
 __all__ = ["PredictedCurve", "how_far_off"]
 
 
-class _Curve(anywidget.AnyWidget):
-    """The points on the page. `values` holds a number or None for each of `x_values`."""
-
-    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "sketch_axes.js", "predicted_curve.js")
-    _css = front_end("predicted_curve.css")
+class SketchAxes(t.HasTraits):
+    """What axes that somebody draws on know, whatever is drawn (`sketch_axes.js`)."""
 
     x_values = t.List(t.Float()).tag(sync=True)
     x_range = t.List(t.Float()).tag(sync=True)  # ends of the number line
-    values = t.List(t.Float(allow_none=True)).tag(sync=True)
     measured = t.List(t.Dict()).tag(sync=True)
     y_max = t.Float(1.0).tag(sync=True)
     locked = t.Bool(False).tag(sync=True)
@@ -36,6 +32,15 @@ class _Curve(anywidget.AnyWidget):
     y_label = t.Unicode().tag(sync=True)
     unit = t.Unicode().tag(sync=True)
     description = t.Unicode().tag(sync=True)
+
+
+class _Curve(SketchAxes, anywidget.AnyWidget):
+    """The points on the page. `values` holds a number or None for each of `x_values`."""
+
+    _esm = front_end("make.js", "make_svg.js", "page_parts.js", "sketch_axes.js", "predicted_curve.js")
+    _css = front_end("predicted_curve.css")
+
+    values = t.List(t.Float(allow_none=True)).tag(sync=True)
 
 
 class PredictedCurve(KitBox):

@@ -16,7 +16,7 @@ import pandas as pd
 import traitlets as t
 
 from ..errors import KitError
-from ..logs.run import Repair, Run, accept, refuse
+from ..logs.run import Repair, Run
 from ..motion.speed import SpeedCurve, speed_curves
 from ..motion.threshold import (
     COUNTED,
@@ -188,8 +188,8 @@ class ThresholdPicker(anywidget.AnyWidget):
         for i, curve in enumerate(curves):
             wanted = [[i, k] not in self.refused_repairs for k in range(len(curve.run.repairs))]
             if wanted != [r.accepted for r in curve.run.repairs]:
-                run = accept(curve.run, *(k for k, keep in enumerate(wanted) if keep))
-                run = refuse(run, *(k for k, keep in enumerate(wanted) if not keep))
+                run = curve.run.accepting(*(k for k, keep in enumerate(wanted) if keep))
+                run = run.refusing(*(k for k, keep in enumerate(wanted) if not keep))
                 curves[i] = speed_curves([run])[0]
                 drawings[i] = _drawing(curves[i], *self._styles[i])
         self._curves, self._runs = speed_curves(curves), drawings

@@ -89,11 +89,11 @@ def keep_picture(target, name: str, width: int | None = None, height: int | None
             const image = new Image();
             image.src = `data:image/png;base64,${data}`;
             await image.decode();
-            const scale = (width || image.width) / image.width;
-            image.style.cssText = `display: block; width: ${image.width * scale}px`;
+            const { naturalWidth: w, naturalHeight: h } = image, scale = (width || w) / w;
+            image.style.cssText = `display: block; width: ${w * scale}px`;
             document.body.style.margin = 0;
             document.body.replaceChildren(image);
-            return [image.width * scale, Math.min(height || image.height, image.height) * scale].map(Math.round);
+            return [w * scale, Math.min(height || h, h) * scale].map(Math.round);
         }""",
         [base64.b64encode(path.read_bytes()).decode(), width, height],
     )

@@ -120,7 +120,7 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
     page.get_by_role("button", name="Send your answers").click()
     expect(own.locator("#standing")).to_contain_text("6 of 6", timeout=10_000)
     show(own, screen, "Who moved", "3 of 6 groups kept the answer, 3 changed it.")
-    keep_picture(screen, "class_moves", width=960)
+    keep_picture(screen, "class_screen", width=960)
     show(own, screen, "Reasons", "twice the magnets")
     screen.set_viewport_size({"width": 1366, "height": 400})
     expect(screen.locator("#content h3")).to_be_in_viewport()
@@ -137,7 +137,6 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
     expect(data.get_by_text(re.compile("Sent to the class desk at"))).to_be_visible()
     expect(own.locator("#standing")).to_contain_text("results of runs\t1 of 6", use_inner_text=True)
     show(own, screen, "Data over the sketches", "what the class measured")
-    keep_picture(screen, "class_screen", width=960)
 
     latest = list(class_desk.live.folder.glob("handin_*.json"))
     assert len(latest) == 6
