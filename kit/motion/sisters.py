@@ -30,14 +30,15 @@ _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
 
 
-def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str]:
-    """For each run a sentence if it is unlike the other runs of its condition, else "".
+def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str | None]:
+    """For each run a sentence if it is unlike the other runs of its condition, "" if it is like them; None if there
+    is nothing to compare it with.
 
     Parameters
     ----------
     curves : `SpeedCurve` of every run that counts. groups : its condition. durations_s, turns : (n,) its counts.
     """
-    said = [""] * len(curves)
+    said: list[str | None] = [None] * len(curves)
     members: dict[Hashable, list[int]] = {}
     for i, key in enumerate(groups):
         members.setdefault(key, []).append(i)
@@ -59,7 +60,10 @@ def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, tu
     shares = np.array([miss.share for miss in near])
     usual = float(np.median(shares[np.isfinite(shares)])) if np.isfinite(shares).any() else np.inf
     for i, miss in zip(kept, near, strict=True):
-        if np.isfinite(miss.share) and miss.share > max(_MANY * usual, _SHARE) and miss.late_s > _SDS * miss.sd_s:
+        if not np.isfinite(miss.share):
+            continue
+        said[i] = said[i] or ""
+        if miss.share > max(_MANY * usual, _SHARE) and miss.late_s > _SDS * miss.sd_s:
             said[i] = said[i] or (
                 "It did not slow down as the other runs of its condition did: laid along them, its passes are off by "
                 f"{_seconds(miss.late_s)}. Did something push, touch or stop it?"

@@ -55,6 +55,8 @@ BEST = "best"  # the name of the choice that `best_rule` makes
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 
+_TOO_FEW_TO_CHECK = "too few to check whether it coasted undisturbed"
+
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
 
 _MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
@@ -130,7 +132,10 @@ def _doubt_the_unlike(curves: Sequence[SpeedCurve], rows: list[dict]) -> None:
     groups = [tuple(sorted(curves[i].run.conditions.items())) for i in known]
     counts = [[rows[i][name] for i in known] for name in ("duration_s", "turns")]
     for i, sentence in zip(known, unlike_sisters([curves[i] for i in known], groups, *counts), strict=True):
-        if sentence:
+        if sentence == "":  # its sisters vouch for it
+            parts = rows[i]["note"].split("; ")
+            rows[i]["note"] = "; ".join(part for part in parts if _TOO_FEW_TO_CHECK not in part)
+        elif sentence:
             rows[i]["doubt"] = f"{rows[i]['doubt']} {sentence}".strip()
             rows[i]["outcome"] = DOUBTFUL
 
@@ -236,7 +241,7 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
         in_a_row, sentence = _missed_or_set(curve, found)
         (doubts if in_a_row else notes).extend([sentence] if sentence else [])
         if len(curve.times_s) < LEAST_PASSES + run.flags_per_turn - 1:
-            notes.append(f"only {len(curve.times_s)} passes: too few to check whether it coasted undisturbed")
+            notes.append(f"only {len(curve.times_s)} passes: {_TOO_FEW_TO_CHECK}")
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
     if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:
