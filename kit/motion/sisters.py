@@ -17,17 +17,40 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..stats.averages import COUNTED, DOUBTFUL
 from ..stats.misfit import far_from_group
 from ..wording import number
 from .breaks import Residuals
+from .trust import TOO_FEW_TO_CHECK, seconds
 
-__all__ = ["LEAST_SISTERS", "unlike_sisters"]
+__all__ = ["LEAST_SISTERS", "doubt_the_unlike", "unlike_sisters"]
 
 LEAST_SISTERS = 2
 _FAR = 0.01  # of the duration or the turns: less is not worth a word
 _MANY, _SHARE, _SDS = 6.0, 0.002, 6.0  # times the usual misfit; of the time looked at; times the scatter of the passes
 _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
+
+
+def doubt_the_unlike(curves: Sequence, rows: list[dict]) -> None:
+    """Add a doubt to each row of a table of counts whose run is unlike the others of its condition.
+
+    Where a run is like them, they vouch for it: a note that it has too few passes to be checked goes.
+    """
+    known = [
+        i
+        for i, (curve, row) in enumerate(zip(curves, rows, strict=True))
+        if row["status"] == COUNTED and not row["set_aside"] and curve.usable and curve.run.conditions
+    ]
+    groups = [tuple(sorted(curves[i].run.conditions.items())) for i in known]
+    counts = [[rows[i][name] for i in known] for name in ("duration_s", "turns")]
+    for i, sentence in zip(known, unlike_sisters([curves[i] for i in known], groups, *counts), strict=True):
+        if sentence == "":
+            parts = rows[i]["note"].split("; ")
+            rows[i]["note"] = "; ".join(part for part in parts if TOO_FEW_TO_CHECK not in part)
+        elif sentence:
+            rows[i]["doubt"] = f"{rows[i]['doubt']} {sentence}".strip()
+            rows[i]["outcome"] = DOUBTFUL
 
 
 def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str | None]:
@@ -66,7 +89,7 @@ def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, tu
         if miss.share > max(_MANY * usual, _SHARE) and miss.late_s > _SDS * miss.sd_s:
             said[i] = said[i] or (
                 "It did not slow down as the other runs of its condition did: laid along them, its passes are off by "
-                f"{_seconds(miss.late_s)}. Did something push, touch or stop it?"
+                f"{seconds(miss.late_s)}. Did something push, touch or stop it?"
             )
     return said
 
@@ -114,7 +137,6 @@ def _along(run, sister) -> _Miss | None:
         by_stretch = speed * (t - origin) / stretch - turned / stretch**2
         design = np.stack([by_shift, by_stretch, np.ones_like(t)], axis=1) * period[:, None]
         step, *_ = np.linalg.lstsq(design, (angle - expected) * period, rcond=None)
-        late = float(np.sqrt(np.mean(((angle - expected - step[2]) * period) ** 2)))
         left = (angle - expected) * period - design @ step
         late = float(np.sqrt(np.mean(left**2)))
         stretch = float(np.clip(stretch + step[1], *_STRETCH))
@@ -122,7 +144,3 @@ def _along(run, sister) -> _Miss | None:
         if abs(step[1]) < 1e-6 and abs(step[0]) < 1e-6 * (t[-1] - t[0]):
             break
     return _Miss(late / (t[-1] - t[0]), late, max(sister.timing_sd_s, p.tick_s / np.sqrt(12)))
-
-
-def _seconds(value: float) -> str:
-    return f"{number(1e3 * value, 2)} ms" if value < 0.1 else f"{number(value, 2)} s"

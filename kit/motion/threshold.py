@@ -20,9 +20,9 @@ from ..wording import number
 from .drag import TURN
 from .drag_fit import DragFit, coasting_passes, fit_drag
 from .miscounts import Miscount, find_miscounts, recounted
-from .sisters import unlike_sisters
+from .sisters import doubt_the_unlike
 from .speed import MIN_PASSES, Crossing, SpeedCurve, speed_curves
-from .trust import LEAST_PASSES, law_holds, law_test
+from .trust import LEAST_PASSES, TOO_FEW_TO_CHECK, law_holds, law_test
 
 __all__ = [
     "ALREADY_SLOWER",
@@ -55,7 +55,7 @@ BEST = "best"  # the name of the choice that `best_rule` makes
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 
-_TOO_FEW_TO_CHECK = "too few to check whether it coasted undisturbed"
+_MANY_MORE_TURNS = 8.0  # after the last pass, at the least, had nothing but friction stopped the rotor
 
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
 
@@ -87,8 +87,8 @@ def measure(
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
     turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note, doubt, outcome`. `start_s` and
     `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`, and that
-    it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful" (it counts all the same, until somebody sets it aside) or "not
-    counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
+    it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful" (it counts
+    all the same, until somebody sets it aside) or "not counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
     measured stays, with its `status` and NaN; where it ended before the stop threshold, `more_than_s` says how long it
     had lasted by then. Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate
     jitter 95 times in 100.
@@ -113,31 +113,13 @@ def measure(
     curves = speed_curves(runs)
     rule, why = best_rule(curves) if rule == BEST else (rule, "")
     rows = [_row(curve, rule, start_period_s, stop_period_s) for curve in curves]
-    _doubt_the_unlike(curves, rows)
+    doubt_the_unlike(curves, rows)
     names = list(dict.fromkeys(name for curve in curves for name in curve.run.conditions))
     table = pd.DataFrame(rows)
     conditions = pd.DataFrame([{n: c.run.conditions.get(n, np.nan) for n in names} for c in curves])
     table = pd.concat([conditions, table], axis=1)
     table.attrs.update(rule=rule, rule_why=why)
     return table
-
-
-def _doubt_the_unlike(curves: Sequence[SpeedCurve], rows: list[dict]) -> None:
-    """Add a doubt to each run that is unlike the other runs of its condition (`kit.motion.sisters`)."""
-    known = [
-        i
-        for i, (curve, row) in enumerate(zip(curves, rows, strict=True))
-        if row["status"] == COUNTED and not row["set_aside"] and curve.usable and curve.run.conditions
-    ]
-    groups = [tuple(sorted(curves[i].run.conditions.items())) for i in known]
-    counts = [[rows[i][name] for i in known] for name in ("duration_s", "turns")]
-    for i, sentence in zip(known, unlike_sisters([curves[i] for i in known], groups, *counts), strict=True):
-        if sentence == "":  # its sisters vouch for it
-            parts = rows[i]["note"].split("; ")
-            rows[i]["note"] = "; ".join(part for part in parts if _TOO_FEW_TO_CHECK not in part)
-        elif sentence:
-            rows[i]["doubt"] = f"{rows[i]['doubt']} {sentence}".strip()
-            rows[i]["outcome"] = DOUBTFUL
 
 
 def best_rule(runs: Sequence[Run | SpeedCurve]) -> tuple[str, str]:
@@ -241,9 +223,11 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
         in_a_row, sentence = _missed_or_set(curve, found)
         (doubts if in_a_row else notes).extend([sentence] if sentence else [])
         if len(curve.times_s) < LEAST_PASSES + run.flags_per_turn - 1:
-            notes.append(f"only {len(curve.times_s)} passes: {_TOO_FEW_TO_CHECK}")
+            notes.append(f"only {len(curve.times_s)} passes: {TOO_FEW_TO_CHECK}")
     if found["status"] == COUNTED and stop_period_s is None:
         notes.append(_LAST_PASS_NOTE)
+    if curve.usable and (stop_period_s is None or found["status"] == NEVER_SLOW_ENOUGH):
+        notes += _ends_in_full_swing(curve)
     if curve.usable and curve.period_s[0] < _SUSPECT_PERIOD_S:
         notes.append(
             f"the fastest turn took {curve.period_s[0]:.3f} s: check the number of flags a turn "
@@ -265,6 +249,27 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
             "outcome": "not counted" if found["status"] != COUNTED else DOUBTFUL if doubts else "counted",
         }
     )
+
+
+def _ends_in_full_swing(curve: SpeedCurve) -> list[str]:
+    """A note where the log ends while friction would have needed many more turns to stop the rotor.
+
+    Friction takes no more energy from a slower turn than from a faster one. So the last two turns, whose energies
+    1/P² differ by D, leave at least (1/P²)/D turns to come.
+    """
+    f, t = curve.run.flags_per_turn, curve.times_s
+    if len(t) < 2 * f + 1:
+        return []
+    before_s, last_s = t[-1 - f] - t[-1 - 2 * f], t[-1] - t[-1 - f]
+    lost = before_s**-2 - last_s**-2
+    more = last_s**-2 / lost if lost > 0 else np.inf
+    if more < _MANY_MORE_TURNS:
+        return []
+    turns = f"at least {more:.0f} turns more" if more < 1000 else "many turns more"
+    return [
+        f"the log ends while a turn still takes {number(last_s, 2)} s: friction alone would have left it {turns}. "
+        "Was it stopped, or the logger?"
+    ]
 
 
 def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
