@@ -86,12 +86,13 @@ def measure(
     -------
     DataFrame, one row a run, in the given order: condition columns, `trial, duration_s, duration_u_s, turns,
     turns_u, start_s, stop_s, status, set_aside, source, origin, more_than_s, note, doubt, outcome`. `start_s` and
-    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`, and that
-    it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful" (it counts
-    all the same, until somebody sets it aside) or "not counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be
-    measured stays, with its `status` and NaN; where it ended before the stop threshold, `more_than_s` says how long it
-    had lasted by then. Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate
-    jitter 95 times in 100.
+    `stop_s` are on the log's own clock. `doubt` says in sentences what speaks against the count (`kit.trust`, and
+    that it is unlike the other runs of its condition), empty if nothing does; `outcome` is "counted", "doubtful"
+    (it counts all the same, until somebody sets it aside) or "not counted". `.attrs["rule"]` and
+    `.attrs["rule_why"]` tell the rule that was used, and why. A run that can't be measured stays, with its `status`
+    and NaN; where it ended before the stop threshold, `more_than_s` says how long it had lasted by then.
+    Uncertainties are standard uncertainties; value ± 2 u is meant to hold the value without gate jitter 95 times in
+    100.
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before
