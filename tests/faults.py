@@ -3,8 +3,8 @@
 Three tables, as Markdown: what it makes of logs with faults (`tests/reference/faults/atlas.py`), how often ± 2 u holds
 the truth on clean logs (`coverage.py` beside it), how often a verdict on curves claims something false
 (`tests/benchmarks/false_verdicts.py`). `--count` is the number of runs for each fault, rate and length; 58 make 10,000.
-With `--fault` or `--turns` the first table only, one row for each rate and length. `--seed` makes other logs, `--sisters`
-puts every log among the other runs of its table, not only those that are clean or silent by themselves.
+With `--fault` or `--turns` the first table only, one row for each rate and length. `--seed` makes other logs,
+`--sisters` puts every log among the other runs of its table, not only those that are clean or silent by themselves.
 """
 
 from __future__ import annotations
@@ -90,8 +90,8 @@ def fault_words(rows: pd.DataFrame) -> str:
     if len(shown):
         said += (
             f"Of {len(shown):,} with a fault that leaves a trace {_silent(shown, 'among')}, each in a table of three "
+            f"conditions with three trials; by themselves {_silent(shown, 'outcome')}. "
         )
-        said += f"conditions with three trials; {_silent(shown, 'outcome')} by itself. "
     if len(clean):
         alone, among = ((clean[column] != "right").sum() for column in ("outcome", "among"))
         said += f"Of {len(clean)} clean runs {among} were marked, refused or wrong among their sisters, {alone} alone. "

@@ -20,6 +20,7 @@ import numpy as np
 from ..stats.misfit import far_from_group
 from ..wording import number
 from .breaks import Residuals
+from .trust import seconds
 
 __all__ = ["LEAST_SISTERS", "unlike_sisters"]
 
@@ -30,14 +31,15 @@ _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
 
 
-def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str]:
-    """For each run a sentence if it is unlike the other runs of its condition, else "".
+def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str | None]:
+    """For each run a sentence if it is unlike the other runs of its condition, "" if it is like them; None if there
+    is nothing to compare it with.
 
     Parameters
     ----------
     curves : `SpeedCurve` of every run that counts. groups : its condition. durations_s, turns : (n,) its counts.
     """
-    said = [""] * len(curves)
+    said: list[str | None] = [None] * len(curves)
     members: dict[Hashable, list[int]] = {}
     for i, key in enumerate(groups):
         members.setdefault(key, []).append(i)
@@ -59,10 +61,13 @@ def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, tu
     shares = np.array([miss.share for miss in near])
     usual = float(np.median(shares[np.isfinite(shares)])) if np.isfinite(shares).any() else np.inf
     for i, miss in zip(kept, near, strict=True):
-        if np.isfinite(miss.share) and miss.share > max(_MANY * usual, _SHARE) and miss.late_s > _SDS * miss.sd_s:
+        if not np.isfinite(miss.share):
+            continue
+        said[i] = said[i] or ""
+        if miss.share > max(_MANY * usual, _SHARE) and miss.late_s > _SDS * miss.sd_s:
             said[i] = said[i] or (
                 "It did not slow down as the other runs of its condition did: laid along them, its passes are off by "
-                f"{_seconds(miss.late_s)}. Did something push, touch or stop it?"
+                f"{seconds(miss.late_s)}. Did something push, touch or stop it?"
             )
     return said
 
@@ -115,7 +120,6 @@ def _along(run, sister) -> _Miss | None:
         by_stretch = speed * (t - origin) / stretch - turned / stretch**2
         design = np.stack([by_shift, by_stretch, np.ones_like(t)], axis=1) * period[:, None]
         step, *_ = np.linalg.lstsq(design, (angle - expected) * period, rcond=None)
-        late = float(np.sqrt(np.mean(((angle - expected - step[2]) * period) ** 2)))
         left = (angle - expected) * period - design @ step
         late = float(np.sqrt(np.mean(left**2)))
         stretch = float(np.clip(stretch + step[1], *_STRETCH))
@@ -123,7 +127,3 @@ def _along(run, sister) -> _Miss | None:
         if abs(step[1]) < 1e-6 and abs(step[0]) < 1e-6 * (t[-1] - t[0]):
             break
     return _Miss(late / (t[-1] - t[0]), late, max(sister.timing_sd_s, p.tick_s / np.sqrt(12)))
-
-
-def _seconds(value: float) -> str:
-    return f"{number(1e3 * value, 2)} ms" if value < 0.1 else f"{number(value, 2)} s"

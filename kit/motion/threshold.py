@@ -54,6 +54,7 @@ BEST = "best"  # the name of the choice that `best_rule` makes
 RULE_NAMES = (BEST, *RULES)
 
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
+_MANY_MORE_TURNS = 8.0  # after the last pass, at the least, had nothing but friction stopped the rotor
 _MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
@@ -160,15 +161,20 @@ class Results:
                 in_a_row, sentence = _missed_or_set(curve, counts, i)
                 (doubts if in_a_row else notes).append(sentence)
                 notes += [curve.once(_too_few_to_check), _LAST_PASS_NOTE if to_last else ""]
+            if to_last or counts.status[i] == NEVER_SLOW_ENOUGH:
+                notes.append(curve.once(_ends_in_full_swing))
             notes.append(curve.once(_too_fast))
             all_notes.append("; ".join(filter(None, notes)))
             all_doubts.append(" ".join(filter(None, doubts)))
-        for i, sentence in self._unlike():
-            all_doubts[i] = f"{all_doubts[i]} {sentence}".strip()
+        for i, sentence in self._beside_sisters():
+            if sentence:
+                all_doubts[i] = f"{all_doubts[i]} {sentence}".strip()
+            elif note := self.curves[i].once(_too_few_to_check):  # they vouch for it
+                all_notes[i] = "; ".join(part for part in all_notes[i].split("; ") if part != note)
         return all_notes, all_doubts
 
-    def _unlike(self) -> Iterator[tuple[int, str]]:
-        """What is said of each run that is unlike the other runs of its condition."""
+    def _beside_sisters(self) -> Iterator[tuple[int, str]]:
+        """Each run that can be compared with the other runs of its condition, and what speaks against it then."""
         curves, counts = self.curves, self.counts
         some = [
             i
@@ -177,7 +183,7 @@ class Results:
         ]
         groups = [tuple(sorted(curves[i].run.conditions.items())) for i in some]
         sentences = unlike_sisters([curves[i] for i in some], groups, counts.duration_s[some], counts.turns[some])
-        yield from ((i, sentence) for i, sentence in zip(some, sentences, strict=True) if sentence)
+        yield from ((i, sentence) for i, sentence in zip(some, sentences, strict=True) if sentence is not None)
 
     @property
     def notes(self) -> list[str]:
@@ -325,6 +331,27 @@ def _too_fast(curve: SpeedCurve) -> str:
     return (
         f"the fastest turn took {curve.period_s[0]:.3f} s: check the number of flags a turn "
         f"(now {curve.run.flags_per_turn}) by turning the disc ten times by hand"
+    )
+
+
+def _ends_in_full_swing(curve: SpeedCurve) -> str:
+    """A note where the log ends while friction would have needed many more turns to stop the rotor.
+
+    Friction takes no more energy from a slower turn than from a faster one. So the last two turns, whose energies
+    1/P² differ by D, leave at least (1/P²)/D turns to come.
+    """
+    f, t = curve.run.flags_per_turn, curve.times_s
+    if not curve.usable or len(t) < 2 * f + 1:
+        return ""
+    before_s, last_s = t[-1 - f] - t[-1 - 2 * f], t[-1] - t[-1 - f]
+    lost = before_s**-2 - last_s**-2
+    more = last_s**-2 / lost if lost > 0 else np.inf
+    if more < _MANY_MORE_TURNS:
+        return ""
+    turns = f"at least {more:.0f} turns more" if more < 1000 else "many turns more"
+    return (
+        f"the log ends while a turn still takes {number(last_s, 2)} s: friction alone would have left it {turns}. "
+        "Was it stopped, or the logger?"
     )
 
 

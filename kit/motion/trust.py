@@ -23,9 +23,10 @@ from ..wording import number
 from .breaks import Residuals, find_break, sudden_end
 from .splines import design_of
 
-__all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
+__all__ = ["LEAST_PASSES", "TOO_FEW_TO_CHECK", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
-LEAST_PASSES = 9  # fewer leave nothing to test a curve by
+LEAST_PASSES = 8  # fewer leave nothing to test a curve by
+TOO_FEW_TO_CHECK = "too few to check whether it coasted undisturbed"
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference
@@ -105,8 +106,8 @@ def _scatter_test(p: Residuals) -> str:
     if scatter <= max(_SCATTER * float(p.gap_s[0]), 3 * p.tick_s / sqrt(12)):
         return ""
     return (
-        f"No smooth curve fits the passes: they scatter by {_seconds(scatter)} about it, "
-        f"where the fastest pass follows the one before after {_seconds(float(p.gap_s[0]))}."
+        f"No smooth curve fits the passes: they scatter by {seconds(scatter)} about it, "
+        f"where the fastest pass follows the one before after {seconds(float(p.gap_s[0]))}."
     )
 
 
@@ -120,7 +121,7 @@ def _stray_test(p: Residuals) -> str:
     worst = int(stray[np.argmax(share[stray])])
     how = "late" if p.late_s[worst] > 0 else "early"
     return (
-        f"The pass at {number(p.times_s[worst], 4)} s came {_seconds(float(off[worst]))} too {how} for a coasting "
+        f"The pass at {number(p.times_s[worst], 4)} s came {seconds(float(off[worst]))} too {how} for a coasting "
         "rotor: something else may have passed the gate, or passes were missed."
     )
 
@@ -219,7 +220,8 @@ def _repairs_test(run: Run) -> str:
     return f"{many} passes were repaired in a log of {len(run.pass_times_s)}: look at the repairs, or measure again."
 
 
-def _seconds(value: float) -> str:
+def seconds(value: float) -> str:
+    """A short time in words: ms below a tenth of a second."""
     return f"{number(1e3 * value, 2)} ms" if value < 0.1 else f"{number(value, 2)} s"
 
 

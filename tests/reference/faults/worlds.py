@@ -12,14 +12,15 @@ E = ω²/2 as the unknown, so that dE/dθ = −(slowing) and dt/dθ = 1/ω.
 * A wheel with a string winds it up as it turns: dE/dθ = −(a + kθ') − 2cE, θ' counted from the release, until the
   string comes off after `string_until_rad`; then dE/dθ = −a − 2cE. E(θ) is closed; time is Gauss–Legendre quadrature.
 
-**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque, speed means the
-turn-averaged speed: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around the
-turn leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du; the
-m f sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has dH/dθ = −(that loss)/2π and
-dt/dθ = P(H)/2π; duration and turns are its integrals between H(P_start) and H(P_stop). Without modulation this is the
-smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in Nonlinear Dynamical Systems,
-2nd ed. 2007, ch. 2; quoted from memory.) A single flag sees one phase of the ripple only, so that its own count can
-differ from the average by a part of one turn's ripple; that is the apparatus, and is left in.
+**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque, speed means
+the turn-averaged speed: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around
+the turn leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du;
+the m f sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has
+dH/dθ = −(that loss)/2π and dt/dθ = P(H)/2π; duration and turns are its integrals between H(P_start) and H(P_stop).
+Without modulation this is the smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in
+Nonlinear Dynamical Systems, 2nd ed. 2007, ch. 2; quoted from memory.) A single flag sees one phase of the ripple only,
+so that its own count can differ from the average by a part of one turn's ripple; that is the apparatus, and is left
+in.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A run beside its sisters. Apparatus and faults are those of tests/reference/faults, which knows nothing of the kit."""
+"""A run beside its sisters. Apparatus and faults come from tests/reference/faults, which knows nothing of the kit."""
 
 from dataclasses import replace
 
@@ -50,7 +50,7 @@ def test_a_stop_by_hand_is_told_by_its_sisters():
 def test_clean_runs_and_strangers_are_left_alone():
     _, runs, thresholds = table_of("none", {}, 3)
     assert not any(doubts(runs, thresholds))
-    log, runs, thresholds = table_of("stopped by hand", {"turns": 2.0}, 1)
+    _, runs, thresholds = table_of("stopped by hand", {"turns": 2.0}, 1)
     pair = [runs[0], *runs[3:]]  # one run of its condition: nobody knows what is usual there
     assert not any("other runs" in doubt for doubt in doubts(pair, thresholds))
     nameless = [replace(run, conditions={}) for run in runs]  # nobody said that they belong together
