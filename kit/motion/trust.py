@@ -23,10 +23,9 @@ from ..wording import number
 from .breaks import Residuals, find_break, sudden_end
 from .splines import design_of
 
-__all__ = ["LEAST_PASSES", "TOO_FEW_TO_CHECK", "LawTest", "Trust", "law_holds", "law_test", "trust"]
+__all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
 LEAST_PASSES = 8  # fewer leave nothing to test a curve by
-TOO_FEW_TO_CHECK = "too few to check whether it coasted undisturbed"
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference
