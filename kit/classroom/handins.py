@@ -93,7 +93,7 @@ def _limited(files: Iterator[ClassFile]) -> Iterator[ClassFile]:
 def _folder_files(folder: Path) -> Iterator[ClassFile]:
     closed: list[OSError] = []  # folders that cannot be listed: left out, they would seem empty
     for where, folders, names in os.walk(folder, onerror=closed.append):  # which follows no links
-        folders.sort()
+        folders[:] = sorted(name for name in folders if not QUIET.search(f"{name}/"))  # may be closed: a desk's own are
         for name in sorted(names):
             path = Path(where, name)
             shown = path.relative_to(folder).as_posix()
