@@ -594,7 +594,8 @@ def teachers_page(place: Path, commands: dict[str, str]) -> None:
     expect(done.returncode == 0, f"a teacher reads the class's hand-ins: {done.stdout} {done.stderr}")
     report = Path(account.pw_dir, "class-3b.html").read_text(encoding="utf-8")
     expect("same-code" in report, "the groups are in the report")
-    say(f"The teacher's page, step 5: {"; ".join(done.stdout.splitlines())}")
+    expect("could not be" not in done.stdout, f"all that lies there is read: {done.stdout}")
+    say(f"The teacher's page, step 5: {' '.join(done.stdout.split())}")
 
 
 def stops_what_is_idle(hub: Hub) -> None:

@@ -97,7 +97,7 @@ def _limited(files: Iterator[ClassFile]) -> Iterator[ClassFile]:
 def _folder_files(folder: Path, known: Container[tuple]) -> Iterator[ClassFile]:
     closed: list[OSError] = []  # folders that cannot be listed: left out, they would seem empty
     for where, folders, names in os.walk(folder, onerror=closed.append):  # which follows no links
-        folders.sort()
+        folders[:] = sorted(name for name in folders if not QUIET.search(f"{name}/"))  # may be closed: a desk's own are
         below = "" if where == str(folder) else f"{Path(where).relative_to(folder).as_posix()}/"
         for name in sorted(names):
             if not QUIET.search(below + name):

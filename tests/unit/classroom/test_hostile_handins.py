@@ -9,6 +9,7 @@ import sys
 import zipfile
 import zlib
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -253,6 +254,20 @@ def test_a_file_that_may_not_be_read_is_named(good):
     (good / "secret.json").write_bytes(b"{}")
     (good / "secret.json").chmod(0)
     assert refused(good)["secret.json"].startswith("It cannot be read")
+
+
+def test_a_closed_folder_is_named_unless_it_is_hidden_as_what_a_desk_keeps_is(good, monkeypatch):
+    for name in (".moments", "closed"):
+        (good / name).mkdir()
+    real = os.scandir
+
+    def scandir(path):
+        if Path(path).name in (".moments", "closed"):  # as for somebody who is not root
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    assert set(refused(good)) == {"closed"}
 
 
 def test_more_files_than_anybody_teaches_end_somewhere(good, monkeypatch):
