@@ -217,7 +217,7 @@ def shared_pages(window: Window) -> Iterator[Callable]:
                 return page
 
             yield open_page, partial(_write_notebook, copy)
-            window.leave()
+            window.leave(spent=True)
             window.refuse_outside()
 
     return visit
@@ -246,7 +246,7 @@ class Pages:
         """Close all pages, and the notebook in the window."""
         while self._opened:
             self._opened.pop().close()
-        self._window.leave()
+        self._window.leave(spent=True)
 
     def refuse_outside(self) -> None:
         """Fail if a page asked for anything outside this machine since this was asked last."""
@@ -286,10 +286,14 @@ class Window:
         self._outside: list[str] = []
         self.page = None
         self.path: str | None = None  # of the notebook that is open
+        self._spent = False
 
-    def open(self, path: str, viewport: tuple[int, int] = LAPTOP):
-        """The page, as if just opened, with this notebook and no other. It is a new one after a test that failed."""
-        if self._config.stash.get(SPOILED, False):
+    def open(self, path: str, viewport: tuple[int, int] = LAPTOP, unspent: bool = False):
+        """The page, as if just opened, with this notebook and no other.
+
+        It is a new one after a test that failed, and where an `unspent` one is wanted: its errors are this notebook's.
+        """
+        if self._config.stash.get(SPOILED, False) or (unspent and self._spent):
             self.close()
         if self.page is None:
             self.page = _new_page(self._chromium, self.lab, path, viewport, self._outside)
@@ -302,8 +306,9 @@ class Window:
         self.path = path
         return self.page
 
-    def leave(self) -> None:
-        """Close the notebook, so that its kernel can be ended."""
+    def leave(self, spent: bool = False) -> None:
+        """Close the notebook, so that its kernel can be ended. `spent` if what was open may have errors later on."""
+        self._spent |= spent
         if self.path is not None and not self._config.stash.get(SPOILED, False):
             self.page.evaluate(OPEN_ANOTHER, None)
         self.path = None
@@ -314,6 +319,7 @@ class Window:
         if self.page is not None:
             self.page.close()
         self.page = self.path = None
+        self._spent = False
 
     def refuse_outside(self) -> None:
         """Fail if the page asked for anything outside this machine since this was asked last."""
@@ -344,7 +350,7 @@ class Desk:
             as_just_opened(page, LAPTOP)
         else:
             self.window.lab.end_kernels(self.copy.name)
-            page = self.window.open(path)
+            page = self.window.open(path, unspent=True)
         run_to_the_end(page, notebook)
         return page
 

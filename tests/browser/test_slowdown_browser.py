@@ -30,7 +30,8 @@ collapse_view = CollapseView(runs, results, "magnets", 0.25, 1.0)
 two_routes = TwoRoutes(results, runs, "magnets", 0.25, 1.0)
 display(collapse_view, two_routes)
 """
-SETTLED = "() => document.querySelector('.slow-cards').ariaBusy === 'false'"
+SETTLED = "() => document.querySelector('.slow-cards')?.ariaBusy === 'false'"
+ACCENT = "getComputedStyle(document.querySelector('.kit-slow')).getPropertyValue('--kit-accent').trim()"
 
 
 @pytest.fixture
@@ -174,9 +175,10 @@ def test_everything_can_be_reached_hit_and_is_named(page):
 
 
 def test_plots_take_the_colours_of_the_theme_and_the_page_fits_a_narrow_window(page):
+    light = page.evaluate(ACCENT)
     page.evaluate("jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Dark' })")
-    page.wait_for_function("() => document.body.dataset.jpThemeLight === 'false'")
-    accent = page.locator(".kit-slow").evaluate("n => getComputedStyle(n).getPropertyValue('--kit-accent').trim()")
+    page.wait_for_function(f"light => {ACCENT} !== light", arg=light)  # its style sheet may come late
+    accent = page.evaluate(ACCENT)
     wanted = [int(accent[i : i + 2], 16) for i in (1, 3, 5)]
     page.wait_for_function(
         """wanted => {
@@ -193,7 +195,10 @@ def test_plots_take_the_colours_of_the_theme_and_the_page_fits_a_narrow_window(p
     page.set_viewport_size({"width": 400, "height": 700})
     page.wait_for_function("() => document.querySelector('.kit-slow').clientWidth < 400")
     page.wait_for_function("() => document.querySelector('.kit-slow').hasAttribute('data-narrow')")
-    assert page.locator(".kit-slow").evaluate("node => node.scrollWidth <= node.clientWidth + 1")
+    page.wait_for_function(
+        "() => { const { scrollWidth, clientWidth } = document.querySelector('.kit-slow'); "
+        "return scrollWidth <= clientWidth + 1; }"
+    )
 
 
 def test_the_collapse_and_the_two_routes_are_drawn_and_described(desk):

@@ -191,6 +191,7 @@ class TestAsTheLastReleaseSaidIt:
             said.update({name: re.sub(r" \((lack-of-fit test: )?p [=<] [^)]*\)", "", said[name]) for name in said})
         assert [line for line in differences(former, now) if "_u" not in line.split(":")[0]] == []
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("lesson", ["coasting_disc", "felt_brake", "card_vanes"])
     def test_uncertainties_only_grow_and_where_errors_last(self, lesson, as_now):
         """0.1.0 took the errors of passes as independent; correlated ones widen u by up to √((1 + 0.9)/(1 − 0.9))."""

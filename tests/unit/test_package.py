@@ -52,6 +52,7 @@ def test_every_room_of_the_table_is_there():
     assert set(ROOMS) | FREE == {room_of(module) for module in GRAPH}
 
 
+@pytest.mark.slow
 def test_the_picture_in_the_guide_is_that_of_the_imports():
     found = block(DEVELOPERS.read_text(encoding="utf-8"), "rooms")
     assert found == picture(), "run `python -m tests.rooms`"

@@ -395,6 +395,7 @@ def test_names_with_acting_characters_are_cleaned():
     assert clean_text("👩‍🔬 naïve Ω", 40) == "👩‍🔬 naïve Ω"
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.binary(max_size=300))
 def test_any_bytes_are_refused_with_a_sentence(tmp_path_factory, hand_in, data):

@@ -82,6 +82,7 @@ class TestTheDemosClaims:
         assert gate.conditions["magnets"] == 6
         assert "compared with the gate" in words
 
+    @pytest.mark.slow
     def test_what_cannot_be_asked(self, level, loud):
         with pytest.raises(KitError, match=r"No run was made there.*Found: 5"):
             level.table(at=5)

@@ -184,6 +184,7 @@ def test_the_handed_out_folder_runs_alone_outside_the_project(tmp_path):
 # --- the text of a lesson file and a key ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @given(st.text(max_size=40) | AWKWARD)
 def test_any_text_survives(text):
     assert tomllib.loads(f"key = {toml_string(text)}\nnext = 1") == {"key": text, "next": 1}

@@ -87,6 +87,7 @@ def test_noise_free_passes_give_back_each_law(law):
     assert np.abs(fit.residuals_s).max() < 1e-9
 
 
+@pytest.mark.slow
 @given(
     shares=st.tuples(*[st.floats(0.0, 1.0)] * 3).filter(lambda s: sum(s) > 0.1),
     turns=st.floats(10, 300),

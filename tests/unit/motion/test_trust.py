@@ -37,7 +37,8 @@ def doubts(times, flags=1):
 
 
 class TestCleanRuns:
-    @pytest.mark.parametrize("turns", [12, *(pytest.param(turns, marks=pytest.mark.slow) for turns in (60, 300))])
+    @pytest.mark.slow
+    @pytest.mark.parametrize("turns", [12, 60, 300])
     def test_none_of_thirty_is_doubted(self, turns):
         """All laws, flags, jitters and once-a-turn torques; of 450 logs, the three doubted have wrong repairs."""
         for log in some("none", "-", turns, 30):

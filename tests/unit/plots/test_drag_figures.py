@@ -55,6 +55,7 @@ def test_every_run_and_every_law_is_on_the_collapse_plot(runs, collapsed):
     assert len({t.marker.symbol for t in figure.data if t.mode == "markers"}) == len(named)
 
 
+@pytest.mark.slow
 def test_marks_of_different_conditions_do_not_hide_each_other(collapsed):
     places = np.concatenate([t.x for t in collapse_figure(collapsed, CURVES, "magnets").data if t.mode == "markers"])
     assert np.min(np.diff(np.sort(places))) > 0.02

@@ -867,6 +867,7 @@ def test_of_two_at_the_same_instant_the_object_store_lets_one_have_the_name(buck
     assert bucket.cat_file("school/same.json") == b"first"
 
 
+@pytest.mark.slow
 def test_a_missing_bucket_is_not_made_by_a_group_that_hands_in(bucket, small_book):
     with pytest.raises(KitError, match=r"NOT written: there is no such bucket.*give that file to your teacher"):
         write_handin(make_handin(small_book, "abc", "coasting_disc"), "s3://misspelt/class-3b")

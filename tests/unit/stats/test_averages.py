@@ -177,6 +177,7 @@ def test_a_difference_of_two_against_three_four_five():
 value, u = st.floats(-1e6, 1e6), st.floats(1e-3, 1e3)
 
 
+@pytest.mark.slow
 @given(value, u, value, u)
 def test_order_does_not_matter_and_more_uncertainty_never_separates(a, ua, b, ub):
     first, second = Measured("a", a, ua), Measured("b", b, ub)

@@ -59,6 +59,7 @@ def test_what_is_typed_is_made_into_a_lesson_that_passes_its_check(form, tmp_pat
     assert "mine/student/1_predict.ipynb" in form.links.outputs[0]["data"]["text/markdown"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("field", "value", "message"),
     [
@@ -80,6 +81,7 @@ def test_a_slip_is_told_at_once_and_nothing_is_made(form, field, value, message,
     assert not (tmp_path / "mine").exists()
 
 
+@pytest.mark.slow
 def test_a_warning_stops_nobody(form):
     form.fields.safety.value = ""
     assert not form.message.problem
@@ -88,6 +90,7 @@ def test_a_warning_stops_nobody(form):
     assert form.made is not None
 
 
+@pytest.mark.slow
 def test_a_question_whose_text_is_emptied_is_left_out(form):
     form.fields.questions[1].text.value = " "
     assert [q.id for q in form.lesson.questions] == ["six-pads", "level"]
@@ -104,6 +107,7 @@ def test_changing_to_another_model_and_back_loses_nothing(form):
     assert form.lesson.title == "Typed"
 
 
+@pytest.mark.slow
 def test_the_demo_lesson_is_never_written_over(form):
     before = {path: path.read_bytes() for path in (DEMO / "felt_brake").iterdir() if path.is_file()}
     form.folder.value = str(DEMO / "felt_brake")
