@@ -518,7 +518,7 @@ def by_condition(results: pd.DataFrame, x: str) -> pd.DataFrame:
 
 def _intervals(table: pd.DataFrame, name: str) -> list[str]:
     bounds = table[[name, f"{name}_low", f"{name}_high"]].itertuples(index=False)
-    return [f"{value:.3f} ({low:.3f} to {high:.3f})" for value, low, high in bounds]
+    return [f"{value:.3f} ({low:.3f} to {high:.3f})".replace("-", "−") for value, low, high in bounds]
 
 
 def _with_u(averages: pd.DataFrame, unit: str) -> list[str]:

@@ -92,6 +92,8 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
         answer(workbook, "turns", "half")
         curve = {"x": [1, 2, 4, 8, 12], "values": [40, 20 + len(code), 12, 8, 5]}
         workbook.add("predict", Kind.PREDICTED_CURVE.of("duration_s"), curve, sealed=True)
+        click = {"source": "a.csv", "start_period_s": 0.25, "pass": 20 + len(curve), "member": 1, "after_look": False}
+        workbook.add("measure", Kind.FIRST_PASS, click)
         send(workbook, class_desk)
     expect(own.locator("#standing")).to_contain_text("5 of 6 groups have sealed.")
     expect(own.locator("#standing")).to_contain_text("Not heard from yet: 1.")
@@ -128,6 +130,7 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
     expect(screen.locator("#content h3")).not_to_be_in_viewport()
     screen.set_viewport_size({"width": 1920, "height": 1080})
     show(own, screen, "Sketches", "5 sketches")
+    show(own, screen, "First passes by eye", "5 clicks of 5 groups: all on pass 22.")
 
     data = lab_page("notebooks/coasting_disc/2_measure.ipynb", viewport=(1366, 2200))
     expect(data.locator(".kit-table").first).to_be_visible()

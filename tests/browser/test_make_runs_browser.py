@@ -43,7 +43,7 @@ def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, lesson_co
             bench.get_by_role("button", name="Give it").click()
             if pushed == 1 and PICTURES:  # of the README, in motion
                 page.wait_for_timeout(6000)
-                keep_picture(bench, "bench", height=640)
+                keep_picture(bench, "bench", height=605)
             bench.get_by_role("button", name="Skip to the end").click()
             bench.get_by_role("status").filter(has_text=f"It is at rest. Run {pushed}:").wait_for()
             bench.get_by_role("button", name="Keep this run").click()

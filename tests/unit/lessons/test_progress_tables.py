@@ -124,7 +124,8 @@ class TestSensitivity:
         shown = words["average coasting time (s)"].astype(float)
         assert np.allclose(shown, numbers["mean_duration_s"], atol=0.005)
         for cell, row in zip(words["exponent p, turns"], numbers.to_dict("records"), strict=True):
-            assert cell == f"{row['turns_p']:.3f} ({row['turns_p_low']:.3f} to {row['turns_p_high']:.3f})"
+            plain = f"{row['turns_p']:.3f} ({row['turns_p_low']:.3f} to {row['turns_p_high']:.3f})"
+            assert cell == plain.replace("-", "−")
 
 
 class TestHandAgainstGate:
