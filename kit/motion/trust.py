@@ -24,7 +24,7 @@ from .breaks import Residuals, design_of, find_break, sudden_end
 
 __all__ = ["LEAST_PASSES", "TOO_FEW_TO_CHECK", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
-LEAST_PASSES = 8  # fewer leave nothing to test a curve by
+LEAST_PASSES = 9  # fewer leave nothing to test a curve by
 TOO_FEW_TO_CHECK = "too few to check whether it coasted undisturbed"
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
