@@ -70,14 +70,14 @@ def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, tu
         return said
     kept = [i for group in families for i in group]
     label = np.concatenate([np.full(len(group), k) for k, group in enumerate(families)])
-    for values, what in ((turns, "turns"), (durations_s, "seconds")):
+    ways = ("It made {} more turns", "It made {} fewer turns"), ("It lasted {} longer", "It lasted {} less long")
+    for values, (more, less) in zip((turns, durations_s), ways, strict=True):
         logs = np.log(np.asarray(values, dtype=float)[kept])
         for at, (off, spread) in far_from_group(logs, label).items():
             if abs(off) > np.log1p(_FAR):
-                more = "more" if off > 0 else "fewer" if what == "turns" else "less"
+                how = (more if off > 0 else less).format(f"{abs(np.expm1(off)):.0%}")
                 said[kept[at]] = (
-                    f"It made {abs(np.expm1(off)):.0%} {more} {what} than the other runs of its condition, "
-                    f"{number(spread, 2)} times the usual spread."
+                    f"{how} than the other runs of its condition: {number(spread, 2)} times the usual spread."
                 )
     near = [_nearest(curves, i, group) for group in families for i in group]
     shares = np.array([miss.share for miss in near])
