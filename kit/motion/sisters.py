@@ -27,7 +27,7 @@ __all__ = ["LEAST_SISTERS", "doubt_the_unlike", "unlike_sisters"]
 
 LEAST_SISTERS = 2
 _FAR = 0.01  # of the duration or the turns: less is not worth a word
-_MANY, _SHARE, _SDS = 6.0, 0.002, 6.0  # times the usual misfit; of the time looked at; times the scatter of the passes
+_MANY, _SHARE, _SDS = 4.0, 0.001, 3.5  # times the usual misfit; of the time looked at; times the scatter of the passes
 _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
 
