@@ -27,8 +27,8 @@ __all__ = ["LEAST_SISTERS", "doubt_the_unlike", "unlike_sisters"]
 
 LEAST_SISTERS = 2
 _FAR = 0.01  # of the duration or the turns: less is not worth a word
-# A misfit is told if it is so many times the usual one of the table, so large a share of the time looked at, and so many
-# times the scatter of the passes. Of 661 clean runs one passed either line, and its passes had been repaired wrongly.
+# A misfit is told if it is so many times the usual one of the table, so large a share of the time looked at, and so
+# many times the scatter of the passes. Of 661 clean runs one passed the first line, two the second.
 _ODD = ((4.0, 0.001, 3.5), (10.0, 0.0004, 10.0))
 _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
