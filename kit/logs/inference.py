@@ -191,7 +191,8 @@ def _screen(times_s, steps, flags) -> np.ndarray:
         first = int(rising[0]) if len(rising) else len(turn)
         if first and (turn[first : first + 3] >= 0).all() and (turn[first : first + 3] < SCREEN_STEP).all():
             odd[: first + 1] = False
-            odd[first + 1] &= bool(np.abs(turn[first + 1] - turn[first]) > SCREEN_KINK) if first + 1 < len(turn) else 1
+            if first + 1 < len(turn):
+                odd[first + 1] &= bool(np.abs(turn[first + 1] - turn[first]) > SCREEN_KINK)
         falling = np.flatnonzero((turn < 0) | (turn > STEADY) | np.r_[False, turn[1:] < turn[:-1] - LONE_NEAR])
         last = int(falling[-1]) if len(falling) else -1
         if last == len(turn) - 1 and turn[-1] > 0:

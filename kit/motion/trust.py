@@ -25,7 +25,7 @@ from .splines import design_of
 
 __all__ = ["LEAST_PASSES", "LawTest", "Trust", "law_holds", "law_test", "trust"]
 
-LEAST_PASSES = 8  # fewer leave nothing to test a curve by
+LEAST_PASSES = 9  # fewer leave nothing to test a curve by
 _SCATTER = 0.12  # of the shortest gap between flags
 _STRAY, _STRAY_SDS = 0.2, 12.0  # of the gap there, and in robust standard deviations
 _RISE, _RISE_SDS = 0.03, 6.0  # share of a turn's time, and standard deviations of the difference

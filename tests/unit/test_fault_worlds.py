@@ -402,7 +402,7 @@ def test_the_tables_of_how_often_it_is_wrong_can_be_made(monkeypatch, capsys, tm
     few = [
         cell for cell in atlas.all_cells(lengths=(12.0,)) if cell.rate == next(iter(faults.FAULTS[cell.fault].rates))
     ]
-    monkeypatch.setattr(atlas, "all_cells", lambda *_: few[::6])
+    monkeypatch.setattr(atlas, "all_cells", lambda *_, **__: few[::6])
     monkeypatch.setattr(how_often_wrong, "CLEAN", 4)
     monkeypatch.setattr(false_verdicts, "DESIGNS", {"4 × 3": np.repeat([1.0, 2.0, 4.0, 8.0], 3)})
     monkeypatch.setattr(false_verdicts, "SCATTERS", (0.02,))

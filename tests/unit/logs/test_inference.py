@@ -175,3 +175,9 @@ def test_a_coarse_clock_widens_what_it_rounds_alike(tick, gap, factor):
     assert tick_of(times) == pytest.approx(tick)
     assert coarse_factor(times, gap, tick / 12**0.5) == factor
     assert coarse_factor(times, gap, tick) == 1.0
+
+
+def test_a_log_of_nothing_but_a_push_is_read():
+    """Every gap shorter than the one before, by a quarter and more: once an index beyond the last gap."""
+    times = np.cumsum([0.0, 1.0, 0.7, 0.5, 0.36, 0.3, 0.27])
+    assert (explain_passes(times).steps[1:] == 1).all()

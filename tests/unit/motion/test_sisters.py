@@ -83,3 +83,24 @@ def test_the_coast_begins_with_a_whole_turn_that_nobody_pushed(flags):
         assert start <= log.release + len(setup.flags) + 1
         assert log.release - start <= max(len(setup.flags) // 2, 1)
     assert early <= 10  # by a part of a turn, pushed hardly less than let go
+
+
+def test_sisters_vouch_for_a_run_of_few_passes():
+    """Drag ∝ speed, exact passes: eight of them are too few to be checked alone, three such runs agree."""
+    turned = 2 * np.pi * np.arange(8)
+    logs = [-np.log(1 - 0.2 * turned / start) / 0.2 for start in (15.0, 15.5, 16.0)]
+    alone = kit.measure([kit.Run(logs[0], {"n": 1.0})], 0.5, 0.8)
+    among = kit.measure([kit.Run(t, {"n": 1.0}, trial=k) for k, t in enumerate(logs, 1)], 0.5, 0.8)
+    assert "too few to check" in alone["note"][0]
+    assert among["status"].tolist() == ["counted"] * 3 and among["note"].tolist() == [""] * 3
+
+
+def test_a_log_that_ends_in_full_swing_says_so():
+    """Constant friction: v² falls by the same amount each turn, so that turns left = v²/(v² lost in a turn)."""
+    stop = (20.0**2 / (2 * 0.5)) / (2 * np.pi)  # turns to rest: 63.7
+    turned = 2 * np.pi * np.arange(1, 64)
+    times = (20.0 - np.sqrt(20.0**2 - 2 * 0.5 * turned)) / 0.5
+    cut, whole = (kit.measure([kit.Run(t)], 0.4, None)["note"][0] for t in (times[:30], times))
+    assert "ends while a turn still takes" in cut and "ends while" not in whole
+    left = int(cut.split("at least ")[1].split()[0])
+    assert left == pytest.approx(stop - 30, abs=1.5)
