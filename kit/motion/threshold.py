@@ -58,6 +58,8 @@ _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so 
 
 _MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
 
+_LONGEST = 2.5  # times as long as the turn before
+
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
 
@@ -218,6 +220,7 @@ def _row(curve: SpeedCurve, rule: str, start_period_s, stop_period_s) -> dict:
     if found["status"] == COUNTED:
         in_a_row, sentence = _missed_or_set(curve, found)
         (doubts if in_a_row else notes).extend([sentence] if sentence else [])
+        doubts += _a_turn_too_long(curve, found["stop_s"])
         if len(curve.times_s) < LEAST_PASSES + run.flags_per_turn - 1:
             notes.append(f"only {len(curve.times_s)} passes: too few to check whether it coasted undisturbed")
     if found["status"] == COUNTED and stop_period_s is None:
@@ -268,6 +271,26 @@ def _missed_or_set(curve: SpeedCurve, found: dict) -> tuple[bool, str]:
         f"At {number(when_s, 4)} s {what} taken as missed. If the clock was set there instead, "
         f"it lasted {number(moved_s, 2)} s less."
     )
+
+
+def _a_turn_too_long(curve: SpeedCurve, stop_s: float) -> list[str]:
+    """A turn that took over 2.5 times as long as the one before: no rotor that coasts does that.
+
+    Where the torque does not grow as it slows, constant friction slows it most at the end: then passes lie √n before
+    rest, the last whole turn takes 1 and the one before √2 − 1 of the same time, a ratio of 1 + √2 = 2.41 at most. So
+    one more pass was missed there, or it was stopped. This needs no curve: it holds for runs of a few passes too.
+    """
+    flags = curve.run.flags_per_turn
+    period = (curve.times_s[flags:] - curve.times_s[:-flags]) / (curve.turns[flags:] - curve.turns[:-flags])
+    longer = period[flags:] / period[:-flags]
+    odd = np.flatnonzero((longer > _LONGEST) & (curve.times_s[flags:-flags] < stop_s))
+    if not odd.size:
+        return []
+    when_s, times = curve.times_s[flags + odd[0]], longer[odd[0]]
+    return [
+        f"The turn from {number(when_s, 4)} s on took {number(times, 2)} times as long as the one before: "
+        "was a pass missed there, or was it stopped?"
+    ]
 
 
 def _rules_differ(curve: SpeedCurve, rule: str, found: dict, start_period_s, stop_period_s) -> list[str]:
