@@ -56,6 +56,7 @@ RULE_NAMES = (BEST, *RULES)
 _LAST_PASS_NOTE = "counted to the last pass: up to one turn before rest is missing"
 _MANY_MORE_TURNS = 8.0  # after the last pass, at the least, had nothing but friction stopped the rotor
 _MOVED_U, _MOVED, _SHARP = 5.0, 0.01, 0.01  # standard uncertainties; of the duration; of a gap
+_LONGEST = 2.5  # times as long as the turn before
 _SUSPECT_PERIOD_S = 0.06  # a hand spins hardly faster; more often the number of flags is wrong
 
 
@@ -160,6 +161,7 @@ class Results:
             if counted:
                 in_a_row, sentence = _missed_or_set(curve, counts, i)
                 (doubts if in_a_row else notes).append(sentence)
+                doubts.append(_a_turn_too_long(curve, counts.stop_s[i]))
                 notes += [curve.once(_too_few_to_check), _LAST_PASS_NOTE if to_last else ""]
             if to_last or counts.status[i] == NEVER_SLOW_ENOUGH:
                 notes.append(curve.once(_ends_in_full_swing))
@@ -384,6 +386,31 @@ def _missed_or_set(curve: SpeedCurve, counts: Counts, i: int) -> tuple[bool, str
         f"At {number(when_s, 4)} s {what} taken as missed. If the clock was set there instead, "
         f"it lasted {number(moved_s, 2)} s less."
     )
+
+
+def _far_longer(curve: SpeedCurve) -> list[tuple[float, float]]:
+    """Turns that took over 2.5 times as long as the one before: when (s) they began, and how many times."""
+    flags = curve.run.flags_per_turn
+    period = (curve.times_s[flags:] - curve.times_s[:-flags]) / (curve.turns[flags:] - curve.turns[:-flags])
+    longer = period[flags:] / period[:-flags]
+    odd = np.flatnonzero(longer > _LONGEST)
+    return list(zip(curve.times_s[flags + odd].tolist(), longer[odd].tolist(), strict=True))
+
+
+def _a_turn_too_long(curve: SpeedCurve, stop_s: float) -> str:
+    """A turn that took far longer than the one before: no rotor that coasts does that.
+
+    Where the torque does not grow as it slows, constant friction slows it most at the end: then passes lie √n before
+    rest, the last whole turn takes 1 and the one before √2 − 1 of the same time, a ratio of 1 + √2 = 2.41 at most. So
+    one more pass was missed there, or it was stopped. This needs no curve: it holds for runs of a few passes too.
+    """
+    for when_s, times in curve.once(_far_longer):
+        if when_s < stop_s:
+            return (
+                f"The turn from {number(when_s, 4)} s on took {number(times, 2)} times as long as the one before: "
+                "was a pass missed there, or was it stopped?"
+            )
+    return ""
 
 
 def _rules_differ(rule: str, found: Counts, other: Counts) -> dict[int, str]:

@@ -256,11 +256,14 @@ def _noise(after: np.ndarray, rate: float, k: float, recording: Recording) -> tu
     """Mean noise power, from the lower quartile of short pieces (clicks do not reach it): their middles and values.
 
     Digital silence for more than a quarter of a piece (a microphone that wakes up, a hole) tells nothing of the noise:
-    the piece before stands for it, or at the beginning the first one that has sound.
+    the piece before stands for it, or at the beginning the first one that has sound. The piece before stands for a last
+    one that is too short to tell, too, where the sound is cut off.
     """
     piece = _piece(rate)
     starts = np.arange(0, after.size, piece)
     quartile = [np.partition(p := after[e : e + piece], p.size // 4)[p.size // 4] for e in starts]
+    if len(quartile) > 1 and after.size - starts[-1] < piece / 2:
+        quartile[-1] = quartile[-2]
     mean = np.array(quartile) / _quartile(k)
     least = recording.resolution**2 / 12  # a recording knows nothing below its last bit
     heard = np.flatnonzero(np.array(quartile) > least)

@@ -99,6 +99,10 @@ class ClickFinder {
     for (;;) {
       const start = this.noise.length * this.piece - this.afterFrom, stop = Math.min(start + this.piece, this.after.length);
       if (stop <= start || (stop < start + this.piece && !last)) return;
+      if (this.noise.length && stop - start < this.piece / 2) { // too short to tell, where the sound is cut off
+        this.noise.push(this.noise.at(-1));
+        continue;
+      }
       const sorted = Float64Array.from(this.after.slice(start, stop)).sort(), quartile = sorted[Math.floor(sorted.length / 4)];
       // digital silence tells nothing of the noise: the piece before stands for it, at the beginning the first one heard
       if (quartile > this.least) {

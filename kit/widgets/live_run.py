@@ -21,6 +21,7 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Run
+from ..motion.speed import MIN_PASSES
 from ..wording import DASH, condition_value, number
 from .parts import FIELD, Details, KitBox, Status, action, attempt, condition_field, front_end, heading
 
@@ -225,7 +226,15 @@ class LiveRun(KitBox):
             return
         self._details.show([], _table(*periods))
         self._keeping.layout.display = ""
-        self.say.say(*gate.report(), *self._notes(), "Put it among your runs, or listen again: the log stays.")
+        what_next = "Put it among your runs, or listen again: the log stays."
+        self.say.say(*gate.report(), *self._notes(), self._too_few(len(gate.pass_times_s)), what_next)
+
+    def _too_few(self, passes: int) -> str:
+        """What a run this short lacks; empty if nothing."""
+        least = MIN_PASSES + self._flags - 1
+        if passes >= least:
+            return ""
+        return f"That is too short to measure: it takes {least} passes or more. Spin it faster, or let it run longer."
 
     def _show(self, gate: Measuring) -> None:
         passes = gate.pass_times_s

@@ -161,7 +161,8 @@ function render({ model, el }) {
     if (!node) return;
     ended = why;
     node.port.postMessage("stop");
-    setTimeout(() => { if (link.on) { link.end(why); close(); } }, 1500);
+    const stopped = node; // if it does not answer; by then the next run may be on
+    setTimeout(() => { if (node === stopped && link.on) { link.end(why); close(); } }, 1500);
   }
   function close() {
     stream?.getTracks().forEach((track) => track.stop());

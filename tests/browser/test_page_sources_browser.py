@@ -3,6 +3,7 @@ by its microphone and a mark seen by its camera (both play files)."""
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 from base64 import b64encode
@@ -216,6 +217,22 @@ def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_
     page.context.clear_permissions()
 
 
+def test_a_recording_that_is_added_becomes_a_run_by_its_clicks(desk, kernel_says, tmp_path):
+    seal_before(desk.copy)
+    page = desk.show(BESIDE, MAKE.replace("live_gate", "add_files"))
+    times_s = 0.4 + Exact("linear", 20).passes_s()
+    sound = write_wav(tmp_path / "phone.wav", sound_of(np.random.default_rng(3), times_s, 26, 22_050), 22_050)
+    page.locator(".jp-OutputArea input[type=file]").set_input_files(sound)
+    box = page.locator(".kit-box").filter(has_text="These clicks as a run").last
+    box.get_by_label("magnets").select_option("8")
+    box.get_by_role("button", name="Keep the clicks as a run").click()
+    expect(box).to_contain_text("Kept: number of magnets 8, trial 1.")
+    found = kernel_says(page, "[(r.origin, r.pass_times_s.round(3).tolist()) for r in make.own.runs]")
+    [(origin, found_s)] = ast.literal_eval(found)
+    assert origin == "clicks"
+    assert np.allclose(found_s, times_s, atol=0.002)
+
+
 # --- a mark ---------------------------------------------------------------------------------------------
 
 SEEN = (
@@ -310,3 +327,126 @@ def test_a_film_of_ones_own_is_read_by_its_own_times(desk, kernel_says):
     turns_s = json.loads(kernel_says(page, "__import__('numpy').diff(box.gate.pass_times_s).tolist()"))
     assert len(turns_s) >= 4
     assert np.allclose(turns_s, 0.2, atol=0.012)  # a busy machine records a frame late
+
+
+# --- twelve runs by clicks, twelve by a mark ------------------------------------------------------------
+# Only the devices are played, faster than time: sound goes to the page's audio worklet through a context that renders
+# as fast as it can, and pictures come frame by frame with their times. All that follows is the page's own.
+
+FAKE_MICROPHONE = """() => {
+    const Real = window.AudioContext;
+    navigator.mediaDevices.getUserMedia = async () => {
+        if (window.refuse) throw new DOMException("no", "NotAllowedError");
+        return new Real().createMediaStreamDestination().stream;
+    };
+    window.load = (rate, sound) => {
+        const bytes = Uint8Array.from(atob(sound), (c) => c.charCodeAt(0));
+        window.heard = [rate, Float32Array.from(new Int16Array(bytes.buffer), (x) => x / 32768)];
+    };
+    window.AudioContext = function () {
+        const [rate, samples] = window.heard, context = new OfflineAudioContext(1, samples.length, rate);
+        const buffer = new AudioBuffer({ length: samples.length, sampleRate: rate });
+        buffer.copyToChannel(samples, 0);
+        context.createMediaStreamSource = () => ({ connect: (node) => {
+            const source = new AudioBufferSourceNode(context, { buffer });
+            source.connect(node);
+            source.start();
+            context.startRendering();
+        } });
+        context.close = async () => {};
+        return context;
+    };
+}"""
+FAKE_CAMERA = """() => {
+    navigator.mediaDevices.getUserMedia = async () => {
+        if (window.refuse) throw new DOMException("no", "NotAllowedError");
+        const canvas = document.createElement("canvas");
+        canvas.getContext("2d").fillRect(0, 0, 10, 10);
+        const stream = canvas.captureStream(30);
+        window.keepDrawing = setInterval(() => canvas.getContext("2d").fillRect(0, 0, 10, 10), 100);
+        return stream;
+    };
+    let grey = 0, next = null, count = 0;
+    HTMLVideoElement.prototype.requestVideoFrameCallback = (f) => { next = f; return 1; };
+    OffscreenCanvasRenderingContext2D.prototype.drawImage = function () {
+        this.fillStyle = `rgb(${grey}, ${grey}, ${grey})`;
+        this.fillRect(0, 0, this.canvas.width, this.canvas.height);
+    };
+    window.play = (times, levels) => times.forEach((t, i) => {
+        grey = Math.round(levels[i]);
+        next(1000 * t, { mediaTime: t, presentedFrames: ++count });
+    });
+}"""
+
+
+def runs_to_make() -> list[tuple[int, Exact]]:
+    """(magnets, a run): drag ∝ speed, so much of it that the turns go with 1/(magnets + 2)."""
+    rng = np.random.default_rng(12)
+    return [
+        (magnets, Exact("linear", 150 / (magnets + 2) * (1 + 0.01 * rng.standard_normal()), first=5.0, last=0.7))
+        for magnets in (1, 2, 4, 8)
+        for _ in range(3)
+    ]
+
+
+def is_kept(box, passes: int) -> None:
+    expect(box.locator(".live-number").first).to_have_text(f"passes{passes}")
+    box.get_by_role("button", name="End this run now").click()
+    box.get_by_role("button", name="Put it among my runs").click()
+    expect(box).to_contain_text("Kept: number of magnets")
+
+
+def trend_of_twelve(page, kernel_says, origin: str) -> np.ndarray:
+    """Durations of the twelve runs less those that are true, s."""
+    assert kernel_says(page, "make.own.counts()") == repr({origin: 12})
+    kernel_says(page, f"make.progress.use_sources('measure', '{origin}')")
+    best = kernel_says(page, "[t.model for t in make.progress.trends('duration_s')][:2]")
+    assert "shifted inverse" in best
+    table = "__import__('kit').measure(make.progress.runs, 0.25, 1.0, rule='best')"
+    found = json.loads(kernel_says(page, f"{table}.sort_values(['magnets', 'trial']).duration_s.round(5).tolist()"))
+    return np.array(found) - [exact.duration_s(0.25, 1.0) for _, exact in runs_to_make()]
+
+
+def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, kernel_says):
+    seal_before(desk.copy)
+    page = desk.show(BESIDE, MAKE.replace("live_gate", "microphone"))
+    page.evaluate(FAKE_MICROPHONE)
+    box = page.locator(".kit-box").filter(has_text="Clicks in one turn").first
+    page.evaluate("window.refuse = true")
+    box.get_by_role("button", name="Let it listen").click()
+    expect(box).to_contain_text("You said no, so nothing is heard.")
+    page.evaluate("window.refuse = false")
+    rng = np.random.default_rng(5)
+    for magnets, exact in runs_to_make():
+        times_s = 0.4 + exact.passes_s()
+        sound = np.int16(32_767 * sound_of(rng, times_s, 20, 16_000))
+        page.evaluate("([rate, sound]) => window.load(rate, sound)", [16_000, b64encode(sound.tobytes()).decode()])
+        box.get_by_label("magnets").select_option(str(magnets))
+        box.get_by_role("button", name="Let it listen").click()
+        is_kept(box, len(times_s))
+    assert np.max(np.abs(trend_of_twelve(page, kernel_says, "clicks"))) < 0.005
+
+
+def test_from_the_question_for_the_camera_to_a_trend_of_twelve_runs(desk, kernel_says):
+    seal_before(desk.copy)
+    page = desk.show(BESIDE, MAKE.replace("live_gate", "camera"))
+    page.evaluate(FAKE_CAMERA)
+    box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
+    page.evaluate("window.refuse = true")
+    box.get_by_role("button", name="Open the camera").click()
+    expect(box).to_contain_text("You said no, so nothing is seen.")
+    page.evaluate("window.refuse = false")
+    box.get_by_role("button", name="Open the camera").click()
+    expect(box).to_contain_text("Place the field where the mark passes")
+    rng, begun_s = np.random.default_rng(6), 0.0
+    for magnets, exact in runs_to_make():
+        times_s, levels = brightness_of(rng, exact, field=0.2, mark=0.35, phase=0.4, noise=0.7)
+        box.get_by_label("magnets").select_option(str(magnets))
+        box.get_by_role("button", name="Watch the mark").click()
+        expect(box).to_contain_text("It watches.")
+        page.evaluate("film => window.play(...film)", [(times_s + begun_s).tolist(), levels.tolist()])
+        is_kept(box, len(exact.passes_s(0.6)))
+        begun_s += times_s[-1] + 1  # the camera's clock goes on
+    off_s = np.abs(trend_of_twelve(page, kernel_says, "camera"))
+    assert np.median(off_s) < 1 / 20 / 30
+    assert off_s.max() < 0.02

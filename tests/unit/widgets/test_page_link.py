@@ -53,6 +53,7 @@ def test_a_run_with_a_gap_a_double_and_a_page_that_starts_twice(box):
     }
     assert "4 passes logged.\nYou stopped it." in box.say.text
     assert "A byte was damaged." in box.say.text
+    assert "it takes 6 passes or more" in box.say.text
     assert box.gate.raw_path.read_bytes() == WHOLE
     box._keep.click()
     assert box.say.text == "Kept 4, {'magnets': 4}."
