@@ -17,8 +17,8 @@ from .parts import front_end
 __all__ = ["Leaving", "all_saved", "saved_by"]
 
 WORDS = (
-    "This page was closed to make room for others. What you saved is kept. To use the page again, run it: menu Run, "
-    "Run All Cells."
+    "This page was closed to make room for others. What you saved is kept. To use the page again, start it: "
+    "menu Kernel, Restart Kernel and Run All Cells."
 )
 
 

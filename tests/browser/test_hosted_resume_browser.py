@@ -67,14 +67,19 @@ def test_a_page_left_for_the_next_makes_room_and_starts_again(lab_page, make_not
     next_page = 'from IPython.display import Markdown\n\nMarkdown("**Next:** [Measure](after.ipynb)")'
     notebook = make_notebook("coasting_disc/left.ipynb", HOSTED, WELCOME, PREDICTION, next_page)
     page = lab_page(notebook, viewport=(1366, 1400))
-    kernels = "() => [...jupyterapp.serviceManager.sessions.running()].map(session => session.path).sort()"
-    still = f"async () => {{ await jupyterapp.serviceManager.sessions.refreshRunning(); return ({kernels})(); }}"
+    running = """async () => {
+        await jupyterapp.serviceManager.sessions.refreshRunning();
+        return [...jupyterapp.serviceManager.sessions.running()].some(({ path }) => path.endsWith("left.ipynb"));
+    }"""
 
     def go_on_and_come_back(gone: bool) -> None:
         page.get_by_role("link", name="Measure").click()
         expect(page.get_by_role("tab", name="after.ipynb")).to_be_visible()
-        page.wait_for_timeout(6_000)  # a page rests for three seconds, then asks
-        assert any("left.ipynb" in path for path in page.evaluate(still)) is not gone
+        if gone:
+            page.wait_for_function(f"async () => !(await ({running})())")
+        else:
+            page.wait_for_timeout(5_000)  # it would be gone after three seconds and a little
+            assert page.evaluate(running)
         page.get_by_role("tab", name="left.ipynb").click()
 
     page.get_by_text("About 19 s, half as long.").click()
@@ -86,6 +91,6 @@ def test_a_page_left_for_the_next_makes_room_and_starts_again(lab_page, make_not
     page.get_by_text("Saved and sealed.").wait_for()
     go_on_and_come_back(gone=True)
     expect(page.get_by_text("This page was closed to make room for others.")).to_be_visible()
-    page.evaluate(RUN_AGAIN)
+    page.evaluate("() => void jupyterapp.commands.execute('notebook:restart-run-all')")  # as the sentence says
     expect(page.get_by_text("twice the magnets").first).to_be_visible()
     expect(page.get_by_text("This page was closed to make room for others.")).to_have_count(0)
