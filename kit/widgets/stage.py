@@ -158,8 +158,9 @@ class Stage(Investigating):
         parts += [note(sentence) for sentence in (*self.workbook.damage, self.workbook.obstacle) if sentence]
         if stops:
             from .hand_in import WorkbookFile
+            from .leaving import Leaving
 
-            parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name)]
+            parts += [note(stops), WorkbookFile(self.workbook, self.lesson.name), Leaving(self.workbook, self.stage)]
         if self.lesson.data_notice:
             parts.append(note(self.lesson.data_notice))
         return KitBox([*parts, *safety_first(self.lesson.safety, folded=self.stage not in SPINS)])

@@ -59,3 +59,38 @@ def test_answers_are_there_again_on_a_machine_that_forgot_everything(lab_page, m
     page.get_by_text("Your first answer (sealed):").wait_for()
     expect(page.get_by_text("twice the magnets").first).to_be_visible()
     assert (workbooks / "coasting_disc.jsonl").read_bytes() == kept.read_bytes()
+
+
+def test_a_page_left_for_the_next_makes_room_and_starts_again(lab_page, make_notebook, lesson_copy):
+    """Only a page on which all is saved: what was typed and not sealed stays on the screen, and its kernel with it."""
+    make_notebook("coasting_disc/after.ipynb", "1 + 1")
+    next_page = 'from IPython.display import Markdown\n\nMarkdown("**Next:** [Measure](after.ipynb)")'
+    notebook = make_notebook("coasting_disc/left.ipynb", HOSTED, WELCOME, PREDICTION, next_page)
+    page = lab_page(notebook, viewport=(1366, 1400))
+    running = """async () => {
+        await jupyterapp.serviceManager.sessions.refreshRunning();
+        return [...jupyterapp.serviceManager.sessions.running()].some(({ path }) => path.endsWith("left.ipynb"));
+    }"""
+
+    def go_on_and_come_back(gone: bool) -> None:
+        page.get_by_role("link", name="Measure").click()
+        expect(page.get_by_role("tab", name="after.ipynb")).to_be_visible()
+        for _ in range(60 if gone else 5):  # it goes after three seconds and a little
+            page.wait_for_timeout(1_000)
+            if not page.evaluate(running):
+                break
+        assert page.evaluate(running) is not gone
+        page.get_by_role("tab", name="left.ipynb").click()
+
+    page.get_by_text("About 19 s, half as long.").click()
+    page.get_by_label("Why do you think so?").first.fill("twice the magnets")
+    go_on_and_come_back(gone=False)
+    expect(page.get_by_label("Why do you think so?").first).to_have_value("twice the magnets")
+    page.get_by_text("I am fairly sure").first.click()
+    page.get_by_role("button", name="Seal my answer").first.click()
+    page.get_by_text("Saved and sealed.").wait_for()
+    go_on_and_come_back(gone=True)
+    expect(page.get_by_text("This page was closed to make room for others.")).to_be_visible()
+    page.evaluate("() => void jupyterapp.commands.execute('notebook:restart-run-all')")  # as the sentence says
+    expect(page.get_by_text("twice the magnets").first).to_be_visible()
+    expect(page.get_by_text("This page was closed to make room for others.")).to_have_count(0)
