@@ -235,7 +235,8 @@ class _Laws:
         self.covariance = np.array(covariance).reshape(-1, 3, 3)
         lasting = [lasting_factor(lag_one(f.residuals_s, len(f.parameters)), len(f.residuals_s)) for f in fits]
         # errors that last longer than a turn do not scatter about the law
-        unseen = [curves[i].run.timing_u_s / f.timing_sd_s for i, f in zip(self.which, fits, strict=True)]
+        unseen_s = [curves[i].run.timing_u_s for i in self.which]
+        unseen = [u_s / f.timing_sd_s if u_s else 0.0 for u_s, f in zip(unseen_s, fits, strict=True)]
         self.wider = np.maximum(np.array([t_factor(f.dof) for f in fits]) / NORMAL_FACTOR * np.array(lasting), unseen)
         self.start_speed = np.array([f.start_speed for f in fits])
         self.start_s = np.array([f.times_s[0] for f in fits])

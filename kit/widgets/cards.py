@@ -13,7 +13,8 @@ import ipywidgets as widgets
 
 from ..errors import KitError
 from ..lessons.lesson import Question
-from ..lessons.progress import LESSON, ORIGINS, Progress
+from ..lessons.own_runs import LESSON, ORIGINS
+from ..lessons.progress import Progress
 from ..record.entries import BANDS, Band, Kind, Moment
 from ..record.workbook import Workbook
 from ..wording import count_of

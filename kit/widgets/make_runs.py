@@ -20,7 +20,8 @@ import pandas as pd
 from ..errors import AmbiguousLog, KitError
 from ..lessons.cautions import GATE
 from ..lessons.lesson import Lesson
-from ..lessons.progress import ORIGINS, OwnRuns, Progress
+from ..lessons.own_runs import ORIGINS, OwnRuns
+from ..lessons.progress import Progress
 from ..lessons.waiting import data_gate
 from ..logs.columns import conditions_from_name, number_or_word
 from ..logs.folder import write_folder

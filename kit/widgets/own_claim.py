@@ -15,7 +15,8 @@ import traitlets as t
 from ..errors import KitError
 from ..lessons.claim_runs import OwnClaimRuns, run_name
 from ..lessons.lesson import OWN
-from ..lessons.progress import ORIGINS, Progress
+from ..lessons.own_runs import ORIGINS
+from ..lessons.progress import Progress
 from ..plots.investigate import SYMBOL, describe_plan, plan_figure
 from ..record.entries import QUANTITIES, Kind
 from ..record.summary import table_rows

@@ -22,7 +22,8 @@ from ..lessons.by_hand import (
     pair_sentences,
     pairs_table,
 )
-from ..lessons.progress import ORIGINS, Progress
+from ..lessons.own_runs import ORIGINS
+from ..lessons.progress import Progress
 from ..logs.run import Run, with_repairs
 from ..record.entries import Kind
 from ..record.workbook import friendly_code

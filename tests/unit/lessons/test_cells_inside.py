@@ -16,7 +16,7 @@ from kit.launcher import PROJECT
 from kit.lessons.cells import MADE_STAGES
 from kit.lessons.cells_inside import claim_inside, inside_cells
 from kit.lessons.lesson import load_lesson
-from kit.lessons.progress import OwnRuns
+from kit.lessons.own_runs import OwnRuns
 from kit.motion.drag_fit import DragFit
 from kit.record.workbook import Workbook
 from kit.stats.claims import Verdict

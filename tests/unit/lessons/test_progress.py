@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 import kit
 from kit.errors import KitError
-from kit.lessons.progress import LESSON, OwnRuns, Progress
+from kit.lessons.own_runs import LESSON, OwnRuns
+from kit.lessons.progress import Progress
 from kit.record.handin import make_handin, read_handin, write_handin
 from kit.record.workbook import Workbook
 from kit.sources.bench import APPARATUS, simulate_run

@@ -8,7 +8,8 @@ import pytest
 from kit.classroom.first_passes import class_first_passes
 from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
-from kit.lessons.progress import OwnRuns, Progress
+from kit.lessons.own_runs import OwnRuns
+from kit.lessons.progress import Progress
 from kit.record.handin import make_handin, read_handin, write_handin
 from kit.record.workbook import Workbook
 from kit.widgets.by_eye import ByEye
