@@ -20,7 +20,7 @@ from pathlib import Path
 
 import anywidget
 
-import kit
+import kit.widgets
 
 PROJECT = Path(__file__).resolve().parent.parent
 RULES = PROJECT / ".oxlintrc.json"
@@ -28,9 +28,8 @@ RULES = PROJECT / ".oxlintrc.json"
 
 def whole_scripts() -> dict[str, str]:
     """Every widget's script under the widget's name, as Python sends it; every other `.js` file under its own."""
-    for module in pkgutil.walk_packages(kit.__path__, "kit."):
-        if not module.name.endswith("__main__"):  # that one runs a command
-            importlib.import_module(module.name)
+    for module in pkgutil.iter_modules(kit.widgets.__path__, "kit.widgets."):
+        importlib.import_module(module.name)
     mine = [widget for widget in _subclasses(anywidget.AnyWidget) if widget.__module__.partition(".")[0] == "kit"]
     scripts = {widget.__name__: str(widget._esm) for widget in mine if hasattr(widget, "_esm")}
     sent = "\n".join(scripts.values())

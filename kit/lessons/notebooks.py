@@ -510,7 +510,6 @@ def regenerate(project: str | Path) -> list[Path]:
     start = project / "notebooks" / "start_here.ipynb"
     start.write_text(start_notebook(lessons), encoding="utf-8", newline="\n")
     build = project / "notebooks" / "teacher" / BUILD_IT
-    build.parent.mkdir(parents=True, exist_ok=True)
     paths = [(lesson, f"../../datasets_demo/{lesson.name}") for lesson in lessons]
     build.write_text(notebook_text("build-it", build_it_cells(paths)), encoding="utf-8", newline="\n")
     return [*written, start, build]
