@@ -76,6 +76,7 @@ def test_run_all_before_the_kernel_is_there_runs_all_once_it_is(chromium, lab, l
     for route in held:
         route.continue_()
     expect(page.get_by_text("ran to the end", exact=True)).to_be_visible()
+    expect(page.locator(".jp-Dialog")).to_have_count(0)  # nobody is asked for the kernel that was on its way
     page.close()
 
 
