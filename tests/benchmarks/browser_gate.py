@@ -7,6 +7,7 @@ of three drags, some 5 to 50 turns between the thresholds.
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,8 +17,10 @@ import numpy as np
 from kit import KitError, Run, find_clicks, measure, read_sound
 from kit.sound.recording import write_wav
 from kit.sources.camera import SampleReader
+from kit.widgets.camera import PageCamera
 from tests.benchmarks.race import Row
-from tests.reference.rendered import LAWS, Exact, brightness_of, sound_of
+from tests.browser.conftest import FLAGS, device_flags, find_chromium
+from tests.reference.rendered import LAWS, Exact, brightness_of, sound_of, write_video
 
 __all__ = ["ITEMS"]
 
@@ -98,4 +101,57 @@ def _rows(name: str, cases: dict[str, dict], run_of: Callable[..., Run], scale, 
     return rows
 
 
-ITEMS = {"microphone": by_microphone, "camera": by_camera}
+PAGE_URL = "http://localhost/page"  # a browser lets only a secure page see
+# The camera's part of the page with nothing behind it: what it sends is dropped, but answered.
+ALONE = """async (source) => {
+    const { render } = new Function(`${source.replace("export default { render };", "")}; return { render };`)();
+    const heard = [];
+    const model = {
+        get: () => ({}), on: (_, f) => heard.push(f), off: () => {},
+        send: (m) => m.run && heard.forEach((f) => f({ run: m.run, have: 1e9, saved: 1e9, s: m.s, conditions: {} })),
+    };
+    render({ model, el: document.body });
+    const press = (words) => [...document.querySelectorAll("button")].find((b) => b.textContent === words).click();
+    press("Open the camera");
+    while (!document.querySelector("video").videoWidth) await new Promise((done) => setTimeout(done, 100));
+    press("Watch the mark");
+}"""
+WATCHED_S = 8.0
+
+
+def cpu_of_the_page(small: bool) -> list[Row]:
+    """Share of a core that the page takes while it watches a fake camera at 30 frames a second (its main thread)."""
+    goal, name = "≤ 30", "camera page, main thread busy"
+    chromium = find_chromium()
+    if chromium is None or small:
+        return [Row(name, None, "%", goal=goal, note="not measured: no Chromium, or tiny sizes")]
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        levels = brightness_of(np.random.default_rng(1), Exact("linear", 25), **WIDE)[1]
+        write_video(Path(folder) / "video.y4m", levels, width=640, height=480)
+        context = playwright.chromium.launch_persistent_context(
+            Path(folder) / "home", executable_path=chromium, args=[*FLAGS, *device_flags(Path(folder))]
+        )
+        context.grant_permissions(["camera"])
+        page = context.new_page()
+        page.route(PAGE_URL, lambda route: route.fulfill(body="<body></body>", content_type="text/html"))
+        page.goto(PAGE_URL)
+        page.evaluate(ALONE, str(PageCamera._esm))
+        wire = context.new_cdp_session(page)
+        wire.send("Performance.enable", {"timeDomain": "threadTicks"})  # time of the processor, not of the clock
+
+        def busy_s() -> float:
+            metrics = wire.send("Performance.getMetrics")["metrics"]
+            return float(next(m["value"] for m in metrics if m["name"] == "TaskDuration"))
+
+        page.wait_for_timeout(1000)
+        before_s, began = busy_s(), time.monotonic()
+        page.wait_for_timeout(1000 * WATCHED_S)
+        share = 100 * (busy_s() - before_s) / (time.monotonic() - began)
+        facts = page.locator(".cam-facts").inner_text()
+        context.close()
+    return [Row(name, share, "%", goal=goal, note=facts)]
+
+
+ITEMS = {"microphone": by_microphone, "camera": by_camera, "camera page": cpu_of_the_page}

@@ -222,7 +222,9 @@ def test_a_recording_that_is_added_becomes_a_run_by_its_clicks(desk, kernel_says
     page = desk.show(BESIDE, MAKE.replace("live_gate", "add_files"))
     times_s = 0.4 + Exact("linear", 20).passes_s()
     sound = write_wav(tmp_path / "phone.wav", sound_of(np.random.default_rng(3), times_s, 26, 22_050), 22_050)
-    page.locator(".jp-OutputArea input[type=file]").set_input_files(sound)
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name="Choose gate logs").click()
+    chooser.value.set_files(sound)
     box = page.locator(".kit-box").filter(has_text="These clicks as a run").last
     box.get_by_label("magnets").select_option("8")
     box.get_by_role("button", name="Keep the clicks as a run").click()
