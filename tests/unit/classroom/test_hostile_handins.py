@@ -70,7 +70,7 @@ def small(hand_in):
         (b'{"schema": "kit-handin", "version": 1, "version": 1}', "is given twice"),
         (b"[1, 2, 3]", "does not say schema"),
         (b'"<script>alert(1)</script>"', "does not say schema"),
-        (b'{"schema": "kit-handin", "version": 99}', "made by a newer kit"),
+        (b'{"schema": "kit-handin", "version": 99}', "A newer version of the kit made this hand-in"),
     ],
 )
 def test_broken_files_are_named_with_what_is_wrong(good, data, why):

@@ -771,7 +771,7 @@ def test_a_workbook_of_0_1_0_opens_with_nothing_lost_and_goes_on(tmp_path):
     assert book.path.read_bytes().startswith(raw) and book.verify() == []
 
 
-SINCE_0_1_0 = {Kind.LIFTED, Kind.SHOWN, Kind.SENT, Kind.FIRST_PASS, Kind.HAND_GRAPH, Kind.OWN_COUNT}
+SINCE_0_1_0 = {Kind.LIFTED, Kind.SHOWN, Kind.SENT, Kind.FIRST_PASS, Kind.HAND_GRAPH, Kind.OWN_COUNT, Kind.CLAIM_RUNS}
 
 
 def test_it_holds_an_entry_of_every_kind_of_0_1_0():
