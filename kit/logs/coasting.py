@@ -13,7 +13,7 @@ import numpy as np
 
 from .inference import jitter_of
 
-__all__ = ["coasting_start"]
+__all__ = ["BY_HAND_S", "coasting_start"]
 
 SPANS = (1, 2, 4, 8)  # turns over which speeds are compared: short ones for short runs, long ones for shaky gates
 LEAST_CHANGE = 0.05  # share of the speed: less is the business of friction that differs around the turn
@@ -21,6 +21,7 @@ NOISE = 7.0  # standard deviations that jitter does not reach
 BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are a poor guide
 SMOOTH = 4  # changes of speed in a row that make a smooth coast
 BIGGEST_LOSS = 0.3  # ln of speed in a turn; a coast that starts by losing more is no coast
+BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
 LASTING = 5  # gaps after a rise, for it to be a push
 RISE = 1.02  # a speed that is higher than before by more than this has risen
 
@@ -59,17 +60,18 @@ def _past_push(times_s, turns, first) -> int:
     That is so if the next turn is faster, or if the speed falls less than half as much from this turn to the next as
     from there on: friction of any law lets ln ω fall ever faster from turn to turn, but by less than twice as much.
     Matters in short runs: one pass of the push among nine bends the whole curve. In doubt a pass is left out, which
-    costs little, so jitter is taken to be at most a hundredth of a turn here.
+    costs little, so jitter is taken to be at most a hundredth of a turn here. Taps of a person tell nothing that fine.
     """
     h = _flags_per_turn(turns)
     t, a = times_s[first : first + 6 * h + LASTING], turns[first : first + 6 * h + LASTING]
-    if len(t) < 4 * h + LASTING:
+    jitter_s = jitter_of(times_s[first:])
+    if len(t) < 4 * h + LASTING or jitter_s > BY_HAND_S:
         return first
     lasts = t[h:] - t[:-h]
     speed = np.log((a[h:] - a[:-h]) / lasts)
     change = speed[h:] - speed[:-h]
     now, then = change[:-h], change[h:]
-    noise = np.minimum(4 * 2.5 * jitter_of(times_s[first:]) / lasts[: len(now)], 0.05)
+    noise = np.minimum(4 * 2.5 * jitter_s / lasts[: len(now)], 0.05)
     pushed = (now > 0.02 + noise) | ((now > then / 2) & (now - then > LEAST_CHANGE + noise))
     return first + int(np.argmin(np.append(pushed, False)))
 

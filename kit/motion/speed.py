@@ -18,6 +18,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from ..logs.coasting import BY_HAND_S
 from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.least_squares import aicc, lasting_factor
@@ -32,7 +33,6 @@ T = TypeVar("T")
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 MAX_FITTED = 10_000  # more passes than this add nothing to a smooth curve; evenly chosen ones are fitted
 _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
-_BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
 # A person's errors last, with a lag-one correlation of about 0.3: n taps are worth n (1 - 0.3)/(1 + 0.3). The curve
 # follows them a little, so that they scatter about it by a seventh less (simulated: tests/unit/sources/test_taps.py).
 _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
@@ -168,7 +168,7 @@ class SpeedCurve:
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
         wider = lasting_factor(best.lag_one, len(best.late_s))
-        if best.timing_sd_s > _BY_HAND_S:
+        if best.timing_sd_s > BY_HAND_S:
             looser *= max(wider, _BY_HAND_WIDER)
         else:
             shortest_s = self.period_s[0] / self.run.flags_per_turn

@@ -447,7 +447,9 @@ def test_from_the_question_for_the_camera_to_a_trend_of_twelve_runs(desk, kernel
         box.get_by_role("button", name="Watch the mark").click()
         expect(box).to_contain_text("It watches.")
         page.evaluate("film => window.play(...film)", [(times_s + begun_s).tolist(), levels.tolist()])
-        is_kept(box, len(exact.passes_s(0.6)))
+        seen = len(passes_from_samples(times_s, np.round(levels))[0])
+        assert 0 <= len(exact.passes_s(0.6)) - seen <= 1  # the film may end within the last
+        is_kept(box, seen)
         begun_s += times_s[-1] + 1  # the camera's clock goes on
     off_s = np.abs(trend_of_twelve(page, kernel_says, "camera"))
     assert np.median(off_s) < 1 / 20 / 30

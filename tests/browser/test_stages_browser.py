@@ -93,7 +93,7 @@ def data_wait_and_open_by_themselves_when_another_page_seals(page, visit, copy) 
     assert page.locator(visit.widget).count() == 0
     seal_before(copy)
     page.locator(visit.widget).first.wait_for()
-    page.get_by_text("This waits for").first.wait_for(state="detached")
+    expect(page.get_by_text("This waits for").locator("visible=true")).to_have_count(0)  # hidden: how it is made
 
 
 @dataclass(frozen=True)

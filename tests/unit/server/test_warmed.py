@@ -39,6 +39,7 @@ def shared() -> Iterator[Warmed]:
 
 @pytest.fixture
 def warmed(shared, monkeypatch) -> Warmed:
+    KernelProvisionerFactory.instance()  # which fills its list: done within a test, what is installed would be undone
     monkeypatch.setitem(KernelProvisionerFactory.provisioners, "spin-down-kit-warm", _Entry)
     monkeypatch.setattr(Warmed, "_instance", shared)
     return shared
