@@ -22,6 +22,7 @@ BENT = 0.35  # of the speed lost in between: where slowing is strong, lines are 
 SMOOTH = 4  # changes of speed in a row that make a smooth coast
 BIGGEST_LOSS = 0.3  # ln of speed in a turn; a coast that starts by losing more is no coast
 BY_HAND_S = 0.01  # no gate scatters as much; hardly a person scatters less
+FEW = 24  # turns
 LASTING = 5  # gaps after a rise, for it to be a push
 RISE = 1.02  # a speed that is higher than before by more than this has risen
 
@@ -65,7 +66,8 @@ def _past_push(times_s, turns, first) -> int:
     h = _flags_per_turn(turns)
     t, a = times_s[first : first + 6 * h + LASTING], turns[first : first + 6 * h + LASTING]
     jitter_s = jitter_of(times_s[first:])
-    if len(t) < 4 * h + LASTING or jitter_s > BY_HAND_S:
+    by_hand = jitter_s > BY_HAND_S and len(times_s) - first > FEW * h
+    if len(t) < 4 * h + LASTING or by_hand:
         return first
     lasts = t[h:] - t[:-h]
     speed = np.log((a[h:] - a[:-h]) / lasts)
