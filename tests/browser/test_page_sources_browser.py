@@ -83,6 +83,7 @@ def a_run(box, page, magnets: int, text: str) -> None:
 
 
 def test_from_the_question_for_the_cable_to_a_trend_of_twelve_runs(desk, kernel_says):
+    desk.clear()  # a workbook without the runs of other tests
     seal_before(desk.copy)
     page = desk.show(BESIDE, MAKE)
     box = with_a_cable(page)
@@ -218,6 +219,7 @@ def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_
 
 
 def test_a_recording_that_is_added_becomes_a_run_by_its_clicks(desk, kernel_says, tmp_path):
+    desk.clear()  # a workbook without the runs of other tests
     seal_before(desk.copy)
     page = desk.show(BESIDE, MAKE.replace("live_gate", "add_files"))
     times_s = 0.4 + Exact("linear", 20).passes_s()
@@ -410,6 +412,7 @@ def trend_of_twelve(page, kernel_says, origin: str) -> np.ndarray:
 
 
 def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, kernel_says):
+    desk.clear()  # a workbook without the runs of other tests
     seal_before(desk.copy)
     page = desk.show(BESIDE, MAKE.replace("live_gate", "microphone"))
     page.evaluate(FAKE_MICROPHONE)
@@ -430,6 +433,7 @@ def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, ke
 
 
 def test_from_the_question_for_the_camera_to_a_trend_of_twelve_runs(desk, kernel_says):
+    desk.clear()  # a workbook without the runs of other tests
     seal_before(desk.copy)
     page = desk.show(BESIDE, MAKE.replace("live_gate", "camera"))
     page.evaluate(FAKE_CAMERA)
