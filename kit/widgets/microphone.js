@@ -2,6 +2,7 @@
 // The sound itself stays here. Python gets one line a click, as from a gate.
 
 const METER_S = 2; // the meter tells of the last two seconds
+const WAKES_S = 0.25; // a microphone that is being switched on crackles: its first sounds are no clicks
 const LOUD = 0.97, QUIET_DB = -50; // of full scale: nearly cut off; hardly there
 
 // How loud it is: the words beside the meter. `peak`: the largest sample of the last seconds, as a part of full scale.
@@ -50,7 +51,7 @@ const CLICK_WORKLET = `class KitClicks extends AudioWorkletProcessor {
     [this.batch, this.size] = [[], 0];
     const clicks = this.finder.push(sound);
     if (last) clicks.push(...this.finder.finish());
-    this.port.postMessage({ clicks, peak, last, lost, sound: this.keep ? sound : null });
+    this.port.postMessage({ clicks: clicks.filter(([s]) => s > ${WAKES_S}), peak, last, lost, sound: this.keep ? sound : null });
   }
 }
 registerProcessor("kit-clicks", KitClicks);`;
