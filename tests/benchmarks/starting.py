@@ -12,6 +12,7 @@ from statistics import median
 
 from kit.launcher import PROJECT, project_environment
 from kit.lessons.analyse import analyse
+from kit.server.forked import Nursery
 from tests.benchmarks.race import Job, Row, times_of
 from tests.load.student import HUB, Student
 
@@ -80,7 +81,10 @@ def kernel(small: bool) -> list[Row]:
 async def _pages(place: Path, times: int) -> dict[tuple[str, str], float]:
     lessons = place / "lessons"
     subprocess.run(["sh", str(HUB / "for_students"), str(lessons)], check=True, stdout=subprocess.DEVNULL)
-    students = {"forked": Student(place / "a", lessons), "started": Student(place / "b", lessons, settings=None)}
+    nursery = Nursery.instance()
+    nursery.start()
+    await asyncio.wrap_future(nursery.ready)
+    students = {"forked": Student(place / "a", lessons, nursery), "started": Student(place / "b", lessons, None)}
     samples: dict[tuple[str, str], list[float]] = {}
     try:
         for student in students.values():
@@ -95,6 +99,7 @@ async def _pages(place: Path, times: int) -> dict[tuple[str, str], float]:
     finally:
         for student in students.values():
             student.log_out()
+        nursery.stop()
     return {key: median(found) for key, found in samples.items()}
 
 
