@@ -405,10 +405,7 @@ def _rise(speed) -> float:
 
 def _finished(fit: Spline, times_s) -> Spline:
     """Speeds at all passes; what little a curve rises is ironed out, so that a binary search over them is safe."""
-    speed = fit.speed
-    if len(speed) != len(times_s):
-        s, first, _ = fit.stretched(times_s)
-        speed = spline_of(fit.knots, fit.coefficients, fit.degree)(s, 1) * first
+    speed = fit.speed if len(fit.speed) == len(times_s) else fit.speeds(times_s)
     if _rise(speed) > 1e-9:
         from scipy.optimize import isotonic_regression
 

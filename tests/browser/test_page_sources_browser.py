@@ -393,6 +393,20 @@ def runs_to_make() -> list[tuple[int, Exact]]:
     ]
 
 
+def refused_at_first(desk, source: str, fake: str, per_turn: str, asks: str, refused: str) -> tuple:
+    """The page for making runs with a source whose device is played, and its box: no once, from then on yes."""
+    desk.clear()  # a workbook without the runs of other tests
+    seal_before(desk.copy)
+    page = desk.show(BESIDE, MAKE.replace("live_gate", source))
+    page.evaluate(fake)
+    box = page.locator(".kit-box").filter(has_text=per_turn).first
+    page.evaluate("window.refuse = true")
+    box.get_by_role("button", name=asks).click()
+    expect(box).to_contain_text(refused)
+    page.evaluate("window.refuse = false")
+    return page, box
+
+
 def is_kept(box, passes: int) -> None:
     expect(box.locator(".live-number").first).to_have_text(f"passes{passes}")
     box.get_by_role("button", name="End this run now").click()
@@ -412,15 +426,9 @@ def trend_of_twelve(page, kernel_says, origin: str) -> np.ndarray:
 
 
 def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, kernel_says):
-    desk.clear()  # a workbook without the runs of other tests
-    seal_before(desk.copy)
-    page = desk.show(BESIDE, MAKE.replace("live_gate", "microphone"))
-    page.evaluate(FAKE_MICROPHONE)
-    box = page.locator(".kit-box").filter(has_text="Clicks in one turn").first
-    page.evaluate("window.refuse = true")
-    box.get_by_role("button", name="Let it listen").click()
-    expect(box).to_contain_text("You said no, so nothing is heard.")
-    page.evaluate("window.refuse = false")
+    page, box = refused_at_first(
+        desk, "microphone", FAKE_MICROPHONE, "Clicks in one turn", "Let it listen", "You said no, so nothing is heard."
+    )
     rng = np.random.default_rng(5)
     for magnets, exact in runs_to_make():
         times_s = 0.4 + exact.passes_s()
@@ -433,15 +441,9 @@ def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, ke
 
 
 def test_from_the_question_for_the_camera_to_a_trend_of_twelve_runs(desk, kernel_says):
-    desk.clear()  # a workbook without the runs of other tests
-    seal_before(desk.copy)
-    page = desk.show(BESIDE, MAKE.replace("live_gate", "camera"))
-    page.evaluate(FAKE_CAMERA)
-    box = page.locator(".kit-box").filter(has_text="Marks in a turn").first
-    page.evaluate("window.refuse = true")
-    box.get_by_role("button", name="Open the camera").click()
-    expect(box).to_contain_text("You said no, so nothing is seen.")
-    page.evaluate("window.refuse = false")
+    page, box = refused_at_first(
+        desk, "camera", FAKE_CAMERA, "Marks in a turn", "Open the camera", "You said no, so nothing is seen."
+    )
     box.get_by_role("button", name="Open the camera").click()
     expect(box).to_contain_text("Place the field where the mark passes")
     rng, begun_s = np.random.default_rng(6), 0.0
