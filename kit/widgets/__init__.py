@@ -8,7 +8,7 @@ from importlib import import_module
 _HOME = {
     "AgreementView": "views",
     "Bench": "bench",
-    "Camera": "camera",
+    "Camera": "page_link",
     "ClaimTester": "claim_tester",
     "ClassOverview": "class_overview",
     "ByEye": "by_eye",
@@ -20,7 +20,7 @@ _HOME = {
     "LessonForm": "lesson_form",
     "LiveGateBox": "live_gate",
     "MakeRuns": "make_runs",
-    "Microphone": "microphone",
+    "Microphone": "page_link",
     "ObservationBox": "cards",
     "OwnCount": "own_count",
     "PlotView": "parts",

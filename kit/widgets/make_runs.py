@@ -33,10 +33,9 @@ from ..record.workbook import Workbook, friendly_code
 from ..sources.setup import BenchSetup
 from ..wording import condition_place, condition_value, count_of
 from .bench import Bench
-from .camera import Camera
 from .cards import DataSources, ObservationBox
 from .live_gate import LiveGateBox
-from .microphone import Microphone
+from .page_link import Camera, Microphone
 from .parts import (
     FIELD,
     UPLOAD_LIMIT,

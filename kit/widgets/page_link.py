@@ -1,12 +1,14 @@
-"""A page that measures and a kernel that keeps: how the two talk. page_link.js is the page's half.
+"""A page that measures and a kernel that keeps: how the two talk, and what a page measures by: microphone, camera.
 
-The page numbers what it sends by the bytes of the run before it, and keeps all until the run is over and on the disk
-here. Every message is answered with what is here and what is saved; where the page learns of a gap it goes back.
+page_link.js is the page's half. The page numbers what it sends by the bytes of the run before it, and keeps all until
+the run is over and on the disk here. Every message is answered with what is here and what is saved; where the page
+learns of a gap it goes back.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +18,14 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Run
+from ..sound.clicks import CLOCK_U, click_settings, timing_scatter
+from ..sources.camera import SampleReader
 from ..sources.gate import LiveGate
 from ..sources.page import ENDS, PageSource
 from .live_run import LiveRun, Measuring
 from .parts import FIELD, front_end, row_of
 
-__all__ = ["PageCable", "PageLink", "PageRun"]
+__all__ = ["Camera", "Microphone", "PageCable", "PageLink", "PageRun"]
 
 
 class PageLink(anywidget.AnyWidget):
@@ -169,3 +173,83 @@ class PageRun(LiveRun):
 
     def _notes(self) -> list[str]:
         return self.page.notes
+
+
+# --- clicks of a struck card, heard by the microphone of the machine the browser runs on
+#
+# microphone.js listens and finds the clicks (click_finder.js, the detector of `kit.sound.clicks`); what it finds
+# arrives as lines of a gate, and is kept as such.
+
+RATES_HZ = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 192_000)
+REST_S, REST_TURNS = 4.0, 4.0  # a run is over when no click came for so long
+
+
+class PageMicrophone(PageLink):
+    """The microphone's part of the page."""
+
+    _esm = front_end("make.js", "page_parts.js", "page_link.js", "click_finder.js", "microphone.js")
+    _css = front_end("parts.css", "page_link.css")
+
+    settings = t.Dict().tag(sync=True)  # of the detector, by sample rate
+
+
+class Microphone(PageRun):
+    """Time a disc by the clicks of a card: start, watch the loudness and the plot, keep the run.
+
+    Its arguments are those of every `PageRun`.
+    """
+
+    KIND, SAID = "clicks", "The page listens, and Python keeps the times of the clicks."
+    PER_TURN, MOST = "Clicks in one turn", 100
+
+    def _page(self) -> PageLink:
+        settings = {str(rate): click_settings(rate) for rate in RATES_HZ}
+        return PageMicrophone(self._begin_on_page, settings=settings)
+
+    def _reading(self) -> dict[str, Any]:
+        return {"rest_s": REST_S, "rest_turns": REST_TURNS}
+
+    def _notes(self) -> list[str]:
+        scatter_s = timing_scatter(self.gate.pass_times_s) if self.gate is not None else float("nan")
+        known = [f"The clicks scatter by {1e3 * scatter_s:.2g} ms about an even slowing down."] if scatter_s > 0 else []
+        return [*super()._notes(), *known]
+
+    def _hand_over(self, run: Run) -> str:
+        clock = f"Timed by clicks; a sound card's clock keeps to {100 * CLOCK_U:g} %."
+        note = self._note.value.strip()
+        return self._on_keep(run, f"{note} {clock}".strip()) if self._on_keep else ""
+
+
+# --- a mark that passes a field of a picture: the browser's camera, or a film of one's own
+#
+# camera.js measures how bright the field is, frame by frame; the samples arrive as lines and are kept as such, and
+# `kit.sources.camera` finds the passes in them (sampled.js shows them on the page meanwhile).
+
+
+class PageCamera(PageLink):
+    """The camera's part of the page."""
+
+    _esm = front_end("make.js", "page_parts.js", "page_link.js", "sampled.js", "camera.js")
+    _css = front_end("parts.css", "page_link.css")
+
+
+class Camera(PageRun):
+    """Time a disc by a mark that passes a field of the picture: place it, start, watch the plot, keep the run.
+
+    Its arguments are those of every `PageRun`. A kept run's `timing_u_s` is the standard uncertainty of its passes.
+    """
+
+    KIND, SAID = "camera", "The page watches, and Python keeps how bright the field is."
+    PER_TURN = "Marks in a turn"
+    _reader: SampleReader
+
+    def _page(self) -> PageLink:
+        return PageCamera(self._begin_on_page)
+
+    def _reading(self) -> dict[str, Any]:
+        self._reader = SampleReader()
+        return {"reader": self._reader}
+
+    def _hand_over(self, run: Run) -> str:
+        run = replace(run, timing_u_s=self._reader.timing_u_s)
+        return self._on_keep(run, self._note.value.strip()) if self._on_keep else ""

@@ -17,7 +17,7 @@ import numpy as np
 from kit import KitError, Run, find_clicks, measure, read_sound
 from kit.sound.recording import write_wav
 from kit.sources.camera import SampleReader
-from kit.widgets.camera import PageCamera
+from kit.widgets.page_link import PageCamera
 from tests.benchmarks.race import Row
 from tests.browser.conftest import FLAGS, device_flags, find_chromium
 from tests.reference.rendered import LAWS, Exact, brightness_of, sound_of, write_video

@@ -17,8 +17,7 @@ from kit.launcher import PROJECT
 from kit.logs.sampled import passes_from_samples
 from kit.sound.clicks import click_settings
 from kit.sound.recording import write_wav
-from kit.widgets.camera import PageCamera
-from kit.widgets.microphone import PageMicrophone
+from kit.widgets.page_link import PageCamera, PageMicrophone
 from tests.browser.in_page import call_in_page, seal_before
 from tests.reference.rendered import Exact, brightness_of, sound_of, write_video
 

@@ -7,9 +7,8 @@ import pytest
 
 from kit import KitError
 from kit.sources.page import PageSource
-from kit.widgets.camera import Camera
 from kit.widgets.live_gate import HERE, PAGE, LiveGateBox
-from kit.widgets.microphone import Microphone
+from kit.widgets.page_link import Camera, Microphone
 from tests.reference.rendered import Exact, brightness_of
 
 WHOLE = b"# unit ms\n1000\n1210\n1430\n1660\n"
