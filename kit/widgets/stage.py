@@ -42,9 +42,8 @@ if TYPE_CHECKING:  # what a step shows is loaded by that step
     from ..lessons.claim_runs import ClaimRuns
     from ..stats.averages import Measured
     from ..stats.trend import Trend
-    from .hand_in import HandInBox
+    from .hand_in import HandInBox, SendBox
     from .predicted_curve import PredictedCurve
-    from .send import SendBox
 
 __all__ = ["Stage"]
 
@@ -183,7 +182,7 @@ class Stage(Investigating):
 
     def send(self, moment: str) -> SendBox:
         """Hand in what the workbook holds so far; `moment`: "answers", "sketch", "results", "end" or "claims"."""
-        from .send import SendBox
+        from .hand_in import SendBox
 
         may_hold_data = self.stage != "predict" and not data_gate(self.lesson, self.workbook, self.stage).missing()
         rows = self.progress.teacher_rows if may_hold_data else dict

@@ -12,7 +12,7 @@ from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
 from kit.record.handin import read_handin
 from kit.record.workbook import Workbook
-from kit.widgets.send import SEND_AFTER, SendBox
+from kit.widgets.hand_in import SEND_AFTER, SendBox
 from kit.widgets.stage import Stage
 from tests.served_desk import LESSON, answer, served
 
@@ -86,7 +86,7 @@ def test_a_page_that_is_opened_again_sends_what_waits(workbook, tmp_path, own_ma
     answer(workbook, "two-magnets", "half")
     own_machine.setenv("KIT_CLASS_DESK", NOBODY)
     box_of(workbook).send_button.click()
-    own_machine.setattr("kit.widgets.send.TRY_AGAIN_S", (0.01, 0.01))
+    own_machine.setattr("kit.widgets.hand_in.TRY_AGAIN_S", (0.01, 0.01))
 
     async def page():
         box = box_of(workbook)
