@@ -1,4 +1,4 @@
-"""Handing in: Send on each page; at the end one file for the teacher, the workbook, a clean table for the next group."""
+"""Handing in: Send on each page; at the end a file for the teacher, the workbook, a clean table for the next group."""
 
 from __future__ import annotations
 

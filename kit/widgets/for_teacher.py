@@ -1,4 +1,4 @@
-"""The ideas behind a lesson's choices, for its teacher: from the key on this machine, or from a sealed one."""
+"""Buttons for the teacher: the ideas behind a lesson's choices, from a key, and pages to print."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import pandas as pd
 
 from ..lessons.lesson import Lesson, load_lesson, or_first_problem
 from ..lessons.teacher_key import SEALED_KEY, find_key, load_key, open_key, read_key
-from .parts import FIELD, KitBox, Status, action, attempt, heading, html_table, note, row_of
+from ..paper import PAPERS, paper_pages
+from .parts import FIELD, KitBox, Status, action, attempt, download_link, heading, html_table, note, row_of
 
-__all__ = ["TeacherKey"]
+__all__ = ["PrintPages", "TeacherKey"]
 
 NONE_HERE = (
     "The key of this lesson is not here: a copy for students, a school's hub and a hosted copy hold none. It lies in "
@@ -75,3 +76,31 @@ def _question(question, key) -> list[widgets.Widget]:
         for choice in question.choices
     ]
     return [heading(question.text), widgets.HTML(html_table(pd.DataFrame(rows)))]
+
+
+# --- a lesson's pages for groups without a computer, to save and to print
+
+
+class PrintPages(KitBox):
+    """The worksheet, the run sheet, the answer slips and the class's page, as files that a browser prints.
+
+    Parameters
+    ----------
+    lesson : folder of the lesson, or a `Lesson`.
+
+    `make()` does what the button does; the pages themselves are `kit.print_lesson`'s.
+    """
+
+    def __init__(self, lesson: Lesson | str | Path):
+        self.lesson = lesson if isinstance(lesson, Lesson) else load_lesson(lesson)
+        self.paper = widgets.Dropdown(options=list(PAPERS), description="Paper:", **FIELD)
+        self.links, self.message = widgets.HTML(), Status()
+        button = action("Make the pages to print", lambda: attempt(self.message, self.make))
+        super().__init__([row_of(self.paper, button), self.links, self.message])
+
+    def make(self) -> None:
+        """Make the pages and offer them."""
+        pages = paper_pages(self.lesson, self.paper.value)
+        links = [download_link(name, text.encode(), "text/html") for name, text in pages.items()]
+        self.links.value = "<ul>" + "".join(f"<li>{link}</li>" for link in links) + "</ul>"
+        self.message.say("Save each page, open it in your browser, and print it.")
