@@ -15,8 +15,7 @@ from .check_data import Finding, check_data
 from .foreign import check_foreign, check_unused
 from .keys import level_of
 from .lesson import LESSON_FILE, Lesson, Reading, read_lesson
-from .make import LessonPlace, data_files, find_lesson, student_notebooks
-from .own_cells import made_cells
+from .make import LessonPlace, data_files, find_lesson, made_cells, student_notebooks
 from .teacher_key import HIDDEN_KEY, KEY_FILE, find_key, read_key
 
 __all__ = ["Finding", "check_key", "check_lesson", "check_text", "summary"]

@@ -18,8 +18,7 @@ from pathlib import Path, PurePosixPath
 
 from ..errors import KitError
 from .lesson import LESSON_FILE, load_lesson
-from .make import STUDENT, TEACHER, data_files, find_lesson, made_names, remake
-from .own_cells import cells_of, is_own, own_cells
+from .make import STUDENT, TEACHER, cells_of, data_files, find_lesson, is_own, made_names, own_cells, remake
 from .teacher_key import KEY_FILE, load_key
 
 __all__ = ["PACK_ENDING", "PACK_SCHEMA", "Opened", "open_pack", "pack_lesson"]
