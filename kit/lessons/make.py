@@ -275,7 +275,7 @@ def _write(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-# --- cells that a teacher put into a made notebook: known by their ids, kept when it is made anew ----------------------
+# --- cells that a teacher put into a made notebook: known by their ids, kept when it is made anew -----------------
 
 
 _MADE = re.compile(r"[a-z-]+-\d\d")  # as `notebook_text` numbers them; a front end's own ids are random
