@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 
-from .cells_by_hand import first_by_hand, once_by_eye, own_count
 from .cells_inside import INSIDE, inside_cells
 from .cells_investigate import investigate_cells
 from .keys import level_of
@@ -25,7 +24,6 @@ __all__ = [
     "TITLES",
     "arranged",
     "made_stages",
-    "make_runs_cells",
     "notebook_name",
     "stage_cells",
 ]
@@ -119,6 +117,47 @@ def _next_step(lesson: Lesson, stage: str, home: str) -> str:
     later = STAGES[STAGES.index(stage) + 1]
     link = f"[{TITLES[later]}]({notebook_name(later)})"
     return f"## Next\n\nGo on with {link}. What you entered here is saved and waits for you there."
+
+
+# --- by eye and by hand, before the kit does it ----------------------------------------------------------------------
+
+
+def _once_by_eye() -> Cells:
+    yield (
+        "markdown",
+        "## Once by eye\n\n"
+        "One push is harder than another. So a fair count starts at the same speed in every run. You can say how fast "
+        "it is by how long one turn takes.\n\n"
+        "Here is the log of one run. Beside each pass stands how long the turn took that ends there. At which pass "
+        "would you start to count? Each of you clicks a row. Then see how far apart you are, and what that does.",
+    )
+    yield "code", "stage.by_eye()"
+
+
+def _own_count(lesson: Lesson) -> Cells:
+    bench = (
+        "Give it a push. As soon as your eye can follow it, tap once a turn. Your watch runs from your first tap to "
+        "your last. Too fast to follow? Then show it as a slow film. "
+        if lesson.bench is not None
+        else "Count the turns and time them while a gate logs the run. "
+    )
+    earlier = " Your pair joins the plots above." if lesson.has_hand_counts else ""
+    yield (
+        "markdown",
+        f"## Count one run yourself\n\nCan you trust the gate? Check it once. {bench}"
+        f"Keep your count, and only then see what the gate logged of the same run. Do the two agree?{earlier}",
+    )
+    yield "code", "stage.own_count()"
+
+
+def _first_by_hand() -> Cells:
+    yield (
+        "markdown",
+        "## First by hand\n\n"
+        "Put your averages on the axes. Then draw one smooth curve by eye. After that you see it beside curves that "
+        "the kit fits. Nothing is marked.",
+    )
+    yield "code", 'stage.graph_by_hand("duration_s")'
 
 
 # --- 1 predict -------------------------------------------------------------------------------------------------------
@@ -231,7 +270,7 @@ def _measure(lesson: Lesson) -> Cells:
     )
     yield "code", "stage.runs_table()"
     yield Step("once by eye", needs=2)
-    yield from once_by_eye()
+    yield from _once_by_eye()
     yield Step("where counting starts and stops", needs=1)
     yield "markdown", _WHERE_TO_COUNT if level.gives_procedure else _WHERE_TO_COUNT_YOURSELF
     yield "code", "stage.thresholds()"
@@ -248,80 +287,6 @@ def _measure(lesson: Lesson) -> Cells:
     yield "markdown", "## The results as a table\n\nThe next stages use these numbers."
     yield "code", "stage.results_table()"
     yield "code", 'stage.send("results")'
-
-
-# --- 2b runs of the group's own --------------------------------------------------------------------------------------
-
-
-def make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cells:
-    """(kind, text) of every cell."""
-    yield (
-        "markdown",
-        f"# 2b · Make your own runs: {lesson.title}\n\n"
-        "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
-        "were made. Choose one way or several. Each run you keep goes into your workbook.",
-    )
-    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
-    yield (
-        "markdown",
-        "## How many runs?\n\n"
-        "Decide before you measure. How many minutes do you have? One run takes its coasting time, and about a minute "
-        "to set up and to write down. So how many settings can you try, and how many times each? "
-        "Keep to it, whatever comes out.",
-    )
-    yield "code", "make.plan()"
-    if lesson.bench is not None:
-        yield (
-            "markdown",
-            "## On the virtual bench\n\n"
-            "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
-            "the end. Then keep the run. Three runs for each setting, at four settings or more, are a good beginning.",
-        )
-        yield "code", "make.bench()"
-    yield (
-        "markdown",
-        "## With a gate of your own\n\n"
-        "Is a light gate joined by a wire to the machine in front of you? Then the kit can read it while the run "
-        "lasts, also where Python runs somewhere else. First say where the wire ends. Your school's "
-        "safety rules come first. Read the cautions at the top of this page before anything spins.",
-    )
-    yield "code", "make.live_gate()"
-    yield (
-        "markdown",
-        "## By the clicks of a card\n\n"
-        "No gate? Let a card be struck once a turn, and let this machine's microphone listen. Hold it close, and keep "
-        "the room quiet. The card brakes a little too: use the same one for all runs. Fix card and microphone, so that "
-        "nothing can come loose and reach what spins.",
-    )
-    yield "code", "make.microphone()"
-    yield (
-        "markdown",
-        "## By a camera\n\n"
-        "No card either? Put a broad mark on what turns, and let a camera watch one spot that it passes. A film works "
-        "too, and one in slow motion works best. Fix the camera on a stand behind the guard. Keep the light even: no "
-        "lamp that flashes.",
-    )
-    yield "code", "make.camera()"
-    yield (
-        "markdown",
-        "## By tapping\n\n"
-        "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
-        "Practise first, so that you know how even your taps are.",
-    )
-    yield "code", "make.taps()"
-    yield (
-        "markdown",
-        "## From files\n\nDo you have logs of a gate as files? Add them here, several at once if you like.",
-    )
-    yield "code", "make.add_files()"
-    yield (
-        "markdown",
-        "## What you have, and whose runs count\n\n"
-        "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
-    )
-    yield "code", "make.runs()"
-    yield "code", "make.sources()"
-    yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."
 
 
 # --- 3 average -------------------------------------------------------------------------------------------------------
@@ -359,7 +324,7 @@ def _average(lesson: Lesson) -> Cells:
         yield "code", "stage.hand_counts()"
         yield "code", 'stage.observation("methods")'
     yield Step("own count", on=LONGER, further=(ONE,), needs=2)
-    yield from own_count(lesson)
+    yield from _own_count(lesson)
     yield Step("comparisons", on=LONGER, further=(ONE,), needs=5)
     yield (
         "markdown",
@@ -375,7 +340,7 @@ def _average(lesson: Lesson) -> Cells:
 
 def _trend(lesson: Lesson) -> Cells:
     yield Step("graph by hand", needs=len(lesson.values) + 3)  # the points, a curve in one stroke, and to keep it
-    yield from first_by_hand()
+    yield from _first_by_hand()
     yield Step("how it changes", needs=1)
     yield "markdown", _how_it_changes(lesson)
     yield "code", 'stage.trend("duration_s")'

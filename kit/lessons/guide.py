@@ -14,10 +14,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from .build_it import BUILD_IT
 from .cautions import GATE, SOURCES
 from .cells import MADE_STAGES, TITLES, made_stages, notebook_name, stage_cells
-from .cells_question import QUESTION_PAGE
 from .keys import level_of
 from .lesson import Lesson, Question
-from .paths import ONE, PATHS, TWO
+from .paths import ONE, PATHS, QUESTION_PAGE, TWO
 from .teacher_key import KEY_FILE
 
 __all__ = ["GUIDE", "guide_cells", "listed", "noted_cells"]

@@ -19,12 +19,11 @@ from pathlib import Path
 
 from ..errors import KitError
 from .cells import MADE_STAGES, MAKE_RUNS, notebook_name
-from .cells_question import QUESTION_PAGE
 from .foreign import carried_over
 from .lesson import HAND_COUNTS, LESSON_FILE, Lesson, load_lesson
 from .lesson_text import key_text, lesson_text
 from .notebooks import first_page, student_pages, teacher_notebooks
-from .paths import path_of
+from .paths import QUESTION_PAGE, path_of
 from .teacher_key import KEY_FILE, SEALED_KEY, find_key, load_key
 
 __all__ = [

@@ -1,8 +1,8 @@
 """The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
 
-`kit.lessons.cells` holds what stands on each page for students, `kit.lessons.guide` what is for the teacher. Here cells
-become notebooks, and here is the start page of the project. `python3 -m kit.lessons.notebooks` writes those of the demo
-lessons anew.
+`kit.lessons.cells` holds what stands on the pages of the stages, `kit.lessons.guide` what is for the teacher. Here cells
+become notebooks, and here are the pages beside the stages: the start, the question of the day, runs of one's own.
+`python3 -m kit.lessons.notebooks` writes those of the demo lessons anew.
 """
 
 from __future__ import annotations
@@ -14,11 +14,10 @@ from pathlib import Path
 from ..errors import KitError
 from .build_it import BUILD_IT, build_it_cells
 from .cautions import BEFORE_IT_SPINS
-from .cells import CLOSED, MAKE_RUNS, made_stages, make_runs_cells, notebook_name, stage_cells
-from .cells_question import QUESTION_PAGE, question_cells
+from .cells import CLOSED, made_stages, notebook_name, stage_cells
 from .guide import GUIDE, guide_cells, listed, noted_cells
 from .lesson import Lesson, load_lesson
-from .paths import arrange
+from .paths import AGAIN, DAY, MAKE_RUNS, QUESTION_PAGE, SEAL, WRITE, Arranged, Cells, Step, arrange
 
 __all__ = [
     "GUIDE",
@@ -27,6 +26,7 @@ __all__ = [
     "guide_notebook",
     "make_runs_notebook",
     "notebook_text",
+    "question_arranged",
     "question_notebook",
     "regenerate",
     "stage_notebook",
@@ -83,7 +83,7 @@ def student_pages(lesson: Lesson, lesson_path: str, home: str = "../start_here.i
 
 def question_notebook(lesson: Lesson, lesson_path: str, home: str = "../start_here.ipynb") -> str:
     """The text of the one page of ten minutes."""
-    return notebook_text("question", question_cells(lesson, lesson_path, home))
+    return notebook_text("question", _question_cells(lesson, lesson_path, home))
 
 
 def first_page(lesson: Lesson) -> str:
@@ -99,7 +99,7 @@ def stage_notebook(lesson: Lesson, stage: str, lesson_path: str, home: str = "..
 def make_runs_notebook(lesson: Lesson, lesson_path: str) -> str:
     """The text of the page on which a group makes runs of its own."""
     return notebook_text(
-        "runs", arrange(make_runs_cells(lesson, lesson_path, notebook_name("measure")), lesson.path).shown
+        "runs", arrange(_make_runs_cells(lesson, lesson_path, notebook_name("measure")), lesson.path).shown
     )
 
 
@@ -144,6 +144,123 @@ def start_notebook(lessons: list[Lesson], guides: bool = True) -> str:
         "start",
         [("markdown", opening), ("markdown", cautions), ("markdown", begin), ("markdown", how), ("code", check)],
     )
+
+
+# --- the one page of ten minutes -------------------------------------------------------------------------------------
+
+
+def question_arranged(lesson: Lesson) -> Arranged:
+    """The cells between the welcome and the end."""
+    return arrange(_question_of_the_day(lesson), DAY)
+
+
+def _question_cells(lesson: Lesson, lesson_path: str, home: str) -> list[tuple[str, str]]:
+    """The cells of the one page of ten minutes: the lesson's first question, talk, one run, a look back."""
+    start = f'from kit.widgets import Stage\n\nstage = Stage("{lesson_path}", "predict", path="{DAY}")\n'
+    return [
+        ("markdown", f"# Question of the day: {lesson.title}\n\n{lesson.question}"),
+        ("code", start + "stage.welcome()"),
+        *question_arranged(lesson).shown,
+        ("markdown", f"---\nThis is the end. [Back to the start]({home})."),
+    ]
+
+
+def _question_of_the_day(lesson: Lesson) -> Cells:
+    if lesson.texts["predict"]:
+        yield "markdown", lesson.texts["predict"].strip()
+    for question in lesson.asked("predict")[:1]:
+        yield Step("the question", on=(DAY,), needs=SEAL + AGAIN)
+        yield (
+            "markdown",
+            "## The question\n\n"
+            "Choose an answer, say why, and say how sure you are. Seal it. It is not marked. Then talk with others and "
+            "answer again.",
+        )
+        yield "code", f'stage.prediction("{question.id}")'
+        yield Step("one run", on=(DAY,))
+        yield "markdown", "## One run\n\nIt shows when you have answered again. What does it say about your answer?"
+        yield "code", f'stage.one_run("{question.id}")'
+        yield Step("look back", on=(DAY,), needs=WRITE)
+        yield "markdown", "## Look back\n\nOne run is not much. How sure are you now, and what would you do next?"
+        yield "code", f'stage.look_back("{question.id}", measured=False)'
+        yield "code", 'stage.observation("look back", "What do you think now? What would you measure next?")'
+    yield Step("hand in", on=(DAY,), needs=1)
+    yield "markdown", "## For your teacher"
+    yield "code", "stage.hand_in()"
+
+
+# --- 2b runs of the group's own --------------------------------------------------------------------------------------
+
+
+def _make_runs_cells(lesson: Lesson, lesson_path: str, measure_page: str) -> Cells:
+    """(kind, text) of every cell."""
+    yield (
+        "markdown",
+        f"# 2b · Make your own runs: {lesson.title}\n\n"
+        "The lesson has runs already, so you can skip this page. But runs of your own are better: you know how they "
+        "were made. Choose one way or several. Each run you keep goes into your workbook.",
+    )
+    yield "code", f'from kit.widgets import MakeRuns\n\nmake = MakeRuns("{lesson_path}")\nmake.welcome()'
+    yield (
+        "markdown",
+        "## How many runs?\n\n"
+        "Decide before you measure. How many minutes do you have? One run takes its coasting time, and about a minute "
+        "to set up and to write down. So how many settings can you try, and how many times each? "
+        "Keep to it, whatever comes out.",
+    )
+    yield "code", "make.plan()"
+    if lesson.bench is not None:
+        yield (
+            "markdown",
+            "## On the virtual bench\n\n"
+            "No apparatus at hand? Here is a simulated one. Set it up. Give it a push. Watch it slow down, or skip to "
+            "the end. Then keep the run. Three runs for each setting, at four settings or more, are a good beginning.",
+        )
+        yield "code", "make.bench()"
+    yield (
+        "markdown",
+        "## With a gate of your own\n\n"
+        "Is a light gate joined by a wire to the machine in front of you? Then the kit can read it while the run "
+        "lasts, also where Python runs somewhere else. First say where the wire ends. Your school's "
+        "safety rules come first. Read the cautions at the top of this page before anything spins.",
+    )
+    yield "code", "make.live_gate()"
+    yield (
+        "markdown",
+        "## By the clicks of a card\n\n"
+        "No gate? Let a card be struck once a turn, and let this machine's microphone listen. Hold it close, and keep "
+        "the room quiet. The card brakes a little too: use the same one for all runs. Fix card and microphone, so that "
+        "nothing can come loose and reach what spins.",
+    )
+    yield "code", "make.microphone()"
+    yield (
+        "markdown",
+        "## By a camera\n\n"
+        "No card either? Put a broad mark on what turns, and let a camera watch one spot that it passes. A film works "
+        "too, and one in slow motion works best. Fix the camera on a stand behind the guard. Keep the light even: no "
+        "lamp that flashes.",
+    )
+    yield "code", "make.camera()"
+    yield (
+        "markdown",
+        "## By tapping\n\n"
+        "Does it turn slowly enough to count? Then tap once for each turn: with the space bar, or with the button. "
+        "Practise first, so that you know how even your taps are.",
+    )
+    yield "code", "make.taps()"
+    yield (
+        "markdown",
+        "## From files\n\nDo you have logs of a gate as files? Add them here, several at once if you like.",
+    )
+    yield "code", "make.add_files()"
+    yield (
+        "markdown",
+        "## What you have, and whose runs count\n\n"
+        "Tick whose runs you want to use from now on. You can mix them: every plot shows them with marks of their own.",
+    )
+    yield "code", "make.runs()"
+    yield "code", "make.sources()"
+    yield "markdown", f"---\n**Next:** [Measure]({measure_page}). What you kept here is saved and waits for you there."
 
 
 # --- the teacher's pages ---------------------------------------------------------------------------------------------

@@ -22,6 +22,7 @@ __all__ = [
     "PATHS",
     "PATH_NAMES",
     "PROJECT",
+    "QUESTION_PAGE",
     "SEAL",
     "TWO",
     "WRITE",
@@ -37,6 +38,7 @@ __all__ = [
 DAY, ONE, TWO, PROJECT = "question of the day", "one lesson", "two lessons", "project"
 ALL = (ONE, TWO, PROJECT)  # all that go through the stages
 
+QUESTION_PAGE = "question_of_the_day.ipynb"  # the one page of ten minutes
 MAKE_RUNS = "2b_make_runs.ipynb"  # the page for a group's own runs: after the stage "measure" in every list of files
 
 # Clicks and fields of what occurs often: choice, reason, confidence, button; the same without a reason, which is free

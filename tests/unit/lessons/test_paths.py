@@ -10,12 +10,11 @@ from kit.errors import KitError
 from kit.launcher import PROJECT
 from kit.lessons.cells import MADE_STAGES, arranged, stage_cells
 from kit.lessons.cells_inside import INSIDE
-from kit.lessons.cells_question import QUESTION_PAGE, question_arranged
 from kit.lessons.copies import pages_on_path
 from kit.lessons.lesson import load_lesson
 from kit.lessons.make import new_lesson, remake
-from kit.lessons.notebooks import DEMO_LESSONS, student_pages
-from kit.lessons.paths import ALL, DAY, ONE, PATHS, TWO, Step, arrange, path_of, spread_values
+from kit.lessons.notebooks import DEMO_LESSONS, question_arranged, student_pages
+from kit.lessons.paths import ALL, DAY, ONE, PATHS, QUESTION_PAGE, TWO, Step, arrange, path_of, spread_values
 from kit.lessons.paths import PROJECT as WHOLE
 from kit.lessons.waiting import asked_before
 from kit.record.workbook import Workbook
