@@ -8,28 +8,32 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import io
+import json
+import os
 import socket
 import time
 from base64 import b64encode
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from hashlib import sha256
 from typing import Any
+from urllib.parse import urlsplit
 
 import numpy as np
+from tornado.httpclient import AsyncHTTPClient, HTTPClientError
 from tornado.httpserver import HTTPServer
 
 from ..errors import KitError
 from ..plots.pages import templates
 from ..record.entries import MOMENTS
-from .hub import Hub
 from .live import Chosen, LiveClass, standing
 from .part import HERE
 from .receive import DeskSettings, Receiver, load_settings
 from .sections import STYLE
 from .statistics import stuart_maxwell
 
-__all__ = ["Desk", "near_address"]
+__all__ = ["Desk", "Hub", "hub_of", "near_address"]
 
 LOOK_EVERY_S = 1.0  # at the folder, for hand-ins that came another way
 POLL_S = 20.0  # how long a page's question for news waits
@@ -215,3 +219,75 @@ def near_address() -> str:
             return str(probe.getsockname()[0])
         except OSError:
             return "127.0.0.1"
+
+
+# --- as a service of a school's hub ----------------------------------------------------------------------------------
+#
+# Who asks is told by the hub, from the token that a session carries: it answers `GET /user` for a token with whose it
+# is and what it may do (its REST API). A desk takes hand-ins from tokens that may reach this service. So no account's
+# name is needed in a hand-in, and none is kept.
+
+WAIT_S = 5.0
+MAX_ANSWER = 1_000_000
+
+
+@dataclass(frozen=True)
+class Hub:
+    """The hub that started this desk."""
+
+    api_url: str
+    prefix: str  # of the desk's addresses, with a slash at both ends
+    service: str  # the desk's name there
+    bind: str  # where the hub's proxy expects the desk, http://HOST:PORT
+
+    @property
+    def host(self) -> str:
+        """Where to listen."""
+        return urlsplit(self.bind).hostname or "127.0.0.1"
+
+    @property
+    def port(self) -> int:
+        """On which port."""
+        return urlsplit(self.bind).port or 0
+
+    async def who(self, token: str) -> str:
+        """Whose token it is, if it may reach this desk; empty if not.
+
+        Raises
+        ------
+        OSError : the hub does not answer.
+        """
+        if not token or not token.isascii() or len(token) > 300:
+            return ""
+        client = AsyncHTTPClient(force_instance=True, max_body_size=MAX_ANSWER)
+        try:
+            answer = await client.fetch(
+                f"{self.api_url.rstrip('/')}/user",
+                headers={"Authorization": f"token {token}"},
+                request_timeout=WAIT_S,
+                connect_timeout=WAIT_S,
+                follow_redirects=False,
+            )
+            found = json.loads(answer.body)
+        except HTTPClientError as problem:
+            if problem.code in (401, 403, 404):
+                return ""
+            raise OSError("the hub does not answer") from None
+        except ValueError:
+            raise OSError("the hub does not answer as it should") from None
+        finally:
+            client.close()
+        if not isinstance(found, dict) or not isinstance(found.get("name"), str):
+            return ""
+        allowed = {"access:services", f"access:services!service={self.service}"}
+        scopes = found.get("scopes")
+        return found["name"] if isinstance(scopes, list) and allowed & {s for s in scopes if isinstance(s, str)} else ""
+
+
+def hub_of(environment: Mapping[str, str] = os.environ) -> Hub | None:
+    """The hub, if this process is one of its services; None elsewhere, and in a student's session."""
+    names = ("JUPYTERHUB_API_URL", "JUPYTERHUB_SERVICE_PREFIX", "JUPYTERHUB_SERVICE_NAME", "JUPYTERHUB_SERVICE_URL")
+    api_url, prefix, service, bind = (environment.get(name, "") for name in names)
+    if not (api_url and service and bind and prefix.startswith("/services/")):
+        return None
+    return Hub(api_url, f"/{prefix.strip('/')}/", service, bind)

@@ -1,7 +1,7 @@
 """The class desk's server: what can be asked for, and by whom.
 
 What students can do: POST a hand-in to the class's own address, and nothing else. Nothing can be listed or read back.
-The teacher's pages need the teacher's key. On a hub, the hub says who asks (`kit.classroom.hub`).
+The teacher's pages need the teacher's key. On a hub, the hub says who asks (`kit.classroom.desk`).
 """
 
 from __future__ import annotations
@@ -26,8 +26,7 @@ from ..lessons.lesson import LESSON_FILE
 from ..record.entries import MOMENTS, Moment
 from ..record.handin import MAX_BYTES
 from ..record.sending import DESK
-from .desk import Desk, near_address
-from .hub import Hub, hub_of
+from .desk import Desk, Hub, hub_of, near_address
 from .live import ADDRESS, Chosen, LiveClass
 from .page import class_report, class_summary
 from .receive import DeskIsFull, load_settings

@@ -1,7 +1,7 @@
 """The notebooks of a lesson, made from its lesson file: same lesson in, same bytes out.
 
-`kit.lessons.cells` holds what stands on the pages of the stages, `kit.lessons.guide` what is for the teacher. Here cells
-become notebooks, and here are the pages beside the stages: the start, the question of the day, runs of one's own.
+`kit.lessons.cells` holds what stands on the pages of the stages, `kit.lessons.guide` what is for the teacher. Here
+cells become notebooks, and here are the pages beside the stages: the start, the question of the day, runs of one's own.
 `python3 -m kit.lessons.notebooks` writes those of the demo lessons anew.
 """
 

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 import pandas as pd
 import traitlets as t
 
-from ..classroom.first_passes import class_first_passes
+from ..classroom.handins import class_first_passes
 from ..errors import KitError
 from ..lessons.by_hand import LOOKED, MEMBERS, clicks_of
 from ..lessons.progress import Progress

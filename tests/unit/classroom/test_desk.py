@@ -15,8 +15,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from kit.classroom.desk import Buckets
-from kit.classroom.hub import Hub, hub_of
+from kit.classroom.desk import Buckets, Hub, hub_of
 from kit.classroom.receive import DeskIsFull, Receiver, load_settings
 from kit.classroom.serve import run_desk
 from kit.errors import KitError

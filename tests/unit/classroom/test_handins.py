@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from kit.classroom.first_passes import class_first_passes
+from kit.classroom.handins import class_first_passes
 from kit.classroom.overview import read_class
 from kit.classroom.sections import SECTIONS, Show
 from kit.errors import KitError

@@ -11,7 +11,7 @@ import pytest
 import yaml
 
 from kit import commands, launcher
-from kit.classroom.hub import hub_of
+from kit.classroom.desk import hub_of
 from kit.record.sending import where_to_send
 from kit.record.workbook import Workbook
 from tests.unit.record.test_school_server import HUB, Settings

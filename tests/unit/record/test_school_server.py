@@ -160,7 +160,7 @@ def test_the_hubs_settings_agree_with_each_other(tmp_path, monkeypatch):
 
 
 def test_with_a_key_the_hub_has_a_desk_that_its_sessions_may_reach(tmp_path):
-    from kit.classroom.hub import hub_of
+    from kit.classroom.desk import hub_of
     from kit.record.sending import where_to_send
     from kit.record.workbook import Workbook
 
@@ -172,7 +172,7 @@ def test_with_a_key_the_hub_has_a_desk_that_its_sessions_may_reach(tmp_path):
     desk = c.JupyterHub.services[-1]
     assert desk["environment"] == {"KIT_DESK_KEY": "the key"}
     roles = {role["name"]: set(role["scopes"]) for role in c.JupyterHub.load_roles}
-    scope = f"access:services!service={desk['name']}"  # what the desk asks for, see kit.classroom.hub
+    scope = f"access:services!service={desk['name']}"  # what the desk asks for, see kit.classroom.desk
     assert scope in roles["user"] and "self" in roles["user"] and scope in c.Spawner.server_token_scopes
     hub = hub_of(
         {

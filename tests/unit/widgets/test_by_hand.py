@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kit.classroom.first_passes import class_first_passes
+from kit.classroom.handins import class_first_passes
 from kit.errors import KitError
 from kit.lessons.lesson import load_lesson
 from kit.lessons.own_runs import OwnRuns
