@@ -28,9 +28,8 @@ from ..errors import KitError
 from ..plots.pages import templates
 from ..record.entries import MOMENTS
 from .live import Chosen, LiveClass, standing
-from .part import HERE
 from .receive import DeskSettings, Receiver, load_settings
-from .sections import STYLE
+from .sections import HERE, STYLE
 from .statistics import stuart_maxwell
 
 __all__ = ["Desk", "Hub", "hub_of", "near_address"]

@@ -21,10 +21,9 @@ from ..record.entries import MOMENTS, QUANTITIES, Moment
 from ..wording import count_of, number, unit_of
 from . import tables
 from .charts import letter
-from .overview import ClassReader, Group, Overview
-from .part import HERE, Section, Show
+from .overview import ClassReader, Group, Overview, Show
 from .receive import watch
-from .sections import SECTIONS
+from .sections import HERE, SECTIONS, Section
 from .sketches import sketches_and_data
 
 __all__ = ["ADDRESS", "PARTS", "Chosen", "LiveClass", "standing", "summary_of"]

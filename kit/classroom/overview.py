@@ -31,7 +31,7 @@ from ..stats.averages import COUNTED
 from ..wording import count_of
 from .handins import LET_IN, NOT_ALLOWED, ClassFile, class_files, clean_text
 
-__all__ = ["ClassReader", "GivenAnswer", "Group", "Overview", "Refused", "read_class"]
+__all__ = ["ClassReader", "GivenAnswer", "Group", "Overview", "Refused", "Show", "read_class"]
 
 MAX_TEXT, MAX_ID, MAX_ANSWERS, MAX_RUNS, MAX_WARNINGS = 2_000, 80, 60, 500, 20
 MAX_POINTS, MAX_CLAIMS = 40, 20  # of a sketch; of a group
@@ -155,6 +155,17 @@ class Overview:
             if question.id == question_id:
                 return question
         raise KitError("Nobody answered this question", found=question_id, fix=f"ids: {[q.id for q in self.questions]}")
+
+
+@dataclass(frozen=True)
+class Show:
+    """What is asked of a section: the class, and how to look at it."""
+
+    overview: Overview
+    question: str = ""  # id; for sections about one question
+    marked: bool = False  # whether to mark what the data support
+    moment: str = Moment.FIRST  # of the reasons
+    search: str = ""  # words in reasons and explanations
 
 
 def read_class(

@@ -11,8 +11,8 @@ from ..lessons.lesson import Question
 from ..plots.pages import templates
 from ..record.entries import MOMENTS
 from .live import summary_of
-from .overview import Overview
-from .sections import HERE, SECTIONS, STYLE, Section, Show, handed_in_words
+from .overview import Overview, Show
+from .sections import HERE, SECTIONS, STYLE, Section, handed_in_words
 
 __all__ = ["class_report", "class_summary", "write_class_report", "write_class_summary"]
 

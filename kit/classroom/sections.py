@@ -6,19 +6,20 @@ draws it and escapes every text, so that nothing a stranger wrote becomes markup
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import isfinite
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ..lessons.lesson import STAGES
+from ..plots.pages import templates
 from ..record.entries import BANDS, MOMENTS, QUANTITIES, Moment
 from ..wording import DASH, count_of, number, percent, plus_minus, unit_of
 from .charts import confidence_chart, letter, moves_chart, pooled_chart, reference_chart
-from .overview import Overview
-from .part import HERE, Section, Show
+from .overview import Overview, Show
 from .sketches import claims, first_passes, sketches, sketches_and_data
 from .tables import (
     NO_BAND,
@@ -37,8 +38,9 @@ from .tables import (
     reference_table,
 )
 
-__all__ = ["HERE", "SECTIONS", "STYLE", "Section", "Show", "handed_in_words"]
+__all__ = ["HERE", "SECTIONS", "STYLE", "Section", "handed_in_words"]
 
+HERE = Path(__file__).parent  # where the templates are
 STYLE = HERE / "sections.css"
 
 MOST_SHOWN = 300  # rows or texts in one list: a page with more helps nobody, and the CSV files hold them all
@@ -48,6 +50,25 @@ LATER = (Moment.DISCUSSED, Moment.END)  # moments that are compared with the fir
 
 #: How a band's part of a bar is drawn.
 PARTS = {band: f"cv-part cv-b{k}" for k, band in enumerate([*reversed(BANDS), NO_BAND])}
+
+
+@dataclass(frozen=True)
+class Section:
+    """One step. `cover` says what it will show, and gives nothing away."""
+
+    id: str
+    title: str
+    cover: str
+    content: Callable[[Show], dict]  # what it shows, as plain values
+    macro: str  # of sections.html.j2: how it is drawn
+    per_question: bool = True
+    can_mark: bool = False
+    searchable: bool = False
+
+    def html(self, show: Show, drawing: object = None) -> str:
+        """The section alone, as HTML. `drawing`: the macros of sections.html.j2, from whoever has read them already."""
+        drawing = drawing or templates(HERE).get_template("sections.html.j2").module
+        return str(getattr(drawing, self.macro)(self.content(show)))
 
 
 @dataclass(frozen=True)

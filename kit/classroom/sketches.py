@@ -11,7 +11,7 @@ from ..record.entries import QUANTITIES
 from ..wording import count_of
 from . import tables
 from .charts import sketch_chart
-from .part import Show
+from .overview import Show
 
 __all__ = ["claims", "first_passes", "sketches", "sketches_and_data"]
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from ..classroom.overview import ClassReader, Overview
-from ..classroom.sections import SECTIONS, STYLE, Section, Show, handed_in_words
+from ..classroom.overview import ClassReader, Overview, Show
+from ..classroom.sections import SECTIONS, STYLE, Section, handed_in_words
 from ..errors import KitError
 from ..lessons.lesson import Lesson
 from ..record.entries import MOMENTS

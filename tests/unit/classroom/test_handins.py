@@ -7,8 +7,8 @@ import json
 import pytest
 
 from kit.classroom.handins import class_first_passes
-from kit.classroom.overview import read_class
-from kit.classroom.sections import SECTIONS, Show
+from kit.classroom.overview import Show, read_class
+from kit.classroom.sections import SECTIONS
 from kit.errors import KitError
 from kit.record.entries import Kind
 from kit.record.handin import make_handin

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from kit.classroom import handins as handin_folder
 from kit.classroom.handins import class_files, clean_text
 from kit.classroom.live import LiveClass, standing
-from kit.classroom.overview import read_class
+from kit.classroom.overview import Show, read_class
 from kit.classroom.page import class_report, class_summary
-from kit.classroom.sections import SECTIONS, Show
+from kit.classroom.sections import SECTIONS
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson

@@ -8,8 +8,7 @@ from dataclasses import replace
 import pytest
 
 from kit.classroom.live import PARTS, Chosen, LiveClass, standing, summary_of
-from kit.classroom.overview import ClassReader, read_class
-from kit.classroom.part import Show
+from kit.classroom.overview import ClassReader, Show, read_class
 from kit.classroom.sections import SECTIONS
 from kit.classroom.sketches import sketches, sketches_and_data
 from kit.classroom.tables import claims as claims_table

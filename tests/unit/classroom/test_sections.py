@@ -5,8 +5,8 @@ import re
 import pytest
 
 from kit.classroom import sections
-from kit.classroom.overview import read_class
-from kit.classroom.sections import HERE, SECTIONS, Show
+from kit.classroom.overview import Show, read_class
+from kit.classroom.sections import HERE, SECTIONS
 from kit.launcher import PROJECT
 from kit.plots.pages import templates
 
