@@ -1,4 +1,4 @@
-"""Names that moved in version 0.2.0: what a lesson made before still finds, with a warning, until 0.3.0.
+"""Names that moved in version 0.2.0 or since: what a lesson made before still finds, with a warning, until 0.3.0.
 
 Everything a notebook needs is a name of `kit` or `kit.widgets`. Before, notebooks and lessons also imported from inner
 modules; those now lie in rooms. A former module is made up when somebody asks for it, and only then.
@@ -81,7 +81,7 @@ _MOVED = {
     "lesson_new": "lessons.make",
     "lesson_text": "lessons.make",
     "pages": "lessons.notebooks lessons.cells",
-    "teacher_pages": "lessons.notebooks",
+    "teacher_pages": "lessons.notebooks lessons.guide",
     "lesson_check": "lessons.check",
     "lesson_check_data": "lessons.check_data",
     "lesson_draft": "lessons.draft",
@@ -96,7 +96,7 @@ _MOVED = {
     "change_tests": "classroom.statistics",
     "between_groups": "classroom.statistics",
     "class_charts": "classroom.charts",
-    "class_sections": "classroom.sections",
+    "class_sections": "classroom.sections classroom.overview",
     "class_report": "classroom.page",
     "figure_style": "plots.style",
     "figures": "plots.trials plots.trend_figures plots.style",
@@ -118,6 +118,17 @@ _MOVED = {
     "widgets.data_sources": "widgets.cards",
     "widgets.trial_planner": "widgets.own_claim",
     "widgets.workbook_file": "widgets.hand_in",
+    # since 0.2.0
+    "classroom.first_passes": "classroom.handins",
+    "classroom.hub": "classroom.desk",
+    "classroom.part": "classroom.overview classroom.sections",
+    "lessons.cells_question": "lessons.notebooks lessons.paths",
+    "lessons.own_cells": "lessons.make",
+    "widgets.camera": "widgets.page_link",
+    "widgets.microphone": "widgets.page_link",
+    "widgets.print_pages": "widgets.for_teacher",
+    "widgets.send": "widgets.hand_in",
+    "widgets.teacher_key": "widgets.for_teacher",
 }
 # Former name: what it is called now.
 _RENAMED = {"prepare": "speed_curves", "common_threshold": "common_start", "Say": "Status"}

@@ -31,6 +31,7 @@ def test_each_former_module_leads_to_modules_that_are_there(former):
         ("kit.classroom", "read_class", "kit.classroom.overview"),
         ("kit.sound", "read_sound", "kit.sound.recording"),
         ("kit.widgets.plot_view", "PlotView", "kit.widgets.views"),
+        ("kit.widgets.teacher_key", "TeacherKey", "kit.widgets.for_teacher"),
     ],
 )
 def test_a_former_name_is_the_present_one_and_warns(former, name, now):
