@@ -8,7 +8,7 @@ function render({ model, el }) {
   const cells = make("div", { class: "live-numbers" });
   el.classList.add("kit-live");
   el.append(cells, canvas);
-  const redraw = () => { frame ||= requestAnimationFrame(() => { frame = 0; drawLive(canvas, times, periods, "Nothing has passed the gate yet."); }); };
+  const redraw = () => { frame ||= requestAnimationFrame(() => { frame = 0; drawLive(canvas, times, periods, model.get("nothing")); }); };
   const showNumbers = () => {
     cells.replaceChildren(...model.get("numbers").map(([name, value]) =>
       make("div", { class: "live-number" }, make("small", {}, name), make("strong", {}, value))));

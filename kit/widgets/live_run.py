@@ -53,16 +53,20 @@ class Measuring(Protocol):
 
 
 class LivePlot(anywidget.AnyWidget):
-    """A plot that grows: `add` sends only new points. `numbers`: pairs (name, value) shown large above it."""
+    """A plot that grows: `show` sends only new points.
+
+    `numbers`: pairs (name, value) shown large above it. `nothing`: what is said while there is no point.
+    """
 
     _esm = front_end("make.js", "page_parts.js", "live_plot.js", "live_gate.js")
     _css = front_end("live_gate.css")
 
     numbers = t.List(t.List(t.Unicode())).tag(sync=True)
+    nothing = t.Unicode("Nothing has passed the gate yet.").tag(sync=True)
 
-    def __init__(self):
+    def __init__(self, **traits):
         self.times_s, self.periods_s = np.empty(0), np.empty(0)
-        super().__init__()
+        super().__init__(**traits)
         self.on_msg(lambda _, message, __: self._tell(0) if message.get("ask") == "all" else None)
 
     def clear(self) -> None:
@@ -94,9 +98,13 @@ class LiveRun(KitBox):
     on_keep : called with (pass_times_s, conditions, note); returns a sentence to show, or raises KitError.
     flags_per_turn : passes in one turn.
 
+    `NOTHING` is said while there is no turn yet, `NO_RUN` after a run that is none, `PASS` is what is counted.
     `gate` is the run that is on, or the last one. `stop()` and `keep()` do what the page offers: one button listens
     and, while it does, ends the run; below the plot a finished run is taken or left.
     """
+
+    NOTHING, PASS = "Nothing has passed the gate yet.", ("pass", "passes")
+    NO_RUN = "That makes no run. Check the gate, and listen again."
 
     def __init__(
         self,
@@ -115,7 +123,8 @@ class LiveRun(KitBox):
         self._value = condition_field(x, values)
         self._listen = action(LISTEN, self._listen_or_end)
         self._listen.add_class("kit-wide")
-        self.plot, self.say, self._details = LivePlot(), Status(), Details(summary="Show the turns as numbers")
+        self.plot, self.say = LivePlot(nothing=self.NOTHING), Status()
+        self._details = Details(summary="Show the turns as numbers")
         self._details.show([], _table((), ()))
         self._note = widgets.Text(description="Note (if anything was odd):", **FIELD)
         self._keep = action("Put it among my runs", lambda: attempt(self.say, self.keep))
@@ -222,11 +231,11 @@ class LiveRun(KitBox):
         self._listen.description, self._ended_s = AGAIN, time.monotonic()
         periods = _periods(gate.pass_times_s, self._flags)
         if len(gate.pass_times_s) < 2:
-            self.say.say(*gate.report(), *self._notes(), "That makes no run. Check the gate, and listen again.")
+            self.say.say(*gate.report(), *self._notes(), self.NO_RUN)
             return
         self._details.show([], _table(*periods))
         self._keeping.layout.display = ""
-        what_next = "Put it among your runs, or listen again: the log stays."
+        what_next = "Put it among your runs, or make the next one: the log stays."
         self.say.say(*gate.report(), *self._notes(), self._too_few(len(gate.pass_times_s)), what_next)
 
     def _too_few(self, passes: int) -> str:
@@ -245,7 +254,8 @@ class LiveRun(KitBox):
     def _show_numbers(self, passes: int = 0, times=(), periods=()) -> None:
         last = f"{number(periods[-1], 3)} s" if len(periods) else DASH
         since = f"{times[-1]:.1f} s" if len(times) else DASH
-        self.plot.numbers = [["passes", str(passes)], ["last turn took", last], ["time since the first pass", since]]
+        one, many = self.PASS
+        self.plot.numbers = [[many, str(passes)], ["last turn took", last], [f"time since the first {one}", since]]
 
 
 def _periods(times_s: np.ndarray, flags: int) -> tuple[np.ndarray, np.ndarray]:

@@ -129,7 +129,7 @@ class PageRun(LiveRun):
     on_keep : called with (run, note) for a run that is kept; returns a sentence to show, or raises KitError.
 
     A source says by `KIND` what its logs are called, by `SAID` what happens now, by `PER_TURN` what comes so many times
-    a turn (`MOST` at most), and makes its part of the page with `_page`.
+    a turn (`MOST` at most), by the words of `LiveRun` what it waits for, and makes its part of the page with `_page`.
     """
 
     KIND = SAID = PER_TURN = ""
@@ -201,6 +201,8 @@ class Microphone(PageRun):
 
     KIND, SAID = "clicks", "The page listens, and Python keeps the times of the clicks."
     PER_TURN, MOST = "Clicks in one turn", 100
+    NOTHING, PASS = "No click heard yet.", ("click", "clicks")
+    NO_RUN = "That makes no run. Bring the microphone closer to the card, and listen again."
 
     def _page(self) -> PageLink:
         settings = {str(rate): click_settings(rate) for rate in RATES_HZ}
@@ -241,6 +243,8 @@ class Camera(PageRun):
 
     KIND, SAID = "camera", "The page watches, and Python keeps how bright the field is."
     PER_TURN = "Marks in a turn"
+    NOTHING, PASS = "No mark seen yet.", ("mark", "marks")
+    NO_RUN = "That makes no run. See that the mark passes the field, and watch again."
     _reader: SampleReader
 
     def _page(self) -> PageLink:

@@ -146,7 +146,8 @@ function render({ model, el }) {
     }));
   const table = make("table", { class: "pick-table" },
     make("caption", {}, "What every run gives, as far as trials repeat. Point at a run to read how exactly the gate timed it."), make("thead", {}, head), body);
-  const scroll = make("div", { class: "pick-scroll" }, table);
+  const more = make("p", { class: "pick-more", "aria-hidden": "true" }); // the table itself is read aloud whole
+  const scroll = make("div", { class: "pick-scroll" }, table, more);
   const repairs = make("details", { class: "pick-repairs" });
 
   el.classList.add("kit-picker");
@@ -193,6 +194,17 @@ function render({ model, el }) {
     next.focus();
   });
 
+  function sayWhatIsBelow() {
+    const end = scroll.scrollTop + scroll.clientHeight - more.offsetHeight;
+    const n = [...body.rows].filter((row) => row.offsetTop + row.offsetHeight / 2 > end).length;
+    const words = n ? `${n} more ${n === 1 ? "row" : "rows"} below ↓` : "";
+    if (more.textContent !== words) more.textContent = words;
+  }
+  listen(scroll, "scroll", sayWhatIsBelow);
+  const fits = new ResizeObserver(sayWhatIsBelow);
+  [scroll, table].forEach((part) => fits.observe(part));
+  undo.push(() => fits.disconnect());
+
   function highlight(i, bringIntoView = false) {
     if (i === bright) return;
     cells[bright]?.row.classList.remove("pick-bright");
@@ -201,7 +213,7 @@ function render({ model, el }) {
     row?.classList.add("pick-bright");
     canvas.classList.toggle("pick-faint", i >= 0);
     if (row && bringIntoView) { // moves the table only, never the page
-      const below = row.offsetTop + row.offsetHeight - scroll.clientHeight, above = row.offsetTop - head.offsetHeight;
+      const below = row.offsetTop + row.offsetHeight + more.offsetHeight - scroll.clientHeight, above = row.offsetTop - head.offsetHeight;
       scroll.scrollTop = Math.min(Math.max(scroll.scrollTop, below), above);
     }
     read();
