@@ -195,8 +195,12 @@ function render({ model, el }) {
   });
 
   function sayWhatIsBelow() {
-    const end = scroll.scrollTop + scroll.clientHeight - more.offsetHeight;
-    const n = [...body.rows].filter((row) => row.offsetTop + row.offsetHeight / 2 > end).length;
+    const below = () => { // what the bar itself covers is not seen either
+      const end = scroll.scrollTop + scroll.clientHeight - more.offsetHeight;
+      return [...body.rows].filter((row) => row.offsetTop + row.offsetHeight / 2 > end).length;
+    };
+    if (!more.textContent && below()) more.textContent = "↓";
+    const n = below();
     const words = n ? `${n} more ${n === 1 ? "row" : "rows"} below ↓` : "";
     if (more.textContent !== words) more.textContent = words;
   }

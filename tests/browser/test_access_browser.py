@@ -112,6 +112,9 @@ AXE_ON_OURS = """async () => {
     return { checked: nodes.length && passes.length, problems: violations.flatMap(({ id, impact, nodes }) =>
         nodes.map((node) => `${id} (${impact}): ${node.html.slice(0, 120)} ${node.any[0]?.message ?? ""}`)) };
 }"""
+WHITE_ON_DARK = """() => document.body.dataset.jpThemeLight === "true" ? [] :
+    [...document.querySelectorAll(".kit-plot .js-plotly-plot")]
+      .filter((plot) => !getComputedStyle(plot.firstElementChild).filter.startsWith("invert(")).map(shown)"""
 TAB_STOP = """(root) => {
     const stops = root.stops ??= stopsOf(root), node = document.activeElement;
     const { outlineStyle, outlineWidth } = getComputedStyle(node);
@@ -250,6 +253,7 @@ def test_no_rule_of_access_is_broken(opened, theme):
         "(light) => document.body.dataset.jpThemeLight === light", arg=str(theme == "Light").lower()
     )
     none_of(problem for _ in each_part(opened) for problem in axe_problems(opened))
+    none_of(opened.evaluate(WHITE_ON_DARK))
 
 
 def test_everything_is_reached_by_the_tab_key_and_seen(opened):

@@ -70,6 +70,23 @@ def test_a_dragged_line_takes_the_results_with_it(page, kernel_says):
     assert repr(shown) == expected
 
 
+def test_the_table_says_what_is_below_and_the_rules_stand_two_by_two(page):
+    table, more = page.locator(".pick-scroll").first, page.locator(".pick-more").first
+    expect(more).to_have_text(re.compile(r"^[2-9] more rows below ↓$"))
+    ends = """(box) => [...box.querySelectorAll("tbody tr")]
+        .filter((row) => row.getBoundingClientRect().bottom - 13 > {}).length"""
+    bar = "box.querySelector('.pick-more').getBoundingClientRect().top"
+    assert (more.text_content() or "").startswith(f"{table.evaluate(ends.format(bar))} more")
+    page.locator(".pick-table tbody tr").first.focus()
+    page.keyboard.press("End")
+    expect(more).to_be_empty()
+    assert table.evaluate(ends.format("box.getBoundingClientRect().bottom")) == 0
+    places = page.locator(".pick-rules .pick-choice").evaluate_all(
+        "all => all.map((one) => [one.offsetLeft, one.offsetTop])"
+    )
+    assert [len(set(across)) for across in zip(*places, strict=True)] == [2, 2]
+
+
 def test_keys_move_a_line_and_leave_the_notebook_alone(page, kernel_says):
     line = slider(page, "Start")
     line.focus()

@@ -45,6 +45,14 @@ def test_notebooks_are_committed_bare(path):
             assert len(cell["source"]) <= (11 if inside else 8), "cells stay short"
 
 
+def test_a_copy_without_the_tests_says_so_on_the_page_that_needs_them(tmp_path, monkeypatch):
+    page = json.loads((PROJECT / "notebooks" / "teacher" / f"{HOW_WE_KNOW}.ipynb").read_text("utf-8"))
+    (tmp_path / "notebooks" / "teacher").mkdir(parents=True)
+    monkeypatch.chdir(tmp_path / "notebooks" / "teacher")
+    with pytest.raises(KitError, match="The folder tests is not in this copy"):
+        exec("".join(page["cells"][1]["source"]), {})
+
+
 def names_taken(text: str) -> list[tuple[str, str]]:
     """(module, name) of everything of the kit that a notebook's code imports, and what it says of modules in prose."""
     code = "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"])

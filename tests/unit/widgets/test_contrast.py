@@ -8,9 +8,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import kit
+from kit.plots.style import GRID, INK, MUTED, PALETTE, PAPER
 
 KIT = Path(kit.__file__).parent
 JUPYTERLAB = {  # its light and its dark theme: paper of a page and of a panel, and text on both
@@ -60,6 +62,31 @@ def test_boxes(theme):
     assert {pair: contrast(*pair) for pair in text if contrast(*pair) < TEXT} == {}
     lines = [(colours[name], ground) for name in ("edge", "accent", "warm") for ground in grounds]
     assert {pair: contrast(*pair) for pair in lines if contrast(*pair) < GRAPHICS} == {}
+
+
+def turned_over(colour: str, share: float, degrees: float) -> str:
+    """What CSS's invert(share) hue-rotate(degrees) makes of a colour: W3C, Filter Effects Module Level 1, 9.6.1, 9.6.5
+    (the matrix from memory; the browser's test of access looks whether the filter is there)."""
+    inverted = [share + (1 - 2 * share) * int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    weights = np.array([0.213, 0.715, 0.072])
+    turn = np.array([[-0.213, -0.715, 0.928], [0.143, 0.140, -0.283], [-0.787, 0.715, 0.072]])
+    angle = np.radians(degrees)
+    matrix = weights + np.cos(angle) * (np.eye(3) - weights) + np.sin(angle) * turn
+    return "#" + "".join(f"{round(255 * float(part)):02x}" for part in np.clip(matrix @ inverted, 0, 1))
+
+
+def test_plots_on_a_dark_page():
+    css = (KIT / "widgets" / "parts.css").read_text("utf-8")
+    found = re.search(r"invert\((0\.\d+)\) hue-rotate\((\d+)deg\)", css)
+    assert found
+    look = {
+        colour: turned_over(colour, float(found[1]), float(found[2])) for colour in (*PALETTE, INK, MUTED, PAPER, GRID)
+    }
+    words = {colour: contrast(look[colour], look[PAPER]) for colour in (*PALETTE, INK, MUTED)}
+    assert {colour: ratio for colour, ratio in words.items() if ratio < TEXT} == {}
+    assert contrast(look[PAPER], JUPYTERLAB["dark"]["page"]) < 1.1  # no card: the page goes on
+    assert 1.1 < contrast(look[GRID], look[PAPER]) < 1.5  # faint, as on light paper
+    assert turned_over("#ffffff", 1, 180) == "#000000" and turned_over("#336699", 0, 0) == "#336699"
 
 
 def test_the_class_page_is_a_light_card():

@@ -30,6 +30,16 @@ def says(box, buffer: bytes | None = None, **message) -> dict:
     return next((a for a in box.answers[count:] if "saved" in a or len(a) == 2), {})
 
 
+@pytest.mark.parametrize(
+    ("source", "words", "many"), [(Microphone, "No click heard", "clicks"), (Camera, "No mark seen", "marks")]
+)
+def test_a_source_says_what_it_waits_for(tmp_path, source, words, many):
+    box = source(tmp_path)
+    assert box.plot.nothing == f"{words} yet."
+    assert [name for name, _ in box.plot.numbers] == [many, "last turn took", f"time since the first {many[:-1]}"]
+    assert "gate" not in box.NO_RUN
+
+
 def test_a_run_with_a_gap_a_double_and_a_page_that_starts_twice(box):
     box._value.value = 4
     assert says(box, run="a", at=0, s=0.1) == {"run": "a", "unknown": True}
