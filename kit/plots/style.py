@@ -43,7 +43,7 @@ SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "triangle-down", "
 INK = "#1b2430"  # text, axes
 MUTED = "#56606b"  # secondary text, 4.5:1 or more on PAPER
 GRID = "#e3e5e3"
-PAPER = "#fcfcf9"  # light, so that the same figure prints and projects; on a dark page it is a card
+PAPER = "#fcfcf9"  # light, so that the same figure prints and projects; a dark page turns it over (widgets/parts.css)
 FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 
 FONT_SIZE = 15
