@@ -6,6 +6,7 @@ Colours are those that the style sheets declare; those that JupyterLab gives (te
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -75,13 +76,15 @@ def turned_over(colour: str, share: float, degrees: float) -> str:
     return "#" + "".join(f"{round(255 * float(part)):02x}" for part in np.clip(matrix @ inverted, 0, 1))
 
 
-def test_plots_on_a_dark_page():
-    css = (KIT / "widgets" / "parts.css").read_text("utf-8")
-    found = re.search(r"invert\((0\.\d+)\) hue-rotate\((\d+)deg\)", css)
+def on_a_dark_page(style_sheet: Path, colours: Iterable[str]) -> dict[str, str]:
+    """What becomes of colours where the sheet turns a light card over."""
+    found = re.search(r"invert\((0\.\d+)\) hue-rotate\((\d+)deg\)", style_sheet.read_text("utf-8"))
     assert found
-    look = {
-        colour: turned_over(colour, float(found[1]), float(found[2])) for colour in (*PALETTE, INK, MUTED, PAPER, GRID)
-    }
+    return {colour: turned_over(colour, float(found[1]), float(found[2])) for colour in colours}
+
+
+def test_plots_on_a_dark_page():
+    look = on_a_dark_page(KIT / "widgets" / "parts.css", [*PALETTE, INK, MUTED, PAPER, GRID])
     words = {colour: contrast(look[colour], look[PAPER]) for colour in (*PALETTE, INK, MUTED)}
     assert {colour: ratio for colour, ratio in words.items() if ratio < TEXT} == {}
     assert contrast(look[PAPER], JUPYTERLAB["dark"]["page"]) < 1.1  # no card: the page goes on
@@ -89,10 +92,15 @@ def test_plots_on_a_dark_page():
     assert turned_over("#ffffff", 1, 180) == "#000000" and turned_over("#336699", 0, 0) == "#336699"
 
 
-def test_the_class_page_is_a_light_card():
+def test_the_class_page_is_a_light_card_turned_over_on_a_dark_page():
     colours = declared((KIT / "classroom" / "sections.css").read_text("utf-8"), "", "light")
     for name in ("ink", "muted", "blue", "warm", "green"):
         assert contrast(colours[name], colours["paper"]) >= TEXT, name
     assert contrast(colours["ink"], colours["stay"]) >= TEXT
     for name in ("surest", "sure"):  # the bands; the third is striped, and every band has an edge
         assert contrast(colours[name], colours["paper"]) >= GRAPHICS, name
+    look = on_a_dark_page(KIT / "classroom" / "sections.css", colours.values())
+    for name in ("ink", "muted", "blue", "warm", "green"):
+        assert contrast(look[colours[name]], look[colours["paper"]]) >= TEXT, name
+    for name in ("surest", "sure"):
+        assert contrast(look[colours[name]], look[colours["paper"]]) >= GRAPHICS, name
