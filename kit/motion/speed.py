@@ -146,9 +146,9 @@ class SpeedCurve:
 
         What is meant stands in the text of this module. Standard uncertainties: the least-squares covariance of the
         curve, widened by Student's factor so that ± 2 u is close to 95 %, combined with what the curve may be off by
-        because it is too smooth, √max(d², u_r² − u²): d is the difference to the next richer curve, u_r the latter's
-        uncertainty. u_r² − u² is the variance of d where nothing is wrong (Hausman 1978, Econometrica 46, 1251), so
-        that nothing smaller would show; a correction that is not made counts as uncertainty (GUM F.2.4.5). Where
+        because it is too smooth, √max(d², s²/3). d is the difference to the next richer curve; s² = u_r² − u², where
+        u_r is the latter's uncertainty, is the variance of d where nothing is wrong (Hausman 1978, Econometrica 46,
+        1251). What is off by less than s does not show: it may lie anywhere within ± s (rectangular, GUM 4.3.7). Where
         residuals are correlated from pass to pass by ρ, significantly, √((1 + ρ)/(1 − ρ)) times as large (Bayley &
         Hammersley 1946); where they scatter by more than 10 ms, as a person's taps do, at least 1.6 times; for a coarse
         clock see `kit.logs.inference`.
@@ -256,7 +256,7 @@ class Curves(tuple[SpeedCurve, ...]):
             ends = np.array([at.time_s, at.turns]).reshape(2, len(periods), 2, k)
             last = ends[:, 1] if len(periods) == 2 else self.last_pass[:, None]
             best, richer = np.broadcast_to(last - ends[:, 0], (2, 2, k)).swapaxes(0, 1)
-            unseen = np.maximum((richer - best) ** 2, richer_u**2 - u**2)  # what the best curve may be off by
+            unseen = np.maximum((richer - best) ** 2, (richer_u**2 - u**2) / 3)  # what the best curve may be off by
             u = np.sqrt(u**2 + np.where(np.isfinite(unseen), unseen, 0.0))
             found[:, self.usable] = best[0], u[0], best[1], u[1], ends[0, 0, 0], last[0, 0]
         return Stretches(found)
