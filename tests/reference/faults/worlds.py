@@ -12,21 +12,21 @@ E = ω²/2 as the unknown, so that dE/dθ = −(slowing) and dt/dθ = 1/ω.
 * A wheel with a string winds it up as it turns: dE/dθ = −(a + kθ') − 2cE, θ' counted from the release, until the
   string comes off after `string_until_rad`; then dE/dθ = −a − 2cE. E(θ) is closed; time is Gauss–Legendre quadrature.
 
-**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque the time t(θ) of an
-angle has a slow part and a ripple that comes back once a turn and grows as the wheel slows. A flag sees one phase of it:
-its passes lie on a curve of their own, smooth from turn to turn, whose slope is the time of a whole turn there. True is
-what the mean of the curves of all flags gives, between the angles at which its slope is P_start and P_stop
-(`seen_between`; `kit.motion.speed` says the same of what it measures). So it belongs to the apparatus with its flags
-where they are. The curves are found from exact passes: what they have on top of the slow part, less than a hundredth of a
-turn or two, is joined from turn to turn by splines of the fifth degree.
+**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque the time t(θ)
+of an angle has a slow part and a ripple that comes back once a turn and grows as the wheel slows. A flag sees one
+phase of it: its passes lie on a curve of their own, smooth from turn to turn, whose slope is the time of a whole turn
+there. True is what the mean of the curves of all flags gives, between the angles at which its slope is P_start and
+P_stop (`seen_between`; `kit.motion.speed` says the same of what it measures). So it belongs to the apparatus with its
+flags where they are. The curves are found from exact passes: what they have on top of the slow part, less than a
+hundredth of a turn or two, is joined from turn to turn by splines of the fifth degree.
 
 The slow part: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around the turn
-leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du; the m f sin
-in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has
-dH/dθ = −(that loss)/2π and dt/dθ = P(H)/2π; `Wheel.between` gives its integrals between H(P_start) and H(P_stop): the
-average over all angles at which a flag may stand, which three and more even flags see, too (to some millionths). Without
-modulation this is the smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in Nonlinear
-Dynamical Systems, 2nd ed. 2007, ch. 2; quoted from memory.)
+leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du; the m f
+sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has dH/dθ =
+−(that loss)/2π and dt/dθ = P(H)/2π; `Wheel.between` gives its integrals between H(P_start) and H(P_stop): the average
+over all angles at which a flag may stand, which three and more even flags see, too (to some millionths). Without
+modulation this is the smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in
+Nonlinear Dynamical Systems, 2nd ed. 2007, ch. 2; quoted from memory.)
 """
 
 from __future__ import annotations
