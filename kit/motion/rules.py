@@ -38,6 +38,7 @@ TOO_FEW_PASSES = "too few passes"
 NO_CURVE = "no smooth curve fits the passes"
 
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
+_FARTHEST = -100.0  # standard deviations below 0; further down numbers run out
 _NEAR = np.arange(-5, 6)  # passes about an end from which the growth of the turn period there is told
 
 
@@ -230,9 +231,7 @@ class _Laws:
         self.which = [i for i, law in enumerate(laws) if law.fit is not None]
         fits = [law.fit for law in laws if law.fit is not None]
         self.coefficients = np.array([(f.law.a, f.law.b, f.law.c) for f in fits]).reshape(-1, 3)
-        where = [[f.parameters.index(name) for name in "abc"] for f in fits]
-        covariance = [f.covariance[np.ix_(w, w)] for f, w in zip(fits, where, strict=True)]
-        self.covariance = np.array(covariance).reshape(-1, 3, 3)
+        self.covariance = np.array([_covariance(f) for f in fits]).reshape(-1, 3, 3)
         lasting = [lasting_factor(lag_one(f.residuals_s, len(f.parameters)), len(f.residuals_s)) for f in fits]
         # errors that last longer than a turn do not scatter about the law
         unseen_s = [curves[i].run.timing_u_s for i in self.which]
@@ -258,6 +257,57 @@ class _Laws:
         duration_s, angle = between_speeds(self.coefficients, self.start_speed, speed)[0].T
         same = self.start_speed == speed  # without any drag the rest is not finite
         return self.start_s + np.where(same, 0.0, duration_s), self.start_turns + np.where(same, 0.0, angle / TURN)
+
+
+def _covariance(fit: DragFit) -> np.ndarray:
+    """Covariance (3, 3) of a fit's a, b and c about the values found, none of which may be below 0.
+
+    Where one ended at 0, the fit's own covariance lets it be negative as well, and says too much. What is known of it
+    is the normal distribution of the fit without bounds, cut at 0, as ISO 11929 does for what can't be negative (from
+    memory); the others follow it, by least squares.
+    """
+    where = [fit.parameters.index(name) for name in "abc"]
+    covariance = fit.covariance[np.ix_(where, where)]
+    bound = np.flatnonzero(np.array([fit.law.a, fit.law.b, fit.law.c]) == 0)
+    if not 1 <= len(bound) <= 2:
+        return covariance
+    unbound = np.linalg.lstsq(*fit.profile)[0]
+    bound = bound[np.argsort(unbound[bound] / np.sqrt(np.diag(covariance)[bound]))]  # the furthest below 0 first
+    mean, known = unbound[bound], covariance[np.ix_(bound, bound)]
+    squares = _squares_above_zero(mean, known)
+    follows = covariance[:, bound] @ np.linalg.inv(known)
+    return covariance + follows @ (squares - known) @ follows.T
+
+
+def _squares_above_zero(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Second moments (m, m) about 0 of m = 1 or 2 normal values of which it is known that they are not negative.
+
+    The first of two has a mean below 0; its density is summed over 256 places from 10⁻⁶ to 10 standard deviations.
+    """
+    from scipy.special import log_ndtr
+
+    sd = np.sqrt(np.diag(covariance))
+    if len(mean) == 1:
+        return _moments_above_zero(mean, sd[0])[1].reshape(1, 1)
+    first = sd[0] * np.geomspace(1e-6, 10, 256)
+    slope = covariance[1, 0] / covariance[0, 0]
+    left = np.sqrt(max(covariance[1, 1] - slope * covariance[1, 0], 1e-12 * covariance[1, 1]))
+    then = mean[1] + slope * (first - mean[0])
+    second, square = _moments_above_zero(then, left)
+    density = log_ndtr(then / left) - ((first - mean[0]) / sd[0]) ** 2 / 2
+    weight = np.exp(density - density.max()) * first  # places are even in ln
+    weight /= weight.sum()
+    both = weight @ (first * second)
+    return np.array([[weight @ first**2, both], [both, weight @ square]])
+
+
+def _moments_above_zero(mean: np.ndarray, sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and mean square of normal values cut at 0 (e.g. Johnson, Kotz & Balakrishnan 1994, 13.10)."""
+    from scipy.special import log_ndtr
+
+    at = np.maximum(mean / sd, _FARTHEST)
+    hazard = np.exp(-(at**2) / 2 - log_ndtr(at)) / np.sqrt(2 * np.pi)
+    return sd * (at + hazard), sd**2 * (1 + at**2 + at * hazard)
 
 
 def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) -> Counts:

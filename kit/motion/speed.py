@@ -144,12 +144,14 @@ class SpeedCurve:
     def between(self, start_period_s: float, stop_period_s: float | None) -> Stretch | None:
         """Duration and turns between two turn periods (to the last pass without a stop); None if one is not reached.
 
-        Standard uncertainties: least-squares covariance of the curve, widened by Student's factor so that ± 2 u is
-        close to 95 %, combined with the difference to the next richer curve. Where residuals are correlated from pass
-        to pass by ρ, significantly, √((1 + ρ)/(1 − ρ)) times as large (Bayley & Hammersley 1946); where they scatter by
-        more than 10 ms, as a person's taps do, at least 1.6 times; for a coarse clock see `kit.logs.inference`. Not in
-        it, for passes can't show it: what a once-a-turn torque does to one flag, or to two at unequal angles (with an
-        unbalanced rotor about 0.3 % of a count of 12 turns, 0.02 % of one of 100).
+        What is meant stands in the text of this module. Standard uncertainties: the least-squares covariance of the
+        curve, widened by Student's factor so that ± 2 u is close to 95 %, combined with what the curve may be off by
+        because it is too smooth, √max(d², s²/3). d is the difference to the next richer curve; s² = u_r² − u², where
+        u_r is the latter's uncertainty, is the variance of d where nothing is wrong (Hausman 1978, Econometrica 46,
+        1251). What is off by less than s does not show: it may lie anywhere within ± s (rectangular, GUM 4.3.7). Where
+        residuals are correlated from pass to pass by ρ, significantly, √((1 + ρ)/(1 − ρ)) times as large (Bayley &
+        Hammersley 1946); where they scatter by more than 10 ms, as a person's taps do, at least 1.6 times; for a coarse
+        clock see `kit.logs.inference`.
         """
         found = self._alone.between(start_period_s, stop_period_s)
         if np.isnan(found.duration_s[0]):
@@ -219,8 +221,13 @@ class Curves(tuple[SpeedCurve, ...]):
 
     @cached_property
     def looser(self) -> np.ndarray:
-        """How many times larger the uncertainties of the usable curves are, (k,)."""
-        return np.array([self[i]._looser for i in self.usable])
+        """How many times larger the uncertainties of the usable curves and of their richer ones are, (2, k).
+
+        Both take a pass to scatter alike, else their difference could not be told from scatter.
+        """
+        best = np.array([self[i]._looser for i in self.usable])
+        best_s, richer_s = np.array([(self[i]._best.timing_sd_s, self[i]._richer.timing_sd_s) for i in self.usable]).T
+        return np.stack([best, best * best_s / richer_s])
 
     @cached_property
     def last_pass(self) -> np.ndarray:
@@ -242,12 +249,15 @@ class Curves(tuple[SpeedCurve, ...]):
             periods = np.array([start_period_s] if stop_period_s is None else [start_period_s, stop_period_s])
             which = np.tile(np.arange(2 * k), len(periods))  # by the best splines and by the richer ones, at each end
             at = self.splines.reaching(which, np.repeat(1 / periods, 2 * k))
-            start, stop = at[:k], at[2 * k : 3 * k] if len(periods) == 2 else None
-            u = self.looser * self.splines.known(start, stop)
+            start, stop = at[: 2 * k], at[2 * k :] if len(periods) == 2 else None
+            with np.errstate(divide="ignore", invalid="ignore"):  # a richer curve may be level there
+                known = self.splines.known(start, stop).reshape(2, 2, k)
+            u, richer_u = (self.looser * known).swapaxes(0, 1)
             ends = np.array([at.time_s, at.turns]).reshape(2, len(periods), 2, k)
             last = ends[:, 1] if len(periods) == 2 else self.last_pass[:, None]
             best, richer = np.broadcast_to(last - ends[:, 0], (2, 2, k)).swapaxes(0, 1)
-            u = np.where(np.isnan(richer), u, np.hypot(u, richer - best))
+            unseen = np.maximum((richer - best) ** 2, (richer_u**2 - u**2) / 3)  # what the best curve may be off by
+            u = np.sqrt(u**2 + np.where(np.isfinite(unseen), unseen, 0.0))
             found[:, self.usable] = best[0], u[0], best[1], u[1], ends[0, 0, 0], last[0, 0]
         return Stretches(found)
 
@@ -386,9 +396,11 @@ def _ripples(data: _Data, fit: Spline) -> list[np.ndarray]:
     period = 1 / np.maximum(fit.speed / np.median(fit.speed), 1e-9)
     if data.flags == 2:
         around = data.flag_columns
-    else:
-        phase = 2 * np.pi * data.angle
-        around = np.stack([np.cos(phase), np.sin(phase)], axis=1)
+    else:  # less what it is on average over the flags: that belongs to what they see
+        places = _flag_of(data.angle, data.flags)[1]
+        phase, at_flags = 2 * np.pi * data.angle[:, None], 2 * np.pi * places[:, None]
+        quarter = np.array([0.0, np.pi / 2])
+        around = np.cos(phase - quarter) - np.cos(at_flags - quarter).mean(axis=0)
     return [around * (period**power)[:, None] for power in (2, 1)]
 
 

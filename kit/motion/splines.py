@@ -199,7 +199,7 @@ class Splines:
         rows = -self._sensitivity(start)
         if stop is not None:
             rows += self._sensitivity(stop)
-        return np.sqrt(np.einsum("ikw,ikw->ik", rows, rows))
+        return np.sqrt(np.einsum("kiw,kiw->ik", rows, rows))
 
     def _stretched(self, which, time_s):
         tau = (time_s - self.start_s[which]) / self.span_s[which]
@@ -229,11 +229,11 @@ class Splines:
         )
 
     def _sensitivity(self, at: Moments) -> np.ndarray:
-        """How time and angle of moments of one speed move with what the coefficients don't tell, (2, k, w)."""
-        powers = np.ones((len(at.beyond), 2, _TERMS))  # of x, and their slopes
-        powers[:, 0] = at.beyond[:, None] ** np.arange(_TERMS)
-        powers[:, 1, 0] = 0.0
-        powers[:, 1, 1:] = np.arange(1, _TERMS) * powers[:, 0, :-1]
-        values, slopes = (powers @ self.root[at.piece]).swapaxes(0, 1)
-        time = -slopes * (at.stretch / at.slowing)[:, None]
-        return np.stack([time, values + at.speed[:, None] * time])
+        """How time and angle of moments of one speed move with what the coefficients don't tell, (k, 2, w)."""
+        powers = np.ones((len(at.beyond), 2, _TERMS))  # of x: of their slopes, which make the time; and of the angle
+        for power in range(1, _TERMS):
+            powers[:, 1, power] = powers[:, 1, power - 1] * at.beyond
+        powers[:, 0, 0] = 0.0
+        powers[:, 0, 1:] = powers[:, 1, :-1] * (-np.arange(1, _TERMS) * (at.stretch / at.slowing)[:, None])
+        powers[:, 1] += at.speed[:, None] * powers[:, 0]
+        return powers @ self.root[at.piece]

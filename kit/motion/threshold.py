@@ -87,7 +87,7 @@ def measure(
     all the same, until somebody sets it aside) or "not counted". `.attrs["rule"]` and `.attrs["rule_why"]` tell the
     rule that was used, and why. A run that can't be measured stays, with its `status` and NaN; where it ended before
     the stop threshold, `more_than_s` says how long it had lasted by then. Uncertainties are standard uncertainties;
-    value ± 2 u is meant to hold the value without gate jitter 95 times in 100.
+    value ± 2 u is meant to hold the value without gate jitter 95 times in 100 (`kit.motion.speed` says which value).
 
     >>> import kit, numpy as np
     >>> n = np.arange(120)  # every turn takes 4 ms longer than the one before

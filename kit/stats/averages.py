@@ -80,11 +80,13 @@ def summary(values: ArrayLike) -> dict:
 def weighted_summary(values: ArrayLike, u: ArrayLike) -> dict:
     """As `summary`, where each trial brings a standard uncertainty of its own (n,), in the unit of the values.
 
-    Model: the variance of a trial is τ² + u_i², τ the spread from run to run, which is what makes the values agree with
-    each other: Σ(v − m)²/(τ² + u_i²) = n − 1, or 0 (Paule & Mandel 1982, J. Res. Natl. Bur. Stand. 87, 377; the idea:
-    Cochran 1954, Biometrics 10, 101). Weights are 1/(τ² + u_i²). The variance of the mean m is
-    Σw(v − m)²/((n − 1)Σw), with Student's t for n − 1 (Hartung & Knapp 2001, Stat. Med. 20, 3875), but never below
-    1/Σw. Where weights differ by less than 1 % these are the plain mean and s/√n, and exactly those are returned.
+    Model: the variance of a trial is τ² + u_i², τ the spread from run to run, which is what makes the values agree
+    with each other: Σ(v − m)²/(τ² + u_i²) = n − 1, or 0 (Paule & Mandel 1982, J. Res. Natl. Bur. Stand. 87, 377; the
+    idea: Cochran 1954, Biometrics 10, 101). Weights are 1/(τ² + u_i²). The variance of the mean m is Σw(v − m)²/((n −
+    1)Σw), with Student's t for n − 1 (Hartung & Knapp 2001, Stat. Med. 20, 3875), but never below 1/Σw. The latter
+    does not rest on n − 1 differences, so that the factor for many degrees of freedom goes with it (GUM G.4); the
+    wider interval is given, and as `t` what it reaches in units of `u`. Where weights differ by less than 1 % these
+    are the plain mean and s/√n, and exactly those are returned.
     """
     values, u = _finite(values), np.asarray(u, dtype=float).ravel()
     plain = summary(values)
@@ -95,10 +97,10 @@ def weighted_summary(values: ArrayLike, u: ArrayLike) -> dict:
     if weight.min() > 0.99:
         return plain
     mean = float(weight @ values / weight.sum())
-    square = float(weight @ (values - mean) ** 2) / ((values.size - 1) * weight.sum())
-    u_mean = float(np.sqrt(max(square, variance.min() / weight.sum())))
-    reach = plain["t"] * u_mean
-    return plain | {"mean": mean, "u": u_mean, "low": mean - reach, "high": mean + reach}
+    spread = float(np.sqrt(weight @ (values - mean) ** 2 / ((values.size - 1) * weight.sum())))
+    least = float(np.sqrt(variance.min() / weight.sum()))
+    u_mean, reach = max(spread, least), max(plain["t"] * spread, NORMAL_FACTOR * least)
+    return plain | {"mean": mean, "u": u_mean, "t": reach / u_mean, "low": mean - reach, "high": mean + reach}
 
 
 def _between(values: np.ndarray, known: np.ndarray) -> float:

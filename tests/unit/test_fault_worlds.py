@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.interpolate import make_interp_spline
+from scipy.optimize import brentq
 
 from tests import faults as how_often_wrong
 from tests.benchmarks import false_verdicts
@@ -148,6 +150,29 @@ def test_the_true_duration_is_that_of_whole_turns_averaged_over_the_flag(name):
     assert turns == pytest.approx(truth[1], rel=1e-3)
     plain = Wheel(wheel.a, wheel.b, wheel.c).between(0.15, 0.9)
     assert abs(plain[0] / truth[0] - 1) < 0.05  # the ripple averages out but for its second order
+
+
+@pytest.mark.parametrize("name", MODULATED)
+def test_what_flags_see_is_the_curve_through_their_own_passes(name):
+    """One flag: scipy's spline through its exact passes, turn by turn. Four even flags: the average around the turn."""
+    wheel = MODULATED[name]
+    path = wheel.path(60.0, TAU / 5)
+
+    def by_its_passes(flag):
+        times = path.time_at(TAU * (flag + np.arange(1, path.angle[-1] // TAU)))
+        curve = make_interp_spline(np.arange(len(times)), times, 7)
+        ends = [brentq(lambda n, p=p: curve(n, 1) - p, 1, len(times) - 2) for p in (0.15, 0.9)]
+        return np.array([curve(ends[1]) - curve(ends[0]), ends[1] - ends[0]])
+
+    def seen(*flags):
+        return worlds.seen_between(wheel, path, flags, 0.15, 0.9)
+
+    average = wheel.between(0.15, 0.9)
+    for flag in (0.1, 0.35):
+        np.testing.assert_allclose(seen(flag), by_its_passes(flag), rtol=1e-7)
+    assert max(abs(seen(flag)[0] / average[0] - 1) for flag in (0.1, 0.35)) > 2e-5  # control: another number
+    np.testing.assert_allclose(seen(0.1, 0.6), (by_its_passes(0.1) + by_its_passes(0.6)) / 2, rtol=1e-5)
+    np.testing.assert_allclose(seen(0.0, 0.25, 0.5, 0.75), average, rtol=1e-5)
 
 
 def test_an_unbalanced_wheel_speeds_up_within_a_turn_but_not_over_turns():

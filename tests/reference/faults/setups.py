@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .worlds import TAU, Path, Wheel, jittered, passes_between, push
+from .worlds import TAU, Path, Wheel, jittered, passes_between, push, seen_between
 
 LAWS = ("constant", "linear", "squared", "mixed", "power 1.3", "string on", "string off")
 MODULATIONS = ("even", "friction", "imbalance")
@@ -38,8 +38,8 @@ class Setup:
     jitter_s: float
     push: str
 
-    def truth(self) -> tuple[float, float]:
-        """Duration (s) and turns between the thresholds."""
+    def average(self) -> tuple[float, float]:
+        """Duration (s) and turns between the thresholds, averaged over all angles at which a flag may stand."""
         return self.wheel.between(self.start_period_s, self.stop_period_s, self.release_speed)
 
 
@@ -48,6 +48,8 @@ class Motion:
     """Exact passes of one spin: `turns` is the absolute angle, `release` the index of the first coasting pass.
 
     `counted_s` and `counted_turns` are when and at which angles it reaches the thresholds (before any fault).
+
+    `truth` is the duration and turns as the flags see them.
 
     `literal` is the duration and turns from the last moment at P_start to the last at P_stop in this motion, which a
     second push or a touch makes different from the apparatus's own; None where it is the same.
@@ -60,6 +62,7 @@ class Motion:
     release: int
     counted_s: np.ndarray  # (2,) times
     counted_turns: np.ndarray  # (2,) angles
+    truth: tuple[float, float]
     literal: tuple[float, float] | None = None
 
 
@@ -176,9 +179,10 @@ def spin(setup: Setup, rng) -> Motion:
     times = begin + np.concatenate((early, path.time_at(after * TAU)))
     release_s = TAU / setup.release_speed
     first = setup.release_turn + setup.wheel.between(release_s, setup.start_period_s, setup.release_speed)[1]
-    ends = first + np.array([0, setup.truth()[1]])
+    ends = first + np.array([0, setup.average()[1]])
+    truth = seen_between(setup.wheel, path, setup.flags, setup.start_period_s, setup.stop_period_s)
     turns = np.concatenate((before, after))
-    return Motion(setup, path, times, turns, len(before), begin + path.time_at(ends * TAU), ends)
+    return Motion(setup, path, times, turns, len(before), begin + path.time_at(ends * TAU), ends, truth)
 
 
 def logged(motion: Motion, rng) -> Log:
@@ -187,4 +191,4 @@ def logged(motion: Motion, rng) -> Log:
     times = np.sort(jittered(motion.times, setup.jitter, setup.jitter_s, rng))
     keep = np.concatenate(([True], np.diff(times) > 1e-9))  # two passes within one tick are one line of the log
     release = int(keep[: motion.release].sum())
-    return Log(times[keep], setup.declared, release, motion.counted_s, setup, *setup.truth(), motion.literal)
+    return Log(times[keep], setup.declared, release, motion.counted_s, setup, *motion.truth, motion.literal)

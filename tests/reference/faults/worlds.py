@@ -12,15 +12,21 @@ E = ω²/2 as the unknown, so that dE/dθ = −(slowing) and dt/dθ = 1/ω.
 * A wheel with a string winds it up as it turns: dE/dθ = −(a + kθ') − 2cE, θ' counted from the release, until the
   string comes off after `string_until_rad`; then dE/dθ = −a − 2cE. E(θ) is closed; time is Gauss–Legendre quadrature.
 
-**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque, speed means
-the turn-averaged speed: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around
-the turn leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du;
-the m f sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has
-dH/dθ = −(that loss)/2π and dt/dθ = P(H)/2π; duration and turns are its integrals between H(P_start) and H(P_stop).
-Without modulation this is the smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in
-Nonlinear Dynamical Systems, 2nd ed. 2007, ch. 2; quoted from memory.) A single flag sees one phase of the ripple only,
-so that its own count can differ from the average by a part of one turn's ripple; that is the apparatus, and is left
-in.
+**What is true.** The turn period P of a smooth wheel is 2π/ω at that moment. With a once-a-turn torque the time t(θ)
+of an angle has a slow part and a ripple that comes back once a turn and grows as the wheel slows. A flag sees one
+phase of it: its passes lie on a curve of their own, smooth from turn to turn, whose slope is the time of a whole turn
+there. True is what the mean of the curves of all flags gives, between the angles at which its slope is P_start and
+P_stop (`seen_between`; `kit.motion.speed` says the same of what it measures). So it belongs to the apparatus with its
+flags where they are. The curves are found from exact passes: what they have on top of the slow part, less than a
+hundredth of a turn or two, is joined from turn to turn by splines of the fifth degree.
+
+The slow part: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around the turn
+leave alone to second order. At a fixed H one whole turn takes P(H) = ∮dθ/√(2E) and costs ∮f(ω)(1 + m cos)du; the m f
+sin in E lengthens the turn by the share 3/16 (m f/H)², which adds up over many turns. The slow motion has dH/dθ =
+−(that loss)/2π and dt/dθ = P(H)/2π; `Wheel.between` gives its integrals between H(P_start) and H(P_stop): the average
+over all angles at which a flag may stand, which three and more even flags see, too (to some millionths). Without
+modulation this is the smooth case, exactly. (Averaging: e.g. Sanders, Verhulst & Murdock, Averaging Methods in
+Nonlinear Dynamical Systems, 2nd ed. 2007, ch. 2; quoted from memory.)
 """
 
 from __future__ import annotations
@@ -29,6 +35,7 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
+from scipy.interpolate import make_interp_spline
 from scipy.optimize import brentq
 
 TAU = 2 * np.pi
@@ -158,6 +165,22 @@ class Wheel:
         bend = (self.slowing(speed) * here + pull) / speed**3
         return Path(angle, cumulative(1 / speed, step), 1 / speed, bend)
 
+    def slow_path(self, path: Path) -> Path:
+        """The slow part of a coast with a once-a-turn torque."""
+        angle, speed = path.angle[[0, -1]], 1 / path.slowness[[0, -1]]
+        ahead = self.swing * self.slowing(speed) * np.sin(angle - self.swing_at_rad)
+        first, last = speed**2 / 2 - self.imbalance * np.cos(angle - self.imbalance_at_rad) + ahead
+        energy = np.geomspace(first, last, 400)
+        half = np.log(energy[0] / energy[1]) / 2
+        inner = energy[:-1, None] * np.exp(half * (_CELL_NODES - 1))
+        loss, slowness = (mean.reshape(inner.shape) for mean in self._turn_average(inner.ravel()))
+        turned, lasted = (((inner / loss * part) @ _CELL_WEIGHTS * half).cumsum() for part in (1, slowness))
+        loss, slowness = self._turn_average(energy)
+        near = 1e-4
+        higher, lower = (self._turn_average(energy * (1 + sign * near))[1] for sign in (1, -1))
+        bend = loss * (lower - higher) / (2 * near * energy)
+        return Path(angle[0] + np.append(0.0, turned), np.append(0.0, lasted), slowness, bend)
+
     def _string_energy(self, turned, first):
         """E after turning `turned` rad from a release with E = first; closed form of a linear equation."""
         until = self.string_until_rad
@@ -241,6 +264,26 @@ class Path:
     def speed_at(self, angle):
         """Speed (rad/s) at angles, linear between nodes (for placing events only)."""
         return 1 / np.interp(angle, self.angle, self.slowness)
+
+
+def seen_between(wheel: Wheel, path: Path, flags, start_period_s: float, stop_period_s: float) -> tuple[float, float]:
+    """True duration (s) and turns of a coast on `path`, as flags at angles `flags` (turns) see it; see the top."""
+    if not wheel.modulated:
+        return wheel.between(start_period_s, stop_period_s, 1 / path.slowness[0])
+    slow, (first, last), ripples = wheel.slow_path(path), path.angle[[0, -1]], []
+    for flag in flags:
+        passes = TAU * (flag + np.arange(np.ceil(first / TAU - flag), np.floor(last / TAU - flag) + 1))
+        ripple = path.time_at(passes) - slow.time_at(passes)
+        ripples.append(make_interp_spline(passes, ripple, min(5, len(passes) - 1)))
+
+    def time(angle):
+        return slow.time_at(np.array(angle)) + np.mean([ripple(angle) for ripple in ripples], axis=0)
+
+    def longer(angle, period_s, near=1e-4):
+        return (time(angle + near) - time(angle - near)) / (2 * near) * TAU - period_s
+
+    ends = [brentq(longer, first + 0.01, last - 0.01, (p,), xtol=1e-9) for p in (start_period_s, stop_period_s)]
+    return float(time(ends[1]) - time(ends[0])), (ends[1] - ends[0]) / TAU
 
 
 def cumulative(values, step):

@@ -9,6 +9,7 @@ from kit.logs.run import Run, with_repairs
 from kit.motion.speed import speed_curve, speed_curves
 from kit.sources.bench import APPARATUS, Gate, simulate_run, true_stretch
 from kit.sources.demo_data import session
+from tests.reference.faults.worlds import TAU, Wheel, passes_between, seen_between
 
 DISC = APPARATUS["coasting_disc"]
 
@@ -69,6 +70,16 @@ class TestSpeedCurve:
         found = curve.between(0.25, 1.0)
         assert found.duration_s == pytest.approx(duration_s, abs=4e-3)
         assert found.turns == pytest.approx(turns, abs=8e-3)
+
+    def test_a_heavy_side_is_counted_as_the_mean_of_its_flags_has_it(self):
+        """Exact passes of an unbalanced wheel with three uneven flags, of a simulator that shares nothing with this."""
+        wheel = Wheel(0.3, 0.02, 2e-4, imbalance=1.2, imbalance_at_rad=2.0)
+        path, flags = wheel.path(40.0, TAU / 5, 0.7), (0.0, 0.3, 0.68)
+        times_s = path.time_at(TAU * passes_between(flags, path.angle[0] / TAU, path.angle[-1] / TAU))
+        found = speed_curve(with_repairs(Run(times_s, flags_per_turn=3))).between(0.2, 0.9)
+        truth, average = seen_between(wheel, path, flags, 0.2, 0.9), wheel.between(0.2, 0.9)
+        off = np.abs(np.array([found.duration_s, found.turns]) - truth)
+        assert (off < 0.15 * np.abs(np.array(truth) - average)).all()  # negative control: it is not the average
 
     @pytest.mark.slow
     def test_a_million_passes(self):

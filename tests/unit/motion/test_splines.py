@@ -76,6 +76,22 @@ def test_uncertainties_are_those_of_moved_coefficients(curves):
     assert known == pytest.approx(np.sqrt(slope @ covariance @ slope), rel=1e-4)
 
 
+def test_a_bias_that_would_not_show_is_part_of_the_uncertainty(curves):
+    """√(u² + max(d², s²/3)), s² = u_r² − u²: by hand from the two curves of each run, at the same scatter of a pass."""
+    lowest = []
+    for curve in (curves[i] for i in curves.usable):
+        alone = speed_curves([curve])
+        fast, slow = 1.1 * curve.period_s[0], 0.95 * curve.period_s[-1]
+        ends = [alone.splines.reaching(np.array([k, k]), 1 / np.array([fast, slow])) for k in (0, 1)]
+        u, u_r = (curve._looser * alone.splines.known(at[:1], at[1:])[0, 0] for at in ends)
+        u_r *= curve._best.timing_sd_s / curve._richer.timing_sd_s
+        d = np.diff([np.diff(at.time_s)[0] for at in ends])[0]
+        unseen = max(d**2, (u_r**2 - u**2) / 3)
+        assert curve.between(fast, slow).duration_u_s == pytest.approx(np.sqrt(u**2 + unseen), rel=1e-9)
+        lowest.append(unseen > d**2)
+    assert 0 < sum(lowest) < len(lowest)  # both happen
+
+
 def test_one_curve_and_many_say_the_same(curves):
     together = curves.between(0.3, 0.5).figures
     for i, curve in enumerate(curves):

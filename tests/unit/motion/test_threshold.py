@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import truncnorm
 
 from kit.errors import KitError
 from kit.logs.run import Run, with_repairs
@@ -178,6 +179,26 @@ class TestLaw:
         assert len(measure(curves, 0.3, 0.9, "law")) == len(fitted) == 2
         measure(speed_curves([curves[0].run]), 0.25, 1.0, "law")  # another curve of the same run: fitted anew
         assert len(fitted) == 3
+
+
+@pytest.mark.parametrize("mean", [-0.5, -2.0, -25.0])
+def test_what_is_known_of_a_value_that_is_not_negative(mean):
+    """Mean square of a normal value cut at 0, against `scipy.stats.truncnorm`."""
+    found = rules._squares_above_zero(np.array([2 * mean]), np.array([[4.0]]))
+    assert found[0, 0] == pytest.approx(truncnorm(-mean, np.inf, 2 * mean, 2.0).moment(2), rel=1e-6)
+    assert found[0, 0] < 4.0  # less than without the bound
+
+
+@pytest.mark.parametrize(("mean", "correlation"), [((-1.0, -0.5), 0.8), ((-0.7, 0.3), -0.9), ((-3.0, 2.9), -0.98)])
+def test_what_is_known_of_two_values_that_are_not_negative(mean, correlation):
+    """The same of two at once, against sums of the density on a fine grid."""
+    covariance = np.array([[1.0, 2 * correlation], [2 * correlation, 4.0]])
+    t = (np.arange(800) + 0.5) / 800
+    x = np.stack(np.meshgrid(6 * t**3, 14 * t**3, indexing="ij"))  # finer near 0
+    off = x - np.reshape(mean, (2, 1, 1))
+    density = np.exp(-np.einsum("iab,ij,jab->ab", off, np.linalg.inv(covariance), off) / 2) * np.outer(t**2, t**2)
+    expected = np.einsum("ab,iab,jab->ij", density, x, x) / density.sum()
+    np.testing.assert_allclose(rules._squares_above_zero(np.array(mean), covariance), expected, rtol=2e-3)
 
 
 def test_a_pass_missed_in_the_last_gap_does_not_bend_the_run():
