@@ -21,10 +21,11 @@ from ..wording import number
 from .drag import cumulated
 from .splines import design_of
 
-__all__ = ["Break", "Residuals", "find_break", "sudden_end"]
+__all__ = ["Break", "Residuals", "find_break", "sudden_end", "unseen_moments"]
 
 SCORE = 15.0  # of 800 clean runs 3 had more, all with a string that came off
 LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; turns; share of the slowing before
+PUSH, STOP_TURNS = 0.25, 1.0  # a hand that must show: it changes the speed by this share, or stops it in so many turns
 GAP_SCORE, GAP_SDS, LEAST_GAP = 12.0, 6.0, 0.01  # of a repaired gap that is no whole number of flags; share of a gap
 SUDDEN, SUDDEN_SHARE, SUDDEN_SDS = 1.3, 0.06, 5.0  # loss, in that just before; more of the energy; standard deviations
 _BLOCKS, _FEW_TURNS = 400, 24  # rows: more are averaged in groups, of whole turns from so many turns on
@@ -107,6 +108,19 @@ def find_break(curve, p: Residuals) -> Break | None:
     if found is None or found.score <= SCORE:
         found = None
     return found or rows.repaired_gap(curve.run)
+
+
+def unseen_moments(curve) -> np.ndarray:
+    """Moments (s) of a short coast at which `find_break` would not see a hand, so little is left to test it by.
+
+    A hand that changes the speed by the share `PUSH`, or stops the rotor within `STOP_TURNS`, adds its column to the
+    passes. What of this no whole curve can follow must lift the AICc of every whole curve by `SCORE` over that of the
+    best broken one, with the sums of squares that these passes leave. So a few passes, a shaky gate, and a curve that
+    needs many pieces all hide a hand. Empty for coasts of 24 turns or more.
+    """
+    p = Residuals.of(curve)
+    rows = _Rows.of(curve, p) if len(p.times_s) < _FEW_TURNS * p.flags else None
+    return np.empty(0) if rows is None else rows.unseen(curve._best)
 
 
 def sudden_end(p: Residuals) -> Break | None:
@@ -236,6 +250,24 @@ class _Rows:
                 left -= q @ (q.T @ left)
                 broken.append((self.aicc(float(left @ left), k + cost), k + cost, left, int(tried[i]), sizes))
         return self._most_telling(whole, broken)
+
+    def unseen(self, spline) -> np.ndarray:
+        """`unseen_moments`, of the moments midway between two passes."""
+        p, m = self.p, len(self.starts)
+        since = p.times_s[:, None] - (p.times_s[1:] + p.times_s[:-1]) / 2
+        moments, speed = (p.times_s[1:] + p.times_s[:-1]) / 2, 1 / p.period_s[1:]
+        since *= since > 0
+        push = self.rows(since * PUSH * speed)
+        stop = self.rows(since * since / 2 * speed**2 / (2 * STOP_TURNS))
+        own = np.linalg.qr(self.rows(design_of(spline.stretched(p.times_s)[0], spline.knots, spline.degree)))[0]
+        broken = min(self.aicc(_left(q, self.target), k + 2) for q, k in self.bases)
+        seen = np.ones(len(moments), dtype=bool)
+        for q, k in [*self.bases, (own, spline.coefficients.size)]:
+            if k + 1 < m:
+                least = np.exp(min((broken + SCORE - _price(k + 1, m)) / m, 300.0)) - _left(q, self.target)
+                for hand in (push, stop):
+                    seen &= _inner(hand, hand) - _inner(on := q.T @ hand, on) > least
+        return moments[~seen]
 
     def _most_telling(self, whole, broken) -> Break | None:
         best = None
