@@ -28,7 +28,8 @@ LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; 
 PUSH, STOP_TURNS = 0.25, 1.0  # a hand that must show: it changes the speed by this share, or stops it in so many turns
 GAP_SCORE, GAP_SDS, LEAST_GAP = 12.0, 6.0, 0.01  # of a repaired gap that is no whole number of flags; share of a gap
 SUDDEN, SUDDEN_SHARE, SUDDEN_SDS = 1.3, 0.06, 5.0  # loss, in that just before; more of the energy; standard deviations
-_BLOCKS, _FEW_TURNS = 400, 24  # rows: more are averaged in groups, of whole turns from so many turns on
+_BLOCKS, _FEW_TURNS, _FEW_ROWS = 400, 24, 20  # rows: more are averaged in groups, of whole turns from so many turns on
+_PUSH_TURNS = 2  # from the first pass of the coast: a break so early may be the end of the push
 _PLACES = 150  # moments tried
 _DEGREES, _MORE_DEGREES = (4, 6, 8), (4, 6, 8, 12)
 _MANY_PIECES, _STRETCHES = 8, (0.0, 4.0, 32.0)
@@ -67,6 +68,9 @@ class Break:
     time_s: float
     size: float  # share of the speed; turns; slowing, or loss at the end, in that before; flags beside whole ones
     score: float
+    in_push: bool = (
+        False  # in the first two turns, and after these the coast is whole: the push may have lasted so long
+    )
 
     @property
     def sentence(self) -> str:
@@ -105,8 +109,9 @@ def find_break(curve, p: Residuals) -> Break | None:
     if rows is None:
         return None
     found = rows.best()
-    if found is None or found.score <= SCORE:
-        found = None
+    if found and found.time_s < p.times_s[0] + _PUSH_TURNS * p.period_s[0]:
+        rest = _Rows.of(curve, p, 1 + _PUSH_TURNS * p.flags)
+        found = replace(found, in_push=rest is not None and rest.best() is None)
     return found or rows.repaired_gap(curve.run)
 
 
@@ -161,7 +166,7 @@ def sudden_end(p: Residuals) -> Break | None:
 class _Rows:
     """The columns of all curves, weighted so that residuals are seconds; long runs averaged in groups."""
 
-    p: Residuals  # without the first pass
+    p: Residuals  # without the first pass or passes
     starts: np.ndarray  # (m,) first pass of each group
     size: int  # passes in a group
     target: np.ndarray  # (m,) angle, what unequal flags make of it taken out
@@ -169,9 +174,10 @@ class _Rows:
     smooth: float  # AICc of the run's own curve
 
     @classmethod
-    def of(cls, curve, p: Residuals) -> _Rows | None:
-        spline = curve._best
-        p = replace(p, times_s=p.times_s[1:], turns=p.turns[1:], period_s=p.period_s[1:], late_s=p.late_s[1:])
+    def of(cls, curve, p: Residuals, first: int = 1) -> _Rows | None:
+        """The rows of the passes from place `first` on; None if they are too few."""
+        spline, at = curve._best, slice(first, None)
+        p = replace(p, times_s=p.times_s[at], turns=p.turns[at], period_s=p.period_s[at], late_s=p.late_s[at])
         n = len(p.times_s)
         size = max(ceil(n / _BLOCKS), 1)
         if n // p.flags >= _FEW_TURNS:  # what repeats within a turn averages out
@@ -283,7 +289,7 @@ class _Rows:
     def _share(left, parameters) -> float:
         rho = lag_one(left, parameters)
         share = (1 - rho) / (1 + rho) if rho > 2 / np.sqrt(len(left)) else 1.0
-        return max(share, 0.5) if len(left) < 40 else share  # few residuals can't show a correlation
+        return max(share, 0.5) if len(left) < _FEW_ROWS else share  # few residuals can't show a correlation
 
     def _named(self, at: int, sizes, score) -> Break | None:
         p, time_s, (by_jump, by_ramp, by_bend) = self.p, float(self.p.times_s[at]), sizes

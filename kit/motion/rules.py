@@ -289,7 +289,7 @@ def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) 
         by_curve = curves.between(start_period_s, stop_period_s).figures[:4, laws.which]
         off = counts - by_curve[::2]  # NaN where the curve has no count
         misfit = _misfit(off, np.hypot(u, by_curve[1::2]))
-        for at in np.flatnonzero(np.abs(off[0]) > 2 * (u[0] + by_curve[1])).tolist():
+        for at in np.flatnonzero(np.abs(off[0]) > 2 * (u[0] * laws.wider + by_curve[1])).tolist():
             said = (
                 f"the drag law and the curve without a law differ by {off[0, at]:+.2g} s, more than both "
                 "uncertainties. The law does not hold for this run, or a pass was counted wrongly"

@@ -153,7 +153,7 @@ class Results:
         until = np.where(counts.counted & (not to_last), counts.stop_s, np.inf).tolist()
         all_notes, all_doubts = [], []
         for i, (curve, counted) in enumerate(zip(self.curves, counts.counted.tolist(), strict=True)):
-            doubts, notes = list(curve.trust.until(until[i])), [counts.notes.get(i, "")]
+            doubts, notes = list(curve.trust.until(until[i], counts.start_s[i])), [counts.notes.get(i, "")]
             if counted:
                 doubts.append(differ.get(i, ""))
             if self.rule == "law" and curve.usable:

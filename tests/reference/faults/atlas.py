@@ -144,9 +144,9 @@ class Cell:
 def run_cell(cell: Cell, n: int) -> list[dict]:
     """One row a run: outcome, what was done, what the kit said, errors in u and in per cent.
 
-    `among` is the outcome among its sisters, `among_said` what is said there. Beside these a run is doubted more, but they
-    take away the note that a run is too short to be checked alone. So it is worked out for what is clean, and for what is
-    wrong by itself without a doubt, and taken to be the same for the rest (unless the cell's `sisters` is True).
+    `among` is the outcome among its sisters, `among_said` what is said there. Beside these a run is doubted more, but
+    they take away the note that a run is too short to be checked alone. So it is worked out for what is clean, and for
+    what is wrong by itself without a doubt, and taken to be the same for the rest (unless `sisters` is True).
     """
     rows = []
     for number, log in cell.logs(n):
