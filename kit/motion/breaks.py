@@ -27,7 +27,7 @@ SCORE = 15.0  # of 800 clean runs 3 had more, all with a string that came off
 LEAST_SPEED, LEAST_ANGLE, LEAST_BRAKE = 0.03, 0.04, 0.25  # share of the speed; turns; share of the slowing before
 PUSH, STOP_TURNS = 0.25, 1.0  # a hand that must show: it changes the speed by this share, or stops it in so many turns
 GAP_SCORE, GAP_SDS, LEAST_GAP = 12.0, 6.0, 0.01  # of a repaired gap that is no whole number of flags; share of a gap
-SUDDEN, SUDDEN_SHARE, SUDDEN_SDS = 1.15, 0.03, 5.0  # loss, in that just before; more of the energy; standard deviations
+SUDDEN, SUDDEN_SHARE, SUDDEN_P = 1.15, 0.03, 1e-5  # loss, in that just before; more of the energy; by chance
 _BLOCKS, _FEW_TURNS, _FEW_ROWS = 400, 24, 20  # rows: more are averaged in groups, of whole turns from so many turns on
 _PUSH_TURNS = 2  # from the first pass of the coast: a break so early may be the end of the push
 _PLACES = 150  # moments tried
@@ -128,20 +128,23 @@ def unseen_moments(curve) -> np.ndarray:
     return np.empty(0) if rows is None else rows.unseen(curve._best)
 
 
-def sudden_end(p: Residuals) -> Break | None:
+def sudden_end(curve, p: Residuals) -> Break | None:
     """Whether something stopped the rotor: in the last two turns it lost far more energy a turn than just before.
 
     Energy E = 1/P², P the time of a whole turn, or of a flag's gap, and what a turn costs: D = E - E' a turn later. It
-    falls with the speed or stays, whatever the law of friction; where a string winds up it rises by a few per cent. Told
-    is a D 1.15 times the least of the two turns before, by 3 % of the energy and 5 standard deviations of jitter (√2 σ
-    of P, so 2√2 σ/P³ of E). Of 1,050 clean runs of 5 to 60 turns none came to 1.1 times (tests/reference/faults).
+    falls with the speed or stays, whatever the law of friction; where a string winds up it rises by a few per cent.
+    Told is a D 1.15 times the least of the two turns before, by 3 % of the energy, and by more than scatter makes once
+    in 100,000 times (Student's t of the curve's σ, 4.3 of them in a long run; √2 σ of P, so 2√2 σ/P³ of E). Of 1,050
+    clean runs of 5 to 60 turns none came to 1.1 times (tests/reference/faults), nor did 1,440 tapped by a shaky hand.
     """
+    from scipy.special import stdtrit
+
     f, t = p.flags, p.times_s[1:]
     n = len(t)
     if n < 4 * f + 1 or not np.allclose(np.diff(p.turns[-min(n, 7 * f) :: f]), 1, atol=1e-6):
         return None
-    spare = [jitter_of(t), jitter_of(t[(n - 1) % f :: f]), p.sd_s]
-    sd = max(min(x for x in spare if x > 0) if max(spare) > 0 else 0.0, p.tick_s / np.sqrt(12))
+    sd = max(curve.timing_sd_s, p.tick_s / np.sqrt(12))
+    far = sd * stdtrit(max(n - curve._best.coefficients.size, 1), 1 - SUDDEN_P)
     found = None
     for wide, steps in ((f, range(1, 2 * f + 1)), (1, (f, 2 * f))):  # of a gap only those of the same flag compare
         energy = (t[wide:] - t[:-wide]) ** -2.0
@@ -152,8 +155,8 @@ def sudden_end(p: Residuals) -> Break | None:
         before = np.array([np.where(last >= k, loss[last - k], inf) for k in steps])
         least = last - np.array(steps)[np.argmin(before, axis=0)]
         more = loss[last] - loss[least]
-        noise = 2 * np.sqrt(2) * sd * np.sqrt(sum(energy[i] ** 3 for i in (last, last + f, least, least + f)))
-        odd = (more > SUDDEN_SHARE * energy[last]) & (loss[last] > SUDDEN * loss[least]) & (more > SUDDEN_SDS * noise)
+        chance = 2 * np.sqrt(2) * far * np.sqrt(sum(energy[i] ** 3 for i in (last, last + f, least, least + f)))
+        odd = (more > SUDDEN_SHARE * energy[last]) & (loss[last] > SUDDEN * loss[least]) & (more > chance)
         if odd.any():
             at = int(last[np.argmax(odd)])
             here = Break("end", float(t[at + f]), float(loss[at] / max(loss[least[np.argmax(odd)]], 1e-300)), inf)

@@ -84,7 +84,7 @@ def trust(curve) -> Trust:
     said, end, pushed_s = [], None, -inf
     if len(curve.times_s) >= LEAST_PASSES + curve.run.flags_per_turn - 1:
         passes = Residuals.of(curve)
-        end = sudden_end(passes)
+        end = sudden_end(curve, passes)
         found = find_break(curve, passes)
         if end and found and found.time_s > end.time_s - _SAME * passes.period_s[-1]:  # one thing, told once
             end, found = replace(end, time_s=min(end.time_s, found.time_s)), None
