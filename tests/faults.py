@@ -104,10 +104,20 @@ def fault_words(rows: pd.DataFrame) -> str:
             f"conditions with three trials; by themselves {_silent(shown, 'outcome')}. "
         )
     if len(clean):
-        alone, among = ((clean[column] != "right").sum() for column in ("outcome", "among"))
-        said += f"Of {len(clean)} clean runs {among} were marked, refused or wrong among their sisters, {alone} alone. "
+        said += (
+            f"Of {len(clean)} clean runs {_troubled(clean, 'among', 'among_said')} among their sisters; "
+            f"{_troubled(clean, 'outcome', 'said')} alone. "
+        )
     crashes = (rows["outcome"] == "crash").sum()
     return f"{said}{f'{crashes} ended in a traceback.' if crashes else 'None ended in a traceback.'}"
+
+
+def _troubled(clean: pd.DataFrame, outcome: str, said: str) -> str:
+    """What is made of clean runs that should not be: doubts, wrong counts; notes, which doubt nothing, apart."""
+    doubted = clean[said].str.contains(atlas.DOUBTFUL)
+    noted = (clean[outcome] == "marked") & ~doubted
+    wrong = ~clean[outcome].isin(["right", "marked"]) & ~doubted
+    return f"{doubted.sum()} were doubtful, {wrong.sum()} wrong or refused and {noted.sum()} had a note"
 
 
 def _silent(shown: pd.DataFrame, column: str) -> str:

@@ -236,7 +236,8 @@ class _Laws:
         # errors that last longer than a turn do not scatter about the law
         unseen_s = [curves[i].run.timing_u_s for i in self.which]
         unseen = [u_s / f.timing_sd_s if u_s else 0.0 for u_s, f in zip(unseen_s, fits, strict=True)]
-        self.wider = np.maximum(np.array([t_factor(f.dof) for f in fits]) / NORMAL_FACTOR * np.array(lasting), unseen)
+        self.student = np.array([t_factor(f.dof) for f in fits]) / NORMAL_FACTOR
+        self.wider = np.maximum(self.student * np.array(lasting), unseen)
         self.start_speed = np.array([f.start_speed for f in fits])
         self.start_s = np.array([f.times_s[0] for f in fits])
         self.start_turns = np.array([f.start_angle_rad for f in fits]) / TURN
@@ -339,7 +340,7 @@ def _by_law(curves: Curves, start_period_s: float, stop_period_s: float | None) 
         by_curve = curves.between(start_period_s, stop_period_s).figures[:4, laws.which]
         off = counts - by_curve[::2]  # NaN where the curve has no count
         misfit = _misfit(off, np.hypot(u, by_curve[1::2]))
-        for at in np.flatnonzero(np.abs(off[0]) > 2 * (u[0] + by_curve[1])).tolist():
+        for at in np.flatnonzero(np.abs(off[0]) > 2 * (u[0] * laws.student + by_curve[1])).tolist():
             said = (
                 f"the drag law and the curve without a law differ by {off[0, at]:+.2g} s, more than both "
                 "uncertainties. The law does not hold for this run, or a pass was counted wrongly"

@@ -17,6 +17,7 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import DOUBTFUL
 from ..wording import number
+from .breaks import unseen_moments
 from .rules import (
     ALREADY_SLOWER,
     COUNTED,
@@ -152,7 +153,7 @@ class Results:
         until = np.where(counts.counted & (not to_last), counts.stop_s, np.inf).tolist()
         all_notes, all_doubts = [], []
         for i, (curve, counted) in enumerate(zip(self.curves, counts.counted.tolist(), strict=True)):
-            doubts, notes = list(curve.trust.until(until[i])), [counts.notes.get(i, "")]
+            doubts, notes = list(curve.trust.until(until[i], counts.start_s[i])), [counts.notes.get(i, "")]
             if counted:
                 doubts.append(differ.get(i, ""))
             if self.rule == "law" and curve.usable:
@@ -162,7 +163,7 @@ class Results:
                 in_a_row, sentence = _missed_or_set(curve, counts, i)
                 (doubts if in_a_row else notes).append(sentence)
                 doubts.append(_a_turn_too_long(curve, counts.stop_s[i]))
-                notes += [curve.once(_too_few_to_check), _LAST_PASS_NOTE if to_last else ""]
+                notes += [_too_few_to_check(curve, counts, i), _LAST_PASS_NOTE if to_last else ""]
             if to_last or counts.status[i] == NEVER_SLOW_ENOUGH:
                 notes.append(curve.once(_ends_in_full_swing))
             notes.append(curve.once(_too_fast))
@@ -171,7 +172,7 @@ class Results:
         for i, sentence in self._beside_sisters():
             if sentence:
                 all_doubts[i] = f"{all_doubts[i]} {sentence}".strip()
-            elif note := self.curves[i].once(_too_few_to_check):  # they vouch for it
+            elif note := _too_few_to_check(self.curves[i], self.counts, i):  # they vouch for it
                 all_notes[i] = "; ".join(part for part in all_notes[i].split("; ") if part != note)
         return all_notes, all_doubts
 
@@ -320,11 +321,15 @@ def _countable(curves) -> list[SpeedCurve]:
     return countable
 
 
-def _too_few_to_check(curve: SpeedCurve) -> str:
+def _too_few_to_check(curve: SpeedCurve, counts: Counts, i: int) -> str:
+    """A note where nobody could tell from this run alone whether a hand was on it while it counted."""
     passes = len(curve.times_s)
-    if passes >= LEAST_PASSES + curve.run.flags_per_turn - 1:
+    if passes < LEAST_PASSES + curve.run.flags_per_turn - 1:
+        return f"only {passes} passes: too few to check whether it coasted undisturbed"
+    unseen = curve.once(unseen_moments)
+    if not ((unseen > counts.start_s[i]) & (unseen < counts.stop_s[i])).any():
         return ""
-    return f"only {passes} passes: too few to check whether it coasted undisturbed"
+    return "in so short a run a push or a touch can look like friction: compare it with two more trials"
 
 
 def _too_fast(curve: SpeedCurve) -> str:

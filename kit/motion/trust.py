@@ -47,9 +47,12 @@ class Trust:
     doubts: tuple[str, ...] = ()
     ended_s: float = inf  # the last of them, a sudden stop, does not matter to a count that ends before this moment
 
-    def until(self, stop_s: float) -> tuple[str, ...]:
-        """The doubts that matter to a count up to `stop_s` (s, on the log's clock)."""
-        return self.doubts[:-1] if stop_s < self.ended_s < inf else self.doubts
+    pushed_s: float = -inf  # the first of them, a push that lasted, does not matter to a count that starts after this
+
+    def until(self, stop_s: float, start_s: float = -inf) -> tuple[str, ...]:
+        """The doubts that matter to a count from `start_s` up to `stop_s` (s, on the log's clock)."""
+        doubts = self.doubts[:-1] if stop_s < self.ended_s < inf else self.doubts
+        return doubts[1:] if start_s > self.pushed_s > -inf else doubts
 
     @property
     def doubt(self) -> str:
@@ -78,21 +81,23 @@ def trust(curve) -> Trust:
     """
     if not curve.usable:
         return Trust()
-    said, end = [], None
+    said, end, pushed_s = [], None, -inf
     if len(curve.times_s) >= LEAST_PASSES + curve.run.flags_per_turn - 1:
         passes = Residuals.of(curve)
-        end = sudden_end(passes)
+        end = sudden_end(curve, passes)
         found = find_break(curve, passes)
         if end and found and found.time_s > end.time_s - _SAME * passes.period_s[-1]:  # one thing, told once
             end, found = replace(end, time_s=min(end.time_s, found.time_s)), None
-        said = [_flags_test(curve), _rise_test(passes), found.sentence if found else ""]
+        if found and found.in_push:
+            said, pushed_s = [found.sentence], found.time_s
+        said += [_flags_test(curve), _rise_test(passes), found.sentence if found else ""]
         said += [_scatter_test(passes), _stray_test(passes)]
     said.append(_repairs_test(curve.run))
     doubts = tuple(dict.fromkeys(sentence for sentence in said if sentence))
     if end is None:
-        return Trust(doubts)
+        return Trust(doubts, pushed_s=pushed_s)
     at = np.searchsorted(curve.times_s, end.time_s) - 1
-    return Trust((*doubts, end.sentence), float(end.time_s - _SAME * curve.period_s[at]))
+    return Trust((*doubts, end.sentence), float(end.time_s - _SAME * curve.period_s[at]), pushed_s)
 
 
 def _scatter_test(p: Residuals) -> str:

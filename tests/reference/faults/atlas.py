@@ -20,6 +20,7 @@ from .setups import FLAG_ANGLES, JITTERS, LAWS, Log, random_setup, sister
 LENGTHS = (5.0, 12.0, 60.0, 300.0, 5000.0)  # turns between the thresholds
 LONG = 1000.0  # turns from which a run costs as much as ten others: a tenth as many are made
 OUTCOMES = ("right", "marked", "noted", "refused", "silent", "crash")
+DOUBTFUL = "doubtful"  # the kit's word for a count that something speaks against: more than a note
 FAR_U, FAR_SHARE = 5.0, 0.01  # further than both is wrong
 _SMOOTH_LAWS = LAWS[:5]  # a string remembers the release, so that a second push would start it anew
 
@@ -143,18 +144,20 @@ class Cell:
 def run_cell(cell: Cell, n: int) -> list[dict]:
     """One row a run: outcome, what was done, what the kit said, errors in u and in per cent.
 
-    `among` is the outcome among its sisters. Beside these a run can only be doubted more, so it is worked out for what
-    is clean, or silent by itself, and taken to be the same for the rest (unless the cell's `sisters` is True).
+    `among` is the outcome among its sisters, `among_said` what is said there. Beside these a run is doubted more, but
+    they take away the note that a run is too short to be checked alone. So it is worked out for what is clean, and for
+    what is wrong by itself without a doubt, and taken to be the same for the rest (unless `sisters` is True).
     """
     rows = []
     for number, log in cell.logs(n):
         found, count = _judged(log, cell.rule)
-        among = found
+        among, there = found, count
         hidden = FAULTS[cell.fault].hidden  # then in all of its table
-        if cell.sisters or (found == "silent" and not hidden) or cell.fault == "none":
+        undoubted = found in ("silent", "noted") and DOUBTFUL not in count.said
+        if cell.sisters or (undoubted and not hidden) or cell.fault == "none":
             rng = np.random.default_rng([crc32(cell.fault.encode()), number, cell.seed, 1])
-            among = _judged(log, cell.rule, sisters_of(log, rng))[0]
-        rows.append(_row(cell, number, log, found, count) | {"among": among})
+            among, there = _judged(log, cell.rule, sisters_of(log, rng))
+        rows.append(_row(cell, number, log, found, count) | {"among": among, "among_said": there.said})
     return rows
 
 
