@@ -480,6 +480,8 @@ def _least_squares(data: _Data, at: _InTime, degree, knots) -> Spline | None:
 
 def _flag_of(turns, flags) -> tuple[np.ndarray, np.ndarray]:
     """Which flag made each pass, (n,), and where each flag was counted, (flags,) in turns from the first."""
+    if flags == 1:
+        return np.zeros(len(turns), dtype=int), np.zeros(1)
     part = np.round(turns % 1.0, 9) % 1.0
     places, which = np.unique(part, return_inverse=True)
     if len(places) != flags:  # a run too short to show every flag
