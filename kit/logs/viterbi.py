@@ -232,7 +232,8 @@ class Survivors:
             steps = np.concatenate([k, np.ones_like(k)], axis=-1)
             pace += 100 * ((flag[..., None] + steps) % len(self.pattern))
         pace = pace.reshape(flat.shape)
-        best, cost = [], []
+        best: list[np.ndarray] = []
+        cost: list[np.ndarray] = []
         for _ in range(self.k):
             least = flat.argmin(axis=1)
             price = flat[rows, least]

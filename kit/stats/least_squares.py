@@ -228,8 +228,8 @@ def _region_ends(model, x, theta, gap=0.0):
 def polish(model, means, theta, low, high, held=None, most_steps=120, tolerance=SETTLED, damping=1e-3, ss=None):
     """Levenberg-Marquardt from theta (parameters, R). `held` (parameters, R) bool marks parameters kept fixed.
 
-    low, high : (R,) ends of the shape parameter; ss : (R,) sums of squares at theta, if known. Returns theta, sum of squares (inf where the start has no
-    value on the fitting scale) and whether the search settled.
+    low, high : (R,) ends of the shape parameter; ss : (R,) sums of squares at theta, if known. Returns theta, sum of
+    squares (inf where the start has no value on the fitting scale) and whether the search settled.
     """
     theta, shape = theta.copy(), model.shape_index
     rows = theta.shape[1]
