@@ -72,7 +72,7 @@ def class_files(source: str | Path, known: Container[tuple] = ()) -> Iterator[Cl
             os.scandir(path).close()  # said before the first file is asked for
             return _limited(_folder_files(path, known))
         if stat.S_ISREG(mode):
-            return _limited(_one(path, path.name, known))
+            return _limited(_one(str(path), path.name, known))
     except PermissionError:
         what = "You are not allowed to read this place. So nobody can say whether there are hand-ins in it"
         raise KitError(what, file=path, fix=LET_IN) from None
@@ -102,28 +102,29 @@ def _folder_files(folder: Path, known: Container[tuple]) -> Iterator[ClassFile]:
         below = "" if where == str(folder) else f"{Path(where).relative_to(folder).as_posix()}/"
         for name in sorted(names):
             if not QUIET.search(below + name):
-                yield from _one(Path(where, name), below + name, known)
+                yield from _one(f"{where}{os.sep}{name}", below + name, known)
     for problem in closed:
         yield _unreadable(_name(Path(problem.filename).relative_to(folder).as_posix()), problem)
 
 
-def _one(path: Path, shown: str, known: Container[tuple]) -> Iterator[ClassFile]:
-    name, ending = _name(shown), path.suffix.lower()
+def _one(path: str, shown: str, known: Container[tuple]) -> Iterator[ClassFile]:
+    name, lower = _name(shown), shown.lower()
     try:
-        found = path.lstat()
+        found = os.lstat(path)  # a page asks for thousands of files again and again: a Path takes longer than this
         if not stat.S_ISREG(found.st_mode):  # a link may lead anywhere; a pipe would wait for ever
             yield ClassFile(name, None, "it is a link or a device, not a file", "put the file itself into the folder")
-        elif ending == ".zip":
-            path.open("rb").close()  # said as for other files, if it is not allowed
-            yield from _zip_files(lambda: path.open("rb"), name)
-        elif ending != ".json":
+        elif lower.endswith(".zip"):
+            packed = Path(path)
+            packed.open("rb").close()  # said as for other files, if it is not allowed
+            yield from _zip_files(lambda: packed.open("rb"), name)
+        elif not lower.endswith(".json"):
             yield ClassFile(name, None, "its name does not end in .json", "ask for the hand-in file itself")
         else:
             mark = (name, found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino)
             if mark in known:
                 yield ClassFile(name, None, mark=mark)
             else:
-                yield ClassFile(name, _bytes_of(path), mark=mark if _is_settled(found) else None)
+                yield ClassFile(name, _bytes_of(Path(path)), mark=mark if _is_settled(found) else None)
     except OSError as problem:
         yield _unreadable(name, problem)
 

@@ -54,6 +54,8 @@ _BOUNCED = (log(BOUNCE_SHARE / RATE_BOUNCE), log(BOUNCE_SHARE / RATE_BOUNCE_AGAI
 _FOREIGN, _HAND, _ODD_END, _CLOCK = (-log(rate) for rate in (RATE_FOREIGN, RATE_HAND, RATE_ODD_END, RATE_CLOCK))
 _PUSHED_ON, _LET_GO = -log(1 - RATE_LET_GO), -log(RATE_LET_GO)
 _SAME_AGAIN, _NOT_AGAIN = -np.log(SAME_AGAIN), -np.log(1 - np.array(SAME_AGAIN))
+_BETWEEN = np.arange(SKIPS - 1)[:, None, None] >= np.arange(SKIPS)[:, None]  # pass i + 1 of those comes after source k
+_LEFT_OUT = np.arange(SKIPS - 1, -1, -1.0)[:, None]  # how many these are
 _MISSED = np.array([-log(1 - RATE_MISSED), *(-log(RATE_MISSED) - k * log(RATE_MISSED_MORE) for k in range(MOST_STEPS))])
 _MISSED_ANEW = np.array([0.3, *(_MISSED[1:] - 2.5)])
 
@@ -151,51 +153,44 @@ class Survivors:
 
     def _step(self, j):
         # sources: passes j − SKIPS … j − 1, in the padded arrays at j … j + SKIPS − 1
-        source = {name: values[:, j : j + SKIPS] for name, values in self.state.items()}
-        now = self.times[:, j]
+        source = self.block[:, :, j : j + SKIPS]
+        cost, t, y, s, *_, mode, last, same, bounced, flag = source
+        now = self.times[:, j, None, None]
         flags = len(self.pattern)
-        cost, y, s, flag = source["cost"], source["y"], source["s"], source["flag"].astype(np.int64)
-        period = np.exp(y)
-        tau = now[:, None, None] - source["t"]
-        skipped, bounced = self._left_out(j, source["t"], period, source["bounced"])
+        flag, period, tau = flag.astype(np.int64), np.exp(y), now - t
+        skipped, bounced = self._left_out(j, t, period, bounced)
         cost = cost + skipped
         # how many flags the survivor's own curve makes of this gap
-        x = _within(tau / period, 0, 4 * MOST_STEPS)
         bend = np.where(np.abs(s) < 1e-9, 1e-9, s)
-        theta = -np.expm1(-_within(bend * x, -30, 30)) / bend
+        theta = -np.expm1(-_within(bend * _within(tau / period, 0, 4 * MOST_STEPS), -30, 30)) / bend
         if flags > 1:
             low = np.searchsorted(self.around, self.around[flag] + theta, side="right") - 1 - flag
         else:
             low = np.floor(theta).astype(np.int64)
-        low = _within(low, 1, MOST_STEPS - 1)
-        k = np.stack([low, low + 1], axis=-1)
+        k = _within(low, 1, MOST_STEPS - 1)[..., None] + np.arange(2)
         angle = self.around[flag[..., None] + k] - self.around[flag][..., None] if flags > 1 else k.astype(float)
-        p = {name: source[name][..., None] for name in ("t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss")}
-        pred = _predict(p, angle)
-        off = now[:, None, None, None] - pred["t"]
-        scatter = self.ripple[:, j]
-        spread = pred["tt"] + scatter[:, None, None, None]
-        z2 = off * off / spread
-        fit = (TAILS + 1) / 2 * np.log1p(z2 / TAILS) + 0.5 * np.log(spread) - np.log(self.usual)
-        mode = source["mode"]
+        pred = _predict(source[1:10, ..., None], angle)
+        off = now[..., None] - pred[0]
+        spread = pred[3] + self.ripple[:, j, None, None, None]
+        fit = (TAILS + 1) / 2 * np.log1p(off * off / spread / TAILS) + 0.5 * np.log(spread) - np.log(self.usual)
         let_go = np.where(mode == 1, _LET_GO, np.where(mode == 2, np.inf, 0.0))
-        missing = self._missing(k, source["last"][..., None], source["same"][..., None])
-        coast = (cost + let_go)[..., None] + fit + missing
-        barred = (k > 1) & self._no_miss(j)[:, None, None, None]
-        coast = np.where(barred, np.inf, coast)
+        every = np.empty((*cost.shape, 4))
+        every[..., :2] = (cost + let_go)[..., None] + fit + self._missing(k, last[..., None], same[..., None])
+        every[..., :2][(k > 1) & self._no_miss(j)[:, None, None, None]] = np.inf
         # a hand: any plausible change of the period
         one = self.around[flag + 1] - self.around[flag] if flags > 1 else 1.0
-        ratio = np.log(np.maximum(tau, 1e-12) / one) - y
-        wide = np.sqrt(HAND_SPREAD**2 + np.where(mode == 2, source["yy"], 0.0))
-        held = np.where(mode == 1, _PUSHED_ON, np.where(mode == 2, 0.0, _HAND))
+        tau = np.maximum(tau, 1e-12)
+        unknown = mode == 2
+        wide = np.sqrt(HAND_SPREAD**2 + np.where(unknown, source[7], 0.0))
+        held = np.where(mode == 1, _PUSHED_ON, np.where(unknown, 0.0, _HAND))
         held = np.where(self.is_last[:, j, None, None], np.minimum(held, _ODD_END), held)
-        hand = cost + held + 0.5 * (ratio / wide) ** 2 + np.log(wide * np.maximum(tau, 1e-12) / self.usual) + 0.4
+        away = (np.log(tau / one) - y) / wide
+        every[..., 2] = cost + held + 0.5 * away**2 + np.log(wide * tau / self.usual) + 0.4
         # a clock that jumps: the gap says nothing, the period goes on
-        clock = cost + _CLOCK + np.log(period * (1 + np.abs(tau / period - 1)) / self.usual)
-        clock = np.where(mode == 0, clock, np.inf)
-        every = np.concatenate([coast, hand[..., None], clock[..., None]], axis=-1)
-        every = np.where(self.inside[:, j, None, None, None], every, np.inf)
-        self._choose(j, every, k, angle, tau, source, pred, one, bounced, flag)
+        clock = cost + _CLOCK + np.log((period + np.abs(tau - period)) / self.usual)
+        every[..., 3] = np.where(mode == 0, clock, np.inf)
+        every[~self.inside[:, j]] = np.inf
+        self._choose(j, every, k, angle, tau, pred, one, bounced, flag)
 
     def _no_miss(self, j):
         bars = self.is_last[:, j]
@@ -203,19 +198,20 @@ class Survivors:
 
     def _left_out(self, j, t, period, bounced):
         """Price (rows, SKIPS, k) of leaving out all passes between each source and pass j, and whether one bounced."""
-        price, hit, longer = np.zeros_like(t), np.zeros_like(t), np.log(period / self.usual)
-        for back in range(SKIPS - 1, 0, -1):  # the pass j - back; left out by sources further back than that
-            if j - back < 0:
-                continue
-            farther = slice(0, SKIPS - back)
-            share = (self.times[:, j - back, None, None] - t[:, farther]) / period[:, farther]
-            near = share < BOUNCE_SHARE
-            again = np.where((bounced[:, farther] > 0) | (hit[:, farther] > 0), _BOUNCED[1], _BOUNCED[0])
-            each = np.where(near, again, _FOREIGN) + longer[:, farther]
-            if self.forbid is not None:
-                each = np.where((self.forbid[:, 0] == j - back)[:, None, None], np.inf, each)
-            price[:, farther] += each
-            hit[:, farther] = np.maximum(hit[:, farther], near)
+        between = j - SKIPS + np.arange(1, SKIPS)  # passes j − SKIPS + 1 … j − 1
+        times = self.times[:, np.maximum(between, 0)]
+        near = times[:, :, None, None] - t[:, None] < BOUNCE_SHARE * period[:, None]  # (rows, SKIPS − 1, SKIPS, k)
+        # a pass that is near has only near ones between its source and itself, so after the first they bounce again
+        each = np.where(near, _BOUNCED[1], _FOREIGN)
+        first = np.arange(SKIPS - 1)
+        once = np.where(bounced[:, :-1] > 0, _BOUNCED[1], _BOUNCED[0])
+        near = near[:, first, first]  # of the pass right after each source
+        each[:, first, first] = np.where(near, once, _FOREIGN)
+        if self.forbid is not None:
+            each[self.forbid[:, :1] == between] = np.inf
+        price = np.where(_BETWEEN, each, 0.0).sum(axis=1) + _LEFT_OUT * np.log(period / self.usual)
+        hit = np.zeros_like(t)
+        hit[:, :-1] = near
         return price, hit
 
     @staticmethod
@@ -224,70 +220,60 @@ class Survivors:
         again = np.where((k == last) & (k <= 3), _SAME_AGAIN[often], _NOT_AGAIN[often] + _MISSED_ANEW[k - 1])
         return np.where(last <= 1, _MISSED[k - 1], again)
 
-    def _choose(self, j, every, k, angle, tau, source, pred, one, bounced, flag):
+    def _choose(self, j, every, k, angle, tau, pred, one, bounced, flag):
         rows, at = np.arange(len(every)), j + SKIPS
         flat = every.reshape(len(every), -1)
         pace = np.empty_like(every)
-        log_tau = np.log(np.maximum(tau, 1e-12))
+        log_tau = np.log(tau)
         pace[..., :2] = log_tau[..., None] - np.log(angle)
         pace[..., 2] = log_tau - np.log(one) + 50  # under a hand: a cell of its own
-        pace[..., 3] = source["y"]
+        pace[..., 3] = self.state["y"][:, j : j + SKIPS]
         if len(self.pattern) > 1:
             steps = np.concatenate([k, np.ones_like(k)], axis=-1)
             pace += 100 * ((flag[..., None] + steps) % len(self.pattern))
         pace = pace.reshape(flat.shape)
-        picks = []
+        best: list[np.ndarray] = []
+        cost: list[np.ndarray] = []
         for _ in range(self.k):
-            best = np.argmin(flat, axis=1)
-            picks.append((best, flat[rows, best]))
-            flat[np.abs(pace - pace[rows, best][:, None]) < CELL] = np.inf
-            if not np.isfinite(flat).any():
+            least = flat.argmin(axis=1)
+            price = flat[rows, least]
+            if best and not price.min() < np.inf:
                 break
-        best = np.stack([pick[0] for pick in picks], axis=1)
-        cost = np.stack([pick[1] for pick in picks], axis=1)
-        count = best.shape[1]
-        src, way = np.divmod(best, 4)
+            best.append(least)
+            cost.append(price)
+            flat[np.abs(pace - pace[rows, least][:, None]) < CELL] = np.inf
+        src, way = np.divmod(np.array(best).T, 4)
+        count = len(best)
         s_at, k_at = np.divmod(src, self.k)
         row = rows[:, None]
         steps = np.where(way < 2, k[row, s_at, k_at, np.minimum(way, 1)], 1)
-        new = dict(zip(pred, np.stack(list(pred.values()))[:, row, s_at, k_at, np.minimum(way, 1)], strict=True))
-        old = dict(zip(self.NAMES, self.block[:, row, s_at + j, k_at], strict=True))
-        # Kalman's update where the rotor coasts
-        gain = [new[name] / (new["tt"] + self.ripple[:, j, None]) for name in ("tt", "ty", "ts")]
-        off = self.times[:, j, None] - new["t"]
-        coasting = way < 2
-        gap = np.maximum(tau[row, s_at, k_at], 1e-12)
-        hand = way == 2
-        y_hand = np.log(gap / (one[row, s_at, k_at] if np.ndim(one) else one))
-
-        def three(coast, hand_value, clock_value):
-            return np.where(coasting, coast, np.where(hand, hand_value, clock_value))
-
-        now = np.broadcast_to(self.times[:, j, None], off.shape)
-        put = {
-            "cost": cost,
-            "t": three(new["t"] + gain[0] * off, now, now),
-            "y": _within(three(new["y"] + gain[1] * off, y_hand, old["y"]), *self.range),
-            "s": _within(three(new["s"] + gain[2] * off, SLOPE, old["s"]), -0.3, 1.5),
-            "tt": three(new["tt"] - gain[0] * new["tt"], self.variance, self.variance),
-            "ty": three(new["ty"] - gain[0] * new["ty"], 0.0, 0.0),
-            "ts": three(new["ts"] - gain[0] * new["ts"], 0.0, 0.0),
-            "yy": three(
-                new["yy"] - gain[1] * new["ty"], np.where(old["mode"] == 2, FIRST, LET_GO) ** 2, old["yy"] + 1e-4
-            ),
-            "ys": three(new["ys"] - gain[1] * new["ts"], 0.0, old["ys"]),
-            "ss": three(new["ss"] - gain[2] * new["ts"], SLOPE_SPREAD**2, old["ss"]),
-            "mode": hand * 1.0,
-            "last": steps,
-            "same": np.where((steps == old["last"]) & (steps > 1), old["same"] + 1, 0),
-            "bounced": bounced[row, s_at, k_at],
-            "flag": (flag[row, s_at, k_at] + steps) % len(self.pattern),
-        }
-        self.block[:, :, at, :count] = np.stack([put[name] for name in self.NAMES])
-        self.back[:, at, :count, 0] = SKIPS - s_at
-        self.back[:, at, :count, 1] = k_at
-        self.back[:, at, :count, 2] = steps
-        self.back[:, at, :count, 3] = np.where(way < 2, COAST, way - 1)
+        old = self.block[:, row, s_at + j, k_at]
+        new = pred[:, row, s_at, k_at, np.minimum(way, 1)]
+        # Kalman's update where the rotor coasts: of t, ln p and s, then of their covariances tt, ty, ts, yy, ys, ss
+        gain = new[3:6] / (new[3] + self.ripple[:, j, None])
+        new[:3] += gain * (self.times[:, j, None] - new[0])
+        new[3:] -= gain[[0, 0, 0, 1, 1, 2]] * new[[3, 4, 5, 4, 5, 5]]
+        # a hand or a jump of the clock: the curve begins anew here, with another period or with the same
+        hand, clock = way == 2, way == 3
+        new[0] = np.where(way < 2, new[0], self.times[:, j, None])
+        new[3:6, way >= 2] = [[self.variance], [0.0], [0.0]]
+        gap = tau[row, s_at, k_at] / (one[row, s_at, k_at] if np.ndim(one) else one)
+        new[1, hand] = np.log(gap[hand])
+        new[2, hand], new[8, hand] = SLOPE, SLOPE_SPREAD**2
+        new[6, hand], new[7, hand] = np.where(old[10, hand] == 2, FIRST, LET_GO) ** 2, 0.0
+        new[1:3, clock], new[6:, clock] = old[2:4, clock], old[7:10, clock]
+        new[6, clock] += 1e-4
+        put = self.block[:, :, at, :count]
+        put[0] = np.array(cost).T
+        put[1:10] = new
+        put[2] = _within(new[1], *self.range)
+        put[3] = _within(new[2], -0.3, 1.5)
+        put[10] = hand
+        put[11] = steps
+        put[12] = np.where((steps == old[11]) & (steps > 1), old[12] + 1, 0)
+        put[13] = bounced[row, s_at, k_at]
+        put[14] = (flag[row, s_at, k_at] + steps) % len(self.pattern)
+        self.back[:, at, :count] = np.stack([SKIPS - s_at, k_at, steps, np.where(way < 2, COAST, way - 1)], axis=-1)
 
     def ends(self):
         """Cheapest total price (rows,), the last real pass and its survivor; passes after it are foreign."""
@@ -359,30 +345,32 @@ def _within(values, low, high):
     return np.minimum(np.maximum(values, low), high)
 
 
-def _predict(p, angle):
-    """State and covariance `angle` flags further on."""
-    period = np.exp(p["y"])
+def _predict(state, angle):
+    """State and covariance (9, …), in the order of `Survivors.NAMES` from t on, `angle` flags further on."""
+    t, y, s, tt, ty, ts, yy, ys, ss = state
+    period = np.exp(y)
     # by the gap, not by the flag: else a curve with twice the flags in every gap would be the freer one
-    bent = np.abs(p["s"]) * angle
+    bent = np.abs(s) * angle
     wander = ((WANDER[0] + WANDER[1] * bent + WANDER[2] * bent**2) / angle) ** 2
-    bend = _within(p["s"] * angle, -3.0, 0.8)
-    s = np.where(np.abs(bend) < 1e-6, 1e-6, bend) / angle
-    u = -np.log1p(-s * angle) / s  # ∫ dθ/(1 − sθ)
-    grow = 1 / (1 - s * angle)
-    ty = period * u
-    ts = period * (angle * grow - u) / s
-    ys = angle * grow
-    ss = p["ss"] + wander
-    new_ts = p["ts"] + ty * p["ys"] + ts * ss
-    new_ty = p["ty"] + ty * p["yy"] + ts * p["ys"] + ys * new_ts
-    return {
-        "t": p["t"] + ty,
-        "y": p["y"] + np.log(grow),
-        "s": s * grow,
-        "tt": p["tt"] + 2 * ty * p["ty"] + 2 * ts * p["ts"] + ty**2 * p["yy"] + 2 * ty * ts * p["ys"] + ts**2 * ss,
-        "ty": new_ty,
-        "ts": new_ts,
-        "yy": p["yy"] + 2 * ys * p["ys"] + ys**2 * ss,
-        "ys": p["ys"] + ys * ss,
-        "ss": ss,
-    }
+    bend = _within(s * angle, -3.0, 0.8)
+    bend = np.where(np.abs(bend) < 1e-6, 1e-6, bend)
+    s, left = bend / angle, np.log1p(-bend)
+    u = -left / s  # ∫ dθ/(1 − sθ)
+    grow = 1 / (1 - bend)
+    # how t moves with ln p and with s, and how ln p moves with s
+    t_y = period * u
+    y_s = angle * grow
+    t_s = period * (y_s - u) / s
+    out = np.empty((9, *angle.shape))
+    ss = ss + wander
+    sooner = ty + t_y * yy + t_s * ys
+    out[0] = t + t_y
+    out[1] = y - left
+    out[2] = s * grow
+    out[5] = ts + t_y * ys + t_s * ss
+    out[3] = tt + t_y * (ty + sooner) + t_s * (ts + out[5])
+    out[4] = sooner + y_s * out[5]
+    out[7] = ys + y_s * ss
+    out[6] = yy + y_s * (ys + out[7])
+    out[8] = ss
+    return out

@@ -23,7 +23,7 @@ from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.least_squares import aicc, lasting_factor
 from ..wording import case_of, count_of, number
-from .splines import Clock, Spline, Splines, design_of, spline_of
+from .splines import Clock, Spline, Splines, design_of
 from .trust import Trust, trust
 
 __all__ = ["Crossing", "SpeedCurve", "Stretch", "speed_curve", "speed_curves"]
@@ -310,35 +310,38 @@ def speed_curves(runs: Sequence[Run | SpeedCurve]) -> Curves:
 def _choose(times_s, turns, flags) -> tuple[Spline, Spline] | None:
     """The best curve by AICc among those that hardly speed up, and the next richer one; None if there is no curve."""
     data = _Data.of(times_s, turns, flags)
-    tried = (_least_squares(data, kappa, *_middling(len(times_s))) for kappa in _STRETCHES)
-    trials = [fit for fit in tried if fit is not None]
+    clocks = [_InTime.of(data, kappa) for kappa in _STRETCHES]
+    tried = ((clock, _least_squares(data, clock, *_middling(len(times_s)))) for clock in clocks)
+    trials = [(fit.aicc, clock) for clock, fit in tried if fit is not None]
     if not trials:
         return None  # such as a few passes within seconds and one more days later
-    kappa = min(trials, key=lambda fit: fit.aicc).kappa
-    if (found := _search(data, kappa)) is None:
+    clock = min(trials, key=lambda trial: trial[0])[1]
+    if (found := _search(data, clock)) is None:
         return None
     for ripple in _ripples(data, found[0]):
         rippled = replace(data, ripple=ripple)
-        again = _least_squares(rippled, kappa, *found[0].complexity)
+        again = _least_squares(rippled, clock, *found[0].complexity)
         if again is not None and again.aicc < found[0].aicc - _RIPPLE_GAIN:
-            found = _search(rippled, kappa) or found
+            found = _search(rippled, clock) or found
     best, richer = found
     return _finished(best, times_s), _finished(richer, times_s)
 
 
-def _search(data: _Data, kappa: float) -> tuple[Spline, Spline] | None:
+def _search(data: _Data, clock: _InTime) -> tuple[Spline, Spline] | None:
     """From simple to rich, until four curves in a row have brought nothing: the best, and the next richer one."""
     fits: list[Spline] = []
     best = lowest = None
     for degree, knots in _COMPLEXITIES:
         if degree + knots + data.columns + 4 > len(data.fitted_s) or (lowest is not None and len(fits) > lowest + 4):
             break
-        if (fit := _least_squares(data, kappa, degree, knots)) is None:
+        if (fit := _least_squares(data, clock, degree, knots)) is None:
             continue
         fits.append(fit)
         at = len(fits) - 1
         if lowest is None or fit.aicc < fits[lowest].aicc:
             lowest = at
+        if best is not None and fit.aicc >= fits[best].aicc:
+            continue
         rise = _rise(fit.speed)
         if rise > _WAVY:
             continue
@@ -365,9 +368,14 @@ class _Data:
     flag_columns: np.ndarray  # (n, flags − 1)
     ripple: np.ndarray  # (n, 0 to 2) columns of what comes back once a turn
 
+    @cached_property
+    def others(self) -> np.ndarray:
+        """(n, …) all columns but the B-splines', and the target as the last one."""
+        return np.column_stack([self.flag_columns, self.ripple, self.angle])
+
     @property
     def columns(self) -> int:
-        return self.flag_columns.shape[1] + self.ripple.shape[1]
+        return self.others.shape[1] - 1
 
     @classmethod
     def of(cls, times_s, turns, flags) -> _Data:
@@ -423,25 +431,37 @@ def _finished(fit: Spline, times_s) -> Spline:
 
         level = isotonic_regression(speed, increasing=False).x
         speed = np.maximum(level, 1e-9 * level[0])
-    return replace(fit, speed=speed)
+    return replace(fit, ironed=speed)
 
 
-def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
+@dataclass(frozen=True, eq=False)
+class _InTime:
+    """The fitted passes in one stretched time."""
+
+    clock: Clock
+    s: np.ndarray
+    even: np.ndarray  # halfway between even in time and even in angle: slow ends and fast starts both get their share
+
+    @classmethod
+    def of(cls, data: _Data, kappa: float) -> _InTime:
+        start, end, angle = data.fitted_s[0], data.fitted_s[-1], data.angle
+        clock = Clock(kappa, start, end - start)
+        s = clock.stretched(data.fitted_s)[0]
+        return cls(clock, s, (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2)
+
+
+def _least_squares(data: _Data, at: _InTime, degree, knots) -> Spline | None:
     """Weighted least squares of angle on time; None where the passes do not determine the curve."""
-    angle, weight, flags = data.angle, data.weight_s, data.flags
-    start, end = data.fitted_s[0], data.fitted_s[-1]
-    clock = Clock(kappa, start, end - start)
-    s, first, _ = clock.stretched(data.fitted_s)
-    # knots lie halfway between even in time and even in angle: slow ends and fast starts both get their share
-    even = (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2
-    inner = np.interp(np.arange(1, knots + 1) / (knots + 1), even, s)
+    s, flags = at.s, data.flags
+    inner = np.interp(np.arange(1, knots + 1) / (knots + 1), at.even, s)  # knots
     grid = np.concatenate([np.zeros(degree + 1), inner, np.ones(degree + 1)])
     count = degree + 1 + knots
     n, m = len(s), count + data.columns
     if n <= m:
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
-    columns = np.column_stack([design_of(s, grid, degree), data.flag_columns, data.ripple, angle]) * weight[:, None]
+    columns = np.concatenate([design_of(s, grid, degree), data.others], axis=1)
+    columns *= data.weight_s[:, None]
     triangle = np.asarray(np.linalg.qr(columns, mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
@@ -449,14 +469,15 @@ def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
         return None
     solution = np.linalg.solve(r, triangle[:m, m])
     residuals = columns[:, :m] @ solution - columns[:, m]
-    rss = max(float(residuals @ residuals), n * (4e-16 * end) ** 2)  # noise-free data: the clock's own resolution
+    # noise-free data: the clock's own resolution
+    rss = max(float(residuals @ residuals), n * (4e-16 * data.fitted_s[-1]) ** 2)
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
     return Spline(
-        kappa,
-        start,
-        end - start,
+        at.clock.kappa,
+        at.clock.start_s,
+        at.clock.span_s,
         knots=grid,
         degree=degree,
         coefficients=solution[:count],
@@ -464,7 +485,6 @@ def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
         triangle=r,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
         aicc=aicc(n * np.log(rss / n), m + 1, n),
-        speed=spline_of(grid, solution[:count], degree)(s, 1) * first,
         fitted_s=data.fitted_s,
         late_s=residuals,
     )
@@ -472,6 +492,8 @@ def _least_squares(data: _Data, kappa, degree, knots) -> Spline | None:
 
 def _flag_of(turns, flags) -> tuple[np.ndarray, np.ndarray]:
     """Which flag made each pass, (n,), and where each flag was counted, (flags,) in turns from the first."""
+    if flags == 1:
+        return np.zeros(len(turns), dtype=int), np.zeros(1)
     part = np.round(turns % 1.0, 9) % 1.0
     places, which = np.unique(part, return_inverse=True)
     if len(places) != flags:  # a run too short to show every flag

@@ -52,14 +52,19 @@ class Spline(Clock):
     triangle: np.ndarray  # (w, w) R of all w columns, the spline's m first
     timing_sd_s: float
     aicc: float
-    speed: np.ndarray  # (n,) at the fitted passes, in the end at all coasting ones, turns/s
     fitted_s: np.ndarray  # times of the fitted passes
     late_s: np.ndarray  # their residuals
+    ironed: np.ndarray | None = None  # speeds at all coasting passes, never rising; of a curve that is chosen
 
     @property
     def complexity(self) -> tuple[int, int]:
         """Degree and number of inner knots."""
         return self.degree, len(self.knots) - 2 * self.degree - 2
+
+    @cached_property
+    def speed(self) -> np.ndarray:
+        """Speed (turns/s) at the fitted passes, in the end at all coasting ones, (n,)."""
+        return self.speeds(self.fitted_s) if self.ironed is None else self.ironed
 
     def basis_values(self, times_s) -> np.ndarray:
         """Angle (turns) at many times, (n,)."""

@@ -108,7 +108,8 @@ def _sum_of_squares(model, means, theta, used):
         value = model.value(means.x, *theta[:, :, None])
         if means.log:
             value = np.log(value if used is None else np.where(used, value, 1.0))
-        ss = np.einsum("rm,rm->r", means.weight * (means.y - value), means.y - value)
+        off = means.y - value
+        ss = np.einsum("rm,rm->r", means.weight * off, off)
     return np.where(np.isfinite(ss), ss, np.inf)
 
 
@@ -128,15 +129,17 @@ def best_fit(model: Model, means: Means, near: np.ndarray | None = None) -> Fit:
     tolerance, damping = (SETTLED, 1e-3) if near is None else (1e-7, 1e-7)
     ends = by_ends(model, means.x, means.log)
     search, start = (ends.model, ends.from_natural(start)) if ends else (model, start)
+    known = None
     if near is not None:
-        start = _shared_step(search, means, start, low, high, means.log and ends is None)
+        start, known = _shared_step(search, means, start, low, high, means.log and ends is None)
     if len(row) > 2 * rows:  # many valleys: go on with those that are lowest after a few steps
         start, ss, _ = polish(search, means.take(row), start, low, high, most_steps=20)
         order = np.lexsort((ss, row))
         rank = np.arange(len(row)) - np.searchsorted(row[order], row[order])
         kept = np.sort(order[rank < 5])
         row, start, low, high = row[kept], start[:, kept], low[kept], high[kept]
-    theta, ss, settled = polish(search, means.take(row), start, low, high, tolerance=tolerance, damping=damping)
+    part = means if near is not None else means.take(row)
+    theta, ss, settled = polish(search, part, start, low, high, tolerance=tolerance, damping=damping, ss=known)
     theta = ends.to_natural(theta) if ends else theta
     best = row  # one search a data set
     if near is None:
@@ -152,24 +155,25 @@ def _shared_step(model, means, start, low, high, by_factors):
     """One Gauss-Newton step for all data sets: as they begin at one curve, their steps are one matrix product.
 
     Heights go by factors on the log scale (`by_factors`), where a curve without a constant is then at its best
-    already. Data sets that lie no better than before, or have weights of their own, stay where they were.
+    already. Data sets that lie no better than before, or have weights of their own, stay where they were. Returns
+    parameters and sums of squares, None where these are not known.
     """
     if len(means.weight) > 1 or np.any(means.weight == 0):
-        return start
+        return start, None
     curve, gradient = linearise(model, means.x, start[:, :1], means.log)
     root = np.sqrt(means.weight[0])
     jacobian = np.stack([np.broadcast_to(g, curve.shape)[0] for g in gradient], axis=1) * root[:, None]
     size = np.linalg.norm(jacobian, axis=0)
     if not np.all(np.isfinite(jacobian)) or np.any(size == 0):
-        return start
+        return start, None
     step = (np.linalg.pinv(jacobian / size) / size[:, None]) @ ((means.y - curve) * root).T  # (parameters, R)
     moved, by_factor = start + step, model.is_height & by_factors
     with np.errstate(all="ignore"):  # a step too far is not better
         moved[by_factor] = start[by_factor] * np.exp(step[by_factor] / start[by_factor])
     if model.shape_index is not None:
         moved[model.shape_index] = np.clip(moved[model.shape_index], low, high)
-    better = _sum_of_squares(model, means, moved, None) < _sum_of_squares(model, means, start[:, :1], None)
-    return np.where(better, moved, start)
+    before, after = (_sum_of_squares(model, means, theta, None) for theta in (start[:, :1], moved))
+    return np.where(after < before, moved, start), np.minimum(before, after)
 
 
 def _starts(model, means):
@@ -221,24 +225,24 @@ def _region_ends(model, x, theta, gap=0.0):
     return low, high
 
 
-def polish(model, means, theta, low, high, held=None, most_steps=120, tolerance=SETTLED, damping=1e-3):
+def polish(model, means, theta, low, high, held=None, most_steps=120, tolerance=SETTLED, damping=1e-3, ss=None):
     """Levenberg-Marquardt from theta (parameters, R). `held` (parameters, R) bool marks parameters kept fixed.
 
-    low, high : (R,) ends of the shape parameter. Returns theta, sum of squares (inf where the start has no
-    value on the fitting scale) and whether the search settled.
+    low, high : (R,) ends of the shape parameter; ss : (R,) sums of squares at theta, if known. Returns theta, sum of
+    squares (inf where the start has no value on the fitting scale) and whether the search settled.
     """
     theta, shape = theta.copy(), model.shape_index
     rows = theta.shape[1]
     held = np.zeros(theta.shape, bool) if held is None else held
     used = None if np.all(means.weight > 0) else np.broadcast_to(means.weight > 0, means.y.shape)
-    ss = _sum_of_squares(model, means, theta, used)
+    ss = _sum_of_squares(model, means, theta, used) if ss is None else ss
     within, noise = np.broadcast_to(means.within, rows), np.broadcast_to(means.noise, rows)
     damping, settled = np.full(rows, damping), np.zeros(rows, bool)
     active = np.flatnonzero(np.isfinite(ss))
     for count in range(most_steps):
         if not len(active):
             break
-        part, at, now = means.take(active), theta[:, active], ss[active]
+        part, at, now = means if len(active) == rows else means.take(active), theta[:, active], ss[active]
         in_use = None if used is None else used[active]
         gradient, curvature = _slope_and_curvature(model, part, at, in_use)
         scale = np.sqrt(np.einsum("iir->ir", curvature))

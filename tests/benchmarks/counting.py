@@ -61,7 +61,9 @@ def move_thresholds(small: bool) -> list[Row]:
 
 
 def prepare_passes(small: bool) -> list[Row]:
-    """Repairs found and runs smoothed, scaled to a million passes."""
+    """Repairs found and runs smoothed: a lesson's, one long one, and many scaled to a million passes."""
+    lesson = coasting_runs(2 if small else 21, 60 if small else 150, oddities=True)
+    (long,) = coasting_runs(1, 60 if small else 1_000_000, oddities=True)
     count, passes = (2, 60) if small else (40, 500)
     runs = coasting_runs(count, passes, oddities=True)
     share = 1.0 if small else count * passes / 1e6
@@ -69,7 +71,17 @@ def prepare_passes(small: bool) -> list[Row]:
     times = np.concatenate([run.pass_times_s for run in runs])
     return [
         race(
-            f"prepare {count * passes if small else 1_000_000:,} passes, cleaning included",
+            f"prepare {len(lesson)} runs × {60 if small else 150} passes, a lesson's",
+            Job("", lambda: [speed_curve(with_repairs(run)) for run in lesson]),
+            goal="≤ 150 ms",
+        ),
+        race(
+            f"prepare one run of {60 if small else 1_000_000:,} passes",
+            Job("", lambda: speed_curve(with_repairs(long))),
+            goal="≤ 1,000 ms",
+        ),
+        race(
+            f"prepare {count * passes if small else 1_000_000:,} passes in runs of {passes}, cleaning included",
             Job("", lambda: [speed_curve(with_repairs(run)) for run in runs], share),
             Job("scipy's isotonic step, not cleaned, no curve", lambda: isotonic_regression(gaps), share),
             Job("diff", lambda: np.diff(times), share),
