@@ -30,7 +30,7 @@ from ..sound.with_run import compare_at_equal_speed, level_against_speed, level_
 from ..stats.claims import Claim, Verdict, examine
 from ..wording import case_of, count_of, join_words, number, plus_minus
 from .lesson import OWN, SOUND_LEVEL
-from .progress import USUAL, Progress
+from .progress import USUAL, Progress, Thresholds
 
 __all__ = ["ClaimRuns", "GateAndClicks", "OwnClaimRuns", "SameSpeed", "claim_evidence", "gate_and_clicks", "run_name"]
 
@@ -103,6 +103,7 @@ class ClaimRuns:
         self.about = progress.lesson.claim(claim_id)
         self.folder = progress.lesson.folder / self.about.data
         self._source = next((other for other in others if other.folder == self.folder), None)
+        self._results: tuple[Thresholds, pd.DataFrame] | None = None  # by what, and what came out
 
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
@@ -128,13 +129,23 @@ class ClaimRuns:
 
         Runs without a recording are left out where the claim is about sound.
         """
-        table = measure(self.curves, *self.progress.thresholds)
-        if all(run.order for run in self.runs):
-            table[_ORDER] = [run.order for run in self.runs]
+        table = self._measured().copy()
         if self.about.hears:
             table[SOUND_LEVEL] = [self._level_of(run) for run in self.runs]
             table = table[[bool(run.sound) for run in self.runs]].reset_index(drop=True)
         return table
+
+    def _measured(self) -> pd.DataFrame:
+        """The folder's runs by the group's thresholds, with `order`: measured again only where these have changed."""
+        if self._source:
+            return self._source._measured()
+        thresholds = self.progress.thresholds
+        if self._results is None or self._results[0] != thresholds:
+            table = measure(self.curves, *thresholds)
+            if all(run.order for run in self.runs):
+                table[_ORDER] = [run.order for run in self.runs]
+            self._results = thresholds, table
+        return self._results[1]
 
     def claim(self) -> Claim:
         """The claim as `kit.stats.claims` takes it: per cent for what is above zero by nature, dB as they are."""

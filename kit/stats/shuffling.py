@@ -362,9 +362,11 @@ def rank_correlation(scores, values, *, seed: int = 1) -> Shuffled:
 
 def ranks(values) -> list[np.ndarray]:
     """Ranks from 1 within each condition, equal values sharing their mean rank."""
-    from scipy.stats import rankdata
-
-    return [rankdata(part) for part in values]
+    found = []
+    for part in values:  # scipy.stats ranks too, but takes half a second and 40 MB to load
+        _, place, equal = np.unique(part, return_inverse=True, return_counts=True)
+        found.append((np.cumsum(equal) - (equal - 1) / 2)[place])
+    return found
 
 
 def common_effect(scores, values, unit: str, shuffled: Shuffled) -> Effect:
