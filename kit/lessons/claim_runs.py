@@ -27,7 +27,7 @@ from ..sound.clicks import CLOCK_U, run_from_clicks
 from ..sound.level import level
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import compare_at_equal_speed, level_against_speed, level_at_speeds
-from ..stats.claims import Claim, Verdict, examine
+from ..stats.claims import Claim, Verdict, compares_by_error, examine
 from ..wording import case_of, count_of, join_words, number, plus_minus
 from .lesson import OWN, SOUND_LEVEL
 from .progress import USUAL, Progress, Thresholds
@@ -172,6 +172,11 @@ class ClaimRuns:
         """What the data say, without a screen."""
         return examine(self.claim(), self.table(at))
 
+    @property
+    def studentised(self) -> bool:
+        """Whether the verdict compares shuffled worlds by their own standard errors. Raises as `verdict`."""
+        return compares_by_error(self.claim(), self.table())
+
     def described(self, at: float | None = None) -> str:
         """How the runs were made, in a sentence or two, with no result in it."""
         table = self.table(at)
@@ -235,14 +240,15 @@ class ClaimRuns:
         levels = [[self._level_of(run) for run in side] for side in sides]
         u_first, u_second = (np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)
         u = float(np.hypot(u_first, u_second))
-        durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
+        by_run = self._measured().set_index("source")["duration_s"]
+        durations = [by_run[[run.source for run in side]] for side in sides]
         first, second = (case_of(name, value) for value in setting[name])
         return SameSpeed(
             mean,
             (first, second),
             float(np.mean(levels[1]) - np.mean(levels[0])),
             u,
-            (float(durations[: len(sides[0])].mean()), float(durations[len(sides[0]) :].mean())),
+            (float(durations[0].mean()), float(durations[1].mean())),
         )
 
     def _recorded_under(self, conditions: dict) -> list[Run]:

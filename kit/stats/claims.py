@@ -26,6 +26,7 @@ from .shuffling import (
     Shuffled,
     as_percent,
     common_effect,
+    is_studentised,
     rank_correlation,
     shuffle,
     signed,
@@ -42,6 +43,7 @@ __all__ = [
     "Claim",
     "Verdict",
     "check_answerable",
+    "compares_by_error",
     "examine",
 ]
 
@@ -211,6 +213,11 @@ def check_answerable(claim: Claim, results: pd.DataFrame) -> None:
     runs = _compared(claim, results).runs
     if claim.order in runs.columns:
         _check_numbers(runs, claim.order)
+
+
+def compares_by_error(claim: Claim, results: pd.DataFrame) -> bool:
+    """Whether `examine` holds each shuffled world's difference against its own standard error. Raises as `examine`."""
+    return not claim.is_relation and is_studentised(_compared(claim, results).scores)
 
 
 class _Compared(NamedTuple):

@@ -42,6 +42,7 @@ __all__ = [
     "as_percent",
     "common_effect",
     "deal",
+    "is_studentised",
     "rank_correlation",
     "ranks",
     "shuffle",
@@ -258,6 +259,11 @@ def shuffle(
     total = float(variance.sum())
     freedom = total**2 / float((variance**2 / shares[2:]).sum()) if total > 0 else float(sum(shares[2:]))
     return Shuffled(measured, worlds / square, overlap / square, exact, count, total, freedom, variances)
+
+
+def is_studentised(scores: Sequence[np.ndarray]) -> bool:
+    """Whether `shuffle(..., studentise=True)` compares worlds by their own standard errors."""
+    return not _shares_of_variance(scores, 1.0)[1]
 
 
 def _shares_of_variance(scores: Sequence[np.ndarray], square: float):
