@@ -246,6 +246,9 @@ def _exact(value: float) -> Decimal:
 
 def _places(value: float, digits: int) -> int:
     """Decimal places (may be negative) that show `digits` significant digits of `value` once it is rounded."""
+    quick = f"{abs(value):e}"
+    if value and quick[0] != "9":  # then rounding adds no digit
+        return digits - 1 - int(quick.partition("e")[2])
     exact = abs(_exact(value))
     if exact == 0:
         return digits - 1
@@ -260,6 +263,11 @@ def _rounded(value: Decimal, places: int) -> Decimal:
 
 
 def _written(value: float, places: int) -> str:
+    decimals = repr(float(value)).partition(".")[2]
+    tie = places == len(decimals) - 1 and decimals.endswith("5")
+    if 0 <= places < len(decimals) and not tie and "e" not in decimals:  # Python's own rounding is quicker, and agrees
+        text = f"{abs(value):.{places}f}"
+        return _MINUS + text if value < 0 and text.strip("0.") else text
     rounded = _rounded(_exact(value), places)
     text = f"{abs(rounded):f}" if places < 0 else f"{abs(rounded):.{places}f}"
     return _MINUS + text if rounded < 0 else text

@@ -339,7 +339,7 @@ def not_enough(progress: Progress, stage: str, runs: ClaimRuns | None = None) ->
         if runs is None:
             return _not_enough(progress, stage)
         many = "Your two settings have unequal numbers of runs. Then the kit shuffles in another way than this box."
-        return many if runs.verdict().shuffled.studentised else ""
+        return many if runs.studentised else ""
     except KitError as error:
         return error.on_page()
 

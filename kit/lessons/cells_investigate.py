@@ -146,7 +146,7 @@ def _clicks() -> Cells:
         "A card that is struck once in every turn clicks. A recording of it holds the time of every turn, as a gate "
         "log does. One run was timed both ways. How well do they agree?",
     )
-    yield "code", "stage.clicks()"
+    yield "code", "stage.later(lambda: stage.clicks())"
 
 
 def _two_methods() -> Cells:
@@ -156,7 +156,7 @@ def _two_methods() -> Cells:
         "In stage 3 you saw counts by hand beside the gate's. Before you blame one of them: do both measure the same "
         "thing?",
     )
-    yield "code", 'stage.two_methods("duration_s")'
+    yield "code", 'stage.later(lambda: stage.two_methods("duration_s"))'
 
 
 def _own_claim() -> Cells:
@@ -182,7 +182,7 @@ def _own_claim() -> Cells:
         "Do you want to know your curve of stage 4 better? Choose which of its numbers should become more certain. "
         "Say how many minutes you have. The plan says where the next runs help most. Draw an order and print it.",
     )
-    yield "code", "stage.planner()"
+    yield "code", "stage.later(lambda: stage.planner())"
 
 
 def _python(value: object) -> str:

@@ -27,10 +27,10 @@ from ..sound.clicks import CLOCK_U, run_from_clicks
 from ..sound.level import level
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import compare_at_equal_speed, level_against_speed, level_at_speeds
-from ..stats.claims import Claim, Verdict, examine
+from ..stats.claims import Claim, Verdict, compares_by_error, examine
 from ..wording import case_of, count_of, join_words, number, plus_minus
 from .lesson import OWN, SOUND_LEVEL
-from .progress import USUAL, Progress
+from .progress import USUAL, Progress, Thresholds
 
 __all__ = ["ClaimRuns", "GateAndClicks", "OwnClaimRuns", "SameSpeed", "claim_evidence", "gate_and_clicks", "run_name"]
 
@@ -103,6 +103,7 @@ class ClaimRuns:
         self.about = progress.lesson.claim(claim_id)
         self.folder = progress.lesson.folder / self.about.data
         self._source = next((other for other in others if other.folder == self.folder), None)
+        self._results: tuple[Thresholds, pd.DataFrame] | None = None  # by what, and what came out
 
     @cached_property
     def curves(self) -> tuple[SpeedCurve, ...]:
@@ -128,13 +129,23 @@ class ClaimRuns:
 
         Runs without a recording are left out where the claim is about sound.
         """
-        table = measure(self.curves, *self.progress.thresholds)
-        if all(run.order for run in self.runs):
-            table[_ORDER] = [run.order for run in self.runs]
+        table = self._measured().copy()
         if self.about.hears:
             table[SOUND_LEVEL] = [self._level_of(run) for run in self.runs]
             table = table[[bool(run.sound) for run in self.runs]].reset_index(drop=True)
         return table
+
+    def _measured(self) -> pd.DataFrame:
+        """The folder's runs by the group's thresholds, with `order`: measured again only where these have changed."""
+        if self._source:
+            return self._source._measured()
+        thresholds = self.progress.thresholds
+        if self._results is None or self._results[0] != thresholds:
+            table = measure(self.curves, *thresholds)
+            if all(run.order for run in self.runs):
+                table[_ORDER] = [run.order for run in self.runs]
+            self._results = thresholds, table
+        return self._results[1]
 
     def claim(self) -> Claim:
         """The claim as `kit.stats.claims` takes it: per cent for what is above zero by nature, dB as they are."""
@@ -160,6 +171,11 @@ class ClaimRuns:
     def verdict(self, at: float | None = None) -> Verdict:
         """What the data say, without a screen."""
         return examine(self.claim(), self.table(at))
+
+    @property
+    def studentised(self) -> bool:
+        """Whether the verdict compares shuffled worlds by their own standard errors. Raises as `verdict`."""
+        return compares_by_error(self.claim(), self.table())
 
     def described(self, at: float | None = None) -> str:
         """How the runs were made, in a sentence or two, with no result in it."""
@@ -224,14 +240,15 @@ class ClaimRuns:
         levels = [[self._level_of(run) for run in side] for side in sides]
         u_first, u_second = (np.std(v, ddof=1) / np.sqrt(len(v)) if len(v) > 1 else np.nan for v in levels)
         u = float(np.hypot(u_first, u_second))
-        durations = measure([run for side in sides for run in side], *self.progress.thresholds)["duration_s"]
+        by_run = self._measured().set_index("source")["duration_s"]
+        durations = [by_run[[run.source for run in side]] for side in sides]
         first, second = (case_of(name, value) for value in setting[name])
         return SameSpeed(
             mean,
             (first, second),
             float(np.mean(levels[1]) - np.mean(levels[0])),
             u,
-            (float(durations[: len(sides[0])].mean()), float(durations[len(sides[0]) :].mean())),
+            (float(durations[0].mean()), float(durations[1].mean())),
         )
 
     def _recorded_under(self, conditions: dict) -> list[Run]:

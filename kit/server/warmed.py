@@ -20,7 +20,9 @@ has a flaw to send another's session into. This process itself gets nothing from
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import ctypes
 import gc
 import json
 import os
@@ -54,9 +56,16 @@ LIBRARIES = (
     "kit.analysis",
     "kit.lessons.progress",
     "kit.widgets.stage",
-    "kit.widgets.bench",
-    "kit.widgets.make_runs",
+    "kit.lessons.cells_inside",
+    *(
+        f"kit.widgets.{page}"
+        for page in (
+            *("bench", "by_eye", "claim_tester", "hand_graph", "hand_in", "make_runs", "methods", "own_claim"),
+            *("predicted_curve", "send", "sound_view", "threshold_picker", "trend_fitter", "trial_table", "views"),
+        )
+    ),
 )
+IDLE_S = 1.0  # without a cell, before memory is returned
 
 
 def threads() -> int:
@@ -69,8 +78,9 @@ def load(names: tuple[str, ...] = LIBRARIES) -> None:
     for name in names:
         import_module(name)
     rehearse()
-    gc.collect()
-    gc.freeze()  # a collection in a child would write to every page that it shares with this process
+    # A collection in a child would write to every page that it shares with this process. There is none here either: it
+    # would leave holes, and what a child puts into a hole gets it a copy of the whole page.
+    gc.freeze()
 
 
 def rehearse() -> None:
@@ -189,7 +199,23 @@ def become_kernel(request: dict[str, Any], life: int) -> None:
     ipywidgets.register_comm_target()  # at their import there was no kernel yet
     if "plotly.io._renderers" in sys.modules:
         reload(sys.modules["plotly.io._renderers"])  # it has chosen how to show figures, by the shell there was
+    _give_back(app.shell)
     app.start()
+
+
+def _give_back(shell: Any) -> None:
+    """Return the memory that cells needed in between, once none has run for a while: a tenth of a page's own."""
+    with contextlib.suppress(OSError, AttributeError):  # a C library that has no such thing
+        trim = ctypes.CDLL(None).malloc_trim
+        waits: list[asyncio.TimerHandle] = []
+
+        def later(*_: object) -> None:
+            while waits:
+                waits.pop().cancel()
+            with contextlib.suppress(RuntimeError):  # no loop around it
+                waits.append(asyncio.get_running_loop().call_later(IDLE_S, trim, 0))
+
+        shell.events.register("post_run_cell", later)
 
 
 def _end_with(life: int) -> None:

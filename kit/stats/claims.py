@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, nan
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,7 @@ from .shuffling import (
     Shuffled,
     as_percent,
     common_effect,
+    is_studentised,
     rank_correlation,
     shuffle,
     signed,
@@ -40,6 +42,8 @@ __all__ = [
     "UNSETTLED",
     "Claim",
     "Verdict",
+    "check_answerable",
+    "compares_by_error",
     "examine",
 ]
 
@@ -169,20 +173,7 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
     KitError : a missing column, a value that is no number, relative scale with values at or below zero, or no
         condition in which a comparison is possible.
     """
-    runs = _usable(claim, results)
-    strata = _strata(claim, runs)
-    scores = [s[claim.by].to_numpy(dtype=float) for s in strata]
-    values = [s[claim.quantity].to_numpy(dtype=float) for s in strata]
-    everything = np.concatenate(values)
-    positive = everything.min() > 0
-    if claim.scale == "relative" and not positive:
-        raise KitError(
-            "Per cent needs values above zero",
-            column=claim.quantity,
-            found=float(everything.min()),
-            fix='use the scale "absolute"',
-        )
-    logs = [np.log(v) for v in values] if positive else None
+    runs, strata, scores, values, logs = _compared(claim, results)
     tested = logs if logs is not None and claim.scale == "relative" else values
     drift, order = _drift(claim, strata, scores, tested, seed)
     by_own = shuffle(scores, values, seed=seed, studentise=True)
@@ -210,6 +201,49 @@ def examine(claim: Claim, results: pd.DataFrame, seed: int = 1) -> Verdict:
         tuple(scores),
         tuple(tested),
     )
+
+
+def check_answerable(claim: Claim, results: pd.DataFrame) -> None:
+    """Refuse a table of runs that cannot answer a claim, without looking for the answer.
+
+    Raises
+    ------
+    KitError : as `examine`.
+    """
+    runs = _compared(claim, results).runs
+    if claim.order in runs.columns:
+        _check_numbers(runs, claim.order)
+
+
+def compares_by_error(claim: Claim, results: pd.DataFrame) -> bool:
+    """Whether `examine` holds each shuffled world's difference against its own standard error. Raises as `examine`."""
+    return not claim.is_relation and is_studentised(_compared(claim, results).scores)
+
+
+class _Compared(NamedTuple):
+    """What is compared: the runs that count, and by condition their scores, values and, above zero, logarithms."""
+
+    runs: pd.DataFrame
+    strata: list[pd.DataFrame]
+    scores: list[np.ndarray]
+    values: list[np.ndarray]
+    logs: list[np.ndarray] | None
+
+
+def _compared(claim: Claim, results: pd.DataFrame) -> _Compared:
+    runs = _usable(claim, results)
+    strata = _strata(claim, runs)
+    values = [s[claim.quantity].to_numpy(dtype=float) for s in strata]
+    smallest = min(v.min() for v in values)
+    if claim.scale == "relative" and not smallest > 0:
+        raise KitError(
+            "Per cent needs values above zero",
+            column=claim.quantity,
+            found=float(smallest),
+            fix='use the scale "absolute"',
+        )
+    logs = [np.log(v) for v in values] if smallest > 0 else None
+    return _Compared(runs, strata, [s[claim.by].to_numpy(dtype=float) for s in strata], values, logs)
 
 
 def _usable(claim: Claim, results: pd.DataFrame) -> pd.DataFrame:

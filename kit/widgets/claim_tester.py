@@ -19,7 +19,7 @@ from ..lessons.claim_runs import ClaimRuns, OwnClaimRuns
 from ..plots.investigate import describe_worlds, effect_of, world_figure, worlds_figure, worlds_table
 from ..record.entries import Kind
 from ..record.workbook import Workbook
-from ..stats.claims import Claim, Verdict, examine
+from ..stats.claims import Claim, Verdict, check_answerable, examine
 from ..stats.shuffling import deal, ranks, slope
 from ..wording import axis_title, case_of, count_of, name_of, number, unit_of
 from .cards import save_entries
@@ -76,7 +76,8 @@ class ClaimTester(KitBox):
     def __init__(self, claim: Claim, results: pd.DataFrame, seed: int | None = None):
         self._asked, self._results = claim, results
         self._last: list[np.ndarray] | None = None  # the labels of the last shuffled world
-        self._found = examine(claim, results)  # refuses what cannot be examined, before anything shows
+        check_answerable(claim, results)  # before anything shows
+        self._examined: Verdict | None = None
         self._rng = np.random.default_rng(seed)
         self._build()
         super().__init__([heading(claim.statement), self._before, self._say, self._after])
@@ -93,7 +94,7 @@ class ClaimTester(KitBox):
         claim = replace(
             self._asked, expect=expect or self._expect.value, matters=matters or self._matters.value or None
         )
-        self._found = examine(claim, self._results)
+        self._examined = examine(claim, self._results)
         self._expect.value, self._matters.value = claim.expect, claim.matters or 0.0
         self._before.children = (note(self._claimed(claim)),)
         self._after.layout.display = ""
@@ -131,6 +132,12 @@ class ClaimTester(KitBox):
         return self._found
 
     # --- what is on the page --------------------------------------------------------------------------------------
+
+    @property
+    def _found(self) -> Verdict:
+        """The claim examined: that takes time and memory, so not before the claim is put down or it is asked for."""
+        self._examined = self._examined or examine(self.claim or self._asked, self._results)
+        return self._examined
 
     @staticmethod
     def _claimed(claim: Claim) -> str:

@@ -6,7 +6,7 @@ Both end in an order drawn by lot, and a sheet to print.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import ipywidgets as widgets
 import pandas as pd
@@ -250,7 +250,8 @@ class OwnClaimCard(KitBox):
     Parameters
     ----------
     workbook, stage : where the plan goes, as an entry of kind `claim:own`; the drawn order as `run_order:own`.
-    spread : of single trials of this apparatus so far, as a fraction; NaN if it is not known.
+    spread : gives that of single trials of this apparatus so far, as a fraction, NaN if it is not known. It is called
+        when the group asks how many trials are enough.
     cautions : sentences for the printed sheet.
     seed : makes the drawn order repeatable; None draws afresh.
 
@@ -263,7 +264,7 @@ class OwnClaimCard(KitBox):
         self,
         workbook: Workbook,
         stage: str = "investigate",
-        spread: float = float("nan"),
+        spread: Callable[[], float] = lambda: float("nan"),
         cautions: Sequence[str] = (),
         seed: int | None = None,
     ):
@@ -293,14 +294,14 @@ class OwnClaimCard(KitBox):
         self._enough, self._sheet = Status(), widgets.HTML()
         self.save_button = action("Save my plan", self._save)
         self.draw_button = action("Draw the order of my runs", self._draw)
-        self.matters.observe(lambda _: self._say_how_many(), "value")
-        self._say_how_many()
+        self.how_many_button = action("How many are enough?", lambda: attempt(self._enough, self._say_how_many))
+        self.matters.observe(lambda _: self._enough.text and attempt(self._enough, self._say_how_many), "value")
         self.children = (
             *(self.boxes[part] for part in ("claim", "changed")),
             row_of(*self.settings),
             *(self.boxes[part] for part in ("held", "against")),
             heading("How many trials?"),
-            row_of(self.matters, self.trials),
+            row_of(self.matters, self.trials, self.how_many_button),
             self._enough,
             row_of(self.save_button, self.draw_button),
             self.message,
@@ -349,11 +350,12 @@ class OwnClaimCard(KitBox):
         self._sheet.value = order_html(order, "setting", self._cautions)
 
     def _say_how_many(self) -> None:
-        if not self._spread > 0:
+        found = self._spread()
+        if not found > 0:
             self._enough.say("The spread of single trials is not known yet: make three trials and look.")
             return
-        spread = f"Single trials of your runs have a spread of {percent(self._spread)}."
-        enough = trials_for(self.matters.value / 100, self._spread, most=_MOST_TRIALS)
+        spread = f"Single trials of your runs have a spread of {percent(found)}."
+        enough = trials_for(self.matters.value / 100, found, most=_MOST_TRIALS)
         if enough is None:
             self._enough.say(spread, f"Even {_MOST_TRIALS} trials of each setting would often miss such a difference.")
         else:

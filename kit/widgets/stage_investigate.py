@@ -125,7 +125,7 @@ class Investigating:
         from .own_claim import OwnClaimCard
 
         def build() -> widgets.Widget:
-            return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread(), self.lesson.safety)
+            return OwnClaimCard(self.workbook, self.stage, self.progress.trial_spread, self.lesson.safety)
 
         return self._of_data(build)
 

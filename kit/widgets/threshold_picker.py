@@ -61,6 +61,24 @@ _RULE_WORDS = {
 _REPAIR_WORDS = {"bounce": "bounce left out", "foreign": "foreign pass left out", "missed": "missed pass filled in"}
 
 
+class _Table(t.TraitType[pd.DataFrame, Results]):
+    """Set to `Results`, read as their table, which is made when somebody reads or observes it.
+
+    A drag counts many times a second. Each count is news: traitlets would compare two tables cell by cell.
+    """
+
+    def get(self, obj: t.HasTraits, cls: type | None = None) -> pd.DataFrame:
+        """The table of the last count."""
+        return obj._trait_values[self.name].table
+
+    def set(self, obj: t.HasTraits, value: Results) -> None:
+        """Keep a count, and tell those who observe the table."""
+        before = obj._trait_values.get(self.name)
+        obj._trait_values[self.name] = value
+        if any(obj._trait_notifiers.get(name) for name in (self.name, t.All)):
+            obj._notify_trait(self.name, before and before.table, value.table)
+
+
 class ThresholdPicker(anywidget.AnyWidget):
     """Choose the start and stop thresholds on a plot of turn period against time.
 
@@ -90,7 +108,7 @@ class ThresholdPicker(anywidget.AnyWidget):
     rule = t.Unicode().tag(sync=True)
     log_period = t.Bool(True).tag(sync=True)
     refused_repairs = t.List(t.List(t.Int())).tag(sync=True)  # pairs: position of the run, position of its repair
-    results = t.Instance(pd.DataFrame, read_only=True)
+    results = _Table(read_only=True)
 
     _rules = t.List(t.Dict()).tag(sync=True)
     _columns = t.List(t.Unicode()).tag(sync=True)
@@ -177,7 +195,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             "rows": _all_shown(results),
             "summary": _summary(results),
         }
-        self.set_trait("results", results.table)
+        self.set_trait("results", results)
 
     @t.observe("refused_repairs")
     def _repair(self, change=None) -> None:

@@ -3,12 +3,14 @@
 import math
 import subprocess
 import sys
+from decimal import ROUND_HALF_UP, Context, Decimal
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kit import wording
 from kit.errors import KitError
 from kit.wording import (
     as_repeated,
@@ -113,6 +115,26 @@ def test_cases_and_lists():
         "3 trials",
         "2 axes",
     ]
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    value=st.floats(-1e12, 1e12)
+    | st.decimals(-9999, 9999, places=4).map(float)  # many ties, such as 0.125 at two places
+    | st.sampled_from([0.0, -0.0, 9.5, 0.995, 0.0996, -0.004, 1e22, 5e-7]),
+    places=st.integers(-3, 9),
+    digits=st.integers(1, 4),
+)
+def test_rounding_is_that_of_decimal_halves_upwards(value, places, digits):
+    exact = Decimal(repr(value))
+    rounded = exact.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP, Context(prec=60))
+    written = wording._written(value, places).replace("−", "-")
+    assert Decimal(written) == rounded
+    assert len(written.partition(".")[2]) == max(places, 0)
+    assert written.startswith("-") == (rounded < 0)
+    if value:
+        said = abs(Context(prec=digits, rounding=ROUND_HALF_UP).plus(exact))  # so many digits, as Decimal rounds
+        assert wording._places(value, digits) == digits - 1 - said.adjusted()
 
 
 @settings(max_examples=300, deadline=None)

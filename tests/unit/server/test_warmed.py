@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import subprocess
@@ -10,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -18,6 +20,7 @@ from jupyter_client.manager import KernelManager
 from jupyter_client.provisioning import KernelProvisionerFactory
 
 from kit.server import provisioner
+from kit.server import warmed as server_warmed
 from kit.server.forked import FORKS, Forked, Warmed
 from kit.server.provisioner import WarmProvisioner
 
@@ -210,3 +213,26 @@ def test_other_kernels_are_left_to_others(command):
         provisioner._connection_file([sys.executable, "-Xfrozen_modules=off", "-m", "ipykernel_launcher", "-f", "x"])
         == "x"
     )
+
+
+def test_what_a_cell_needed_in_between_is_given_back(monkeypatch):
+    """Blocks freed below one that is kept stay with the process, unless it is told to return them."""
+    monkeypatch.setattr(server_warmed, "IDLE_S", 0.01)
+    registered: dict[str, Callable[..., None]] = {}
+    server_warmed._give_back(SimpleNamespace(events=SimpleNamespace(register=registered.__setitem__)))
+
+    def resident_mib() -> float:
+        return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+    async def idle() -> None:
+        for _ in range(3):  # cells in a row
+            registered["post_run_cell"](None)
+        await asyncio.sleep(0.2)
+
+    blocks = [bytes(2000) for _ in range(20_000)]
+    kept = blocks.pop()
+    blocks.clear()
+    before = resident_mib()
+    asyncio.run(idle())
+    assert before - resident_mib() > 20
+    assert len(kept) == 2000

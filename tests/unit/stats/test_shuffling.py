@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from kit.stats.shuffling import EXACT_LIMIT, arrangements, shuffle
+from kit.stats.shuffling import EXACT_LIMIT, arrangements, ranks, shuffle
 
 TWO_BY_THREE = np.repeat([0.0, 1.0], 3)
 
@@ -25,6 +25,12 @@ class TestShuffling:
         centred = x - x.mean()
         others = [np.array(p) @ y / (centred @ centred) for p in permutations(centred)]
         assert np.sort(ours) == pytest.approx(np.sort(others), abs=1e-12)
+
+    def test_ranks_and_ties_against_scipy(self):
+        rng = np.random.default_rng(5)
+        parts = [rng.integers(0, 6, n).astype(float) for n in (1, 2, 9, 40)]
+        for ours, part in zip(ranks(parts), parts, strict=True):
+            assert np.array_equal(ours, stats.rankdata(part))
 
     def test_three_against_three_can_never_reach_five_per_cent(self):
         shuffled = shuffle([TWO_BY_THREE], [np.array([1, 2, 3, 101, 102, 103.0])])

@@ -434,6 +434,8 @@ def test_two_methods_answer_is_kept(investigate, workbook):
 class TestOwnClaim:
     def test_a_plan_is_kept_drawn_and_handed_in(self, investigate, workbook):
         card = investigate().own_claim()
+        assert card._enough.text == ""  # the runs are not measured before it is asked for
+        card.how_many_button.click()
         assert "Single trials of your runs have a spread of" in card._enough.text
         card.draw_button.click()
         assert "name two different settings" in card.message.text
@@ -454,6 +456,7 @@ class TestOwnClaim:
 
     def test_how_many_trials_a_small_difference_needs(self, investigate):
         card = investigate().own_claim()
+        card.how_many_button.click()
         card.matters.value = 10
         few = card._enough.text
         card.matters.value = 0.5

@@ -18,7 +18,7 @@ import kit.widgets
 from kit.errors import KitError
 from kit.logs.run import Repair, Run, refuse, with_repairs
 from kit.motion.speed import speed_curves
-from kit.motion.threshold import BEST, RULES, common_start, common_stop, measure
+from kit.motion.threshold import BEST, RULES, Results, common_start, common_stop, measure
 from kit.plots.style import PALETTE, SYMBOLS
 from kit.stats.averages import pooled_scatter
 from kit.widgets import ThresholdPicker
@@ -104,6 +104,20 @@ def test_a_set_of_changes_is_measured_once_and_observers_hear_of_it(picker):
     picker.set_state({"start_period_s": 0.35, "stop_period_s": 1.2, "rule": "whole turns"})
     assert len(heard) == 1
     assert heard[0] is picker.results
+
+
+def test_a_table_is_made_only_when_it_is_read_and_the_same_count_is_no_news(picker, monkeypatch):
+    made = []
+    monkeypatch.setattr(Results, "table", property(lambda counted: made.append(counted) or len(made)))
+    picker.set_state({"start_period_s": 0.4})
+    assert made == []
+    assert picker.results == 1
+    heard = []
+    picker.observe(heard.append, "results")
+    picker.set_state({"start_period_s": 0.4})
+    assert heard == []
+    picker.set_state({"start_period_s": 0.41})
+    assert [change["name"] for change in heard] == ["results"]
 
 
 def test_both_lines_may_jump_past_each_other_in_one_message(picker):
