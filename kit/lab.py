@@ -266,8 +266,8 @@ def _environment(token: str) -> dict[str, str]:
 def grammar_later() -> None:
     """Let the grammar of addresses in all alphabets be loaded when it is first asked for, not with `jsonschema`.
 
-    JupyterLab and nbformat import `jsonschema`, which builds that grammar (`rfc3987_syntax`) at once: more than a second
-    of computing, a quarter of a start, for the check of a format that none of their schemas has.
+    JupyterLab and nbformat import `jsonschema`, which builds that grammar (`rfc3987_syntax`) at once: over a second of
+    computing, a third of a start, for the check of a format that none of their schemas has.
     """
     name = "rfc3987_syntax"
     if name in sys.modules or find_spec(name) is None:
