@@ -22,7 +22,7 @@ from ..wording import count_of, number, unit_of
 from . import tables
 from .charts import letter
 from .overview import ClassReader, Group, Overview
-from .part import HERE, Section, Show
+from .part import HERE, Section, Show, macros
 from .receive import watch
 from .sections import SECTIONS
 from .sketches import sketches_and_data
@@ -74,9 +74,8 @@ class LiveClass:
         self._key_folder = key_folder
         self._reader = ClassReader(self.folder, lesson, key_folder)
         self._seen: tuple | None = None
-        pages = templates(HERE)
-        self.parts: Any = pages.get_template("desk_parts.html.j2").module
-        self._sections: Any = pages.get_template("sections.html.j2").module
+        self.parts: Any = templates(HERE).get_template("desk_parts.html.j2").module
+        self._sections = macros()
         self.overview = self._reader.read()
         self.version = 1
         self.shown: Chosen | None = None

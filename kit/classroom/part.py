@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from ..plots.pages import templates
 from ..record.entries import Moment
 from .overview import Overview
 
-__all__ = ["HERE", "Section", "Show"]
+__all__ = ["HERE", "Section", "Show", "macros"]
 
 HERE = Path(__file__).parent  # where the templates are
 
@@ -40,6 +41,10 @@ class Section:
     searchable: bool = False
 
     def html(self, show: Show, drawing: object = None) -> str:
-        """The section alone, as HTML. `drawing`: the macros of sections.html.j2, from whoever has read them already."""
-        drawing = drawing or templates(HERE).get_template("sections.html.j2").module
-        return str(getattr(drawing, self.macro)(self.content(show)))
+        """The section alone, as HTML. `drawing`: `macros()`, kept by whoever asks more than once."""
+        return str(getattr(drawing or macros(), self.macro)(self.content(show)))
+
+
+def macros() -> Any:
+    """What draws the sections. Reading it takes longer than all that is drawn with it."""
+    return templates(HERE).get_template("sections.html.j2").module
