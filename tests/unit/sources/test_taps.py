@@ -152,7 +152,7 @@ def test_the_scatter_of_the_taps_is_found_from_the_run():
         ("square", 0.03, 0.3, size(80, 200)),
         ("linear", 0.06, 0.3, size(80, 200)),
         ("square", 0.06, 0.0, size(80, 200)),
-        ("constant", 0.045, 0.3, size(120, 200)),  # the nearest to its limit
+        ("constant", 0.045, 0.3, 200),  # the nearest to its limit
     ],
 )
 def test_two_standard_uncertainties_cover_the_duration_of_tapped_runs(name, sd_s, correlation, runs, tapped):

@@ -250,9 +250,7 @@ def test_predicted_intervals_cover_and_narrow_ones_do_not():
         one_more = truth * np.exp(0.05 * rng.standard_normal(2))
         next_run += (run.low <= one_more) & (one_more <= run.high)
         narrow += np.abs(truth - mean.value) <= mean.u
-    assert np.all(
-        np.abs(covered / runs - 0.95) < 0.03
-    )  # 250: 2.2 standard errors; the whole: 3.1
+    assert np.all(np.abs(covered / runs - 0.95) < 0.03)  # 250: 2.2 standard errors; the whole: 3.1
     assert np.all(np.abs(next_run / runs - 0.95) < 0.03)
     assert np.all(narrow / runs < 0.75)  # negative control: ± 1 u
 
