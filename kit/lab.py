@@ -1,10 +1,14 @@
 """Start JupyterLab on a lesson, know when its page answers, and stop it cleanly.
 
+    python -m kit.lab OPTIONS  # JupyterLab itself, as `python -m jupyterlab OPTIONS`, loaded a second sooner
+
 Only the standard library is used here; JupyterLab itself runs in a process of its own.
 """
 
 from __future__ import annotations
 
+import functools
+import importlib
 import json
 import os
 import secrets
@@ -17,14 +21,16 @@ import time
 import urllib.request
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 from urllib.parse import quote
 
 from .errors import KitError
 from .launcher import PROJECT, project_environment
 
-__all__ = ["Lab", "first_notebook", "free_port", "place_of", "run_apart", "stop_signals"]
+__all__ = ["Lab", "first_notebook", "free_port", "grammar_later", "place_of", "run_apart", "stop_signals"]
 
 HOST = "127.0.0.1"
 UPLOAD_LIMIT_BYTES = 100 * 1024 * 1024  # the default, 10 MB, loses larger uploads without a word
@@ -240,7 +246,7 @@ def _command(root: Path, port: int, options: tuple[str, ...]) -> list[str]:
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         settings["ServerApp.allow_root"] = True  # in a container, where there is no other user
     return [
-        sys.executable, "-m", "jupyterlab", "--no-browser", *(f"--{key}={value}" for key, value in settings.items()),
+        sys.executable, "-m", "kit.lab", "--no-browser", *(f"--{key}={value}" for key, value in settings.items()),
         *options,
     ]  # fmt: skip
 
@@ -255,3 +261,27 @@ def _environment(token: str) -> dict[str, str]:
         "JUPYTER_CONFIG_PATH": os.pathsep.join(paths),
         "JUPYTER_PREFER_ENV_PATH": "1",  # this environment's kernel, not one the user has elsewhere
     }
+
+
+def grammar_later() -> None:
+    """Let the grammar of addresses in all alphabets be loaded when it is first asked for, not with `jsonschema`.
+
+    JupyterLab and nbformat import `jsonschema`, which builds that grammar (`rfc3987_syntax`) at once: over a second of
+    computing, a third of a start, for the check of a format that none of their schemas has.
+    """
+    name = "rfc3987_syntax"
+    if name in sys.modules or find_spec(name) is None:
+        return
+
+    @functools.cache
+    def loaded() -> ModuleType:
+        del sys.modules[name]
+        return importlib.import_module(name)
+
+    sys.modules[name] = ModuleType(name)
+    vars(sys.modules[name])["is_valid_syntax"] = lambda *words: loaded().is_valid_syntax(*words)
+
+
+if __name__ == "__main__":
+    grammar_later()
+    sys.exit(importlib.import_module("jupyterlab.labapp").main())

@@ -31,7 +31,7 @@ ROOMS: dict[str, set[str]] = {
         "logs", "motion", "stats", "sound", "sources", "record", "lessons", "classroom", "plots", "analysis", "report",
         "paper",
     },
-    "server": {"logs", "plots", "analysis"},  # it loads the widgets too, by their names, and uses none
+    "server": {"logs", "plots", "analysis", "lab"},  # it loads the widgets too, by their names, and uses none
     "launcher": set(),
     "lab": {"launcher"},
     "command_parts": {"launcher"},

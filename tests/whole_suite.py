@@ -14,6 +14,9 @@ from pathlib import Path
 import pytest
 from xdist.scheduler import LoadScopeScheduling
 
+from kit.lab import grammar_later
+
+grammar_later()  # nbval loads jsonschema, in every worker
 BROWSER = "tests/browser/"
 NEW = pytest.StashKey[bool]()  # whether this worker is yet to run its first test
 

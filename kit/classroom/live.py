@@ -23,7 +23,7 @@ from . import tables
 from .charts import letter
 from .overview import ClassReader, Group, Overview, Show
 from .receive import watch
-from .sections import HERE, SECTIONS, Section
+from .sections import HERE, SECTIONS, Section, macros
 from .sketches import sketches_and_data
 
 __all__ = ["ADDRESS", "PARTS", "Chosen", "LiveClass", "standing", "summary_of"]
@@ -73,9 +73,8 @@ class LiveClass:
         self._key_folder = key_folder
         self._reader = ClassReader(self.folder, lesson, key_folder)
         self._seen: tuple | None = None
-        pages = templates(HERE)
-        self.parts: Any = pages.get_template("desk_parts.html.j2").module
-        self._sections: Any = pages.get_template("sections.html.j2").module
+        self.parts: Any = templates(HERE).get_template("desk_parts.html.j2").module
+        self._sections = macros()
         self.overview = self._reader.read()
         self.version = 1
         self.shown: Chosen | None = None

@@ -38,7 +38,7 @@ from .tables import (
     reference_table,
 )
 
-__all__ = ["HERE", "SECTIONS", "STYLE", "Section", "handed_in_words"]
+__all__ = ["HERE", "SECTIONS", "STYLE", "Section", "handed_in_words", "macros"]
 
 HERE = Path(__file__).parent  # where the templates are
 STYLE = HERE / "sections.css"
@@ -66,9 +66,13 @@ class Section:
     searchable: bool = False
 
     def html(self, show: Show, drawing: object = None) -> str:
-        """The section alone, as HTML. `drawing`: the macros of sections.html.j2, from whoever has read them already."""
-        drawing = drawing or templates(HERE).get_template("sections.html.j2").module
-        return str(getattr(drawing, self.macro)(self.content(show)))
+        """The section alone, as HTML. `drawing`: `macros()`, kept by whoever asks more than once."""
+        return str(getattr(drawing or macros(), self.macro)(self.content(show)))
+
+
+def macros() -> Any:
+    """What draws the sections. Reading it takes longer than all that is drawn with it."""
+    return templates(HERE).get_template("sections.html.j2").module
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ import sys
 from importlib import import_module
 from typing import Any
 
+from ..lab import grammar_later
 from . import warmed
 from .forked import Warmed
 
@@ -60,6 +61,7 @@ def load() -> None:
 
     JupyterHub's part of a session reads the environment while it is imported, so each does that itself.
     """
+    grammar_later()
     for name in LIBRARIES:
         with contextlib.suppress(ImportError):
             import_module(name)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from html import escape
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as widgets
 
 from ..classroom.overview import ClassReader, Overview, Show
-from ..classroom.sections import SECTIONS, STYLE, Section, handed_in_words
+from ..classroom.sections import SECTIONS, STYLE, Section, handed_in_words, macros
 from ..errors import KitError
 from ..lessons.lesson import Lesson
 from ..record.entries import MOMENTS
@@ -160,7 +162,11 @@ class ClassOverview(KitBox):
             moment=self.moment.value,
             search=self.search.value if section.searchable else "",
         )
-        self._page.value = f'<div class="class-view">{section.html(show)}</div>'
+        self._page.value = f'<div class="class-view">{section.html(show, self._drawing)}</div>'
+
+    @cached_property
+    def _drawing(self) -> Any:
+        return macros()
 
     def _cover(self, section: Section) -> str:
         if not section.per_question:

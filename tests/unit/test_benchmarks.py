@@ -3,32 +3,20 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from types import SimpleNamespace
 
 import pytest
 
-from kit.launcher import PROJECT, project_environment
 from tests.benchmarks.__main__ import main
 from tests.benchmarks.race import Job, Row, race
 from tests.benchmarks.table import HEADINGS, as_text
 
 
 @pytest.mark.slow
-def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path):
-    command = [sys.executable, "-m", "tests.benchmarks", "--small", "--only", "dialects", "--only", "drag-laws"]
-    environment = {**os.environ, **project_environment()}
-    done = subprocess.run(
-        [*command, "--json", str(tmp_path / "table.json")],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=PROJECT,
-        env=environment,
-    )
-    assert done.returncode == 0, done.stderr
+def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path, capsys):
+    chosen = ["--small", "--only", "dialects", "--only", "drag-laws", "--json", str(tmp_path / "table.json")]
+    assert main(chosen) == 0
+    printed = capsys.readouterr().out
     rows = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
     assert [row["item"].split(",")[0] for row in rows] == [
         "dialects mistaken",
@@ -38,7 +26,7 @@ def test_two_quick_items_make_a_table_on_paper_and_in_json(tmp_path):
     for row in rows[1:]:
         assert row["unit"] == "ms" and row["floor"] > 0 and row["ours"] > 0  # which is less is no matter for a test
         assert row["gain"] == pytest.approx(row["usual"] / row["ours"])
-    heading, _, *lines = done.stdout.splitlines()
+    heading, _, *lines = printed.splitlines()
     assert heading.split("  ")[0] == HEADINGS[0]
     for row, line in zip(rows, lines, strict=False):
         assert line.startswith(row["item"]) and row["usual_what"] in line

@@ -13,7 +13,7 @@ import pytest
 from kit.launcher import PROJECT, project_environment
 from tests.sweeps import size
 
-SHARE = size(1000, 2000)
+SHARE = size(600, 2000)
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="time and memory are limited as POSIX systems do")
 
 

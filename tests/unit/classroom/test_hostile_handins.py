@@ -20,7 +20,7 @@ from kit.classroom.handins import class_files, clean_text
 from kit.classroom.live import LiveClass, standing
 from kit.classroom.overview import Show, read_class
 from kit.classroom.page import class_report, class_summary
-from kit.classroom.sections import SECTIONS
+from kit.classroom.sections import SECTIONS, macros
 from kit.classroom.tables import write_class_csv
 from kit.launcher import PROJECT
 from kit.lessons.lesson import load_lesson
@@ -332,13 +332,13 @@ def hostile(good, hand_in):
 def test_no_text_of_a_group_becomes_an_element(hostile, lesson):
     overview = read_class(hostile, lesson)
     assert "evil" in {group.code for group in overview.groups}
-    pages = [class_report(overview)]
+    pages, drawing = [class_report(overview)], macros()
     for section in SECTIONS:
         for question in overview.questions if section.per_question else [None]:
             for moment in MOMENTS:
                 show = Show(overview, question.id if question else "", marked=True, moment=moment)
-                pages.append(section.html(show))
-                pages.append(section.html(Show(overview, show.question, moment=moment, search="<img src=x onerror=a>")))
+                found = Show(overview, show.question, moment=moment, search="<img src=x onerror=a>")
+                pages += [section.html(show, drawing), section.html(found, drawing)]
     live = LiveClass(hostile, lesson, groups=3)
     pages += [class_summary(overview, 3), str(live.parts.standing(standing(overview, 3)))]
     for page in pages:

@@ -2,8 +2,6 @@
 
 import json
 import re
-import subprocess
-import sys
 import tomllib
 from dataclasses import replace
 from math import inf
@@ -15,7 +13,6 @@ from hypothesis import strategies as st
 
 from kit import lab
 from kit.errors import KitError
-from kit.launcher import project_environment
 from kit.lessons.cells import MADE_STAGES, notebook_name
 from kit.lessons.check import check_lesson
 from kit.lessons.lesson import load_lesson, read_lesson
@@ -23,6 +20,7 @@ from kit.lessons.lesson_text import key_text, lesson_text, toml_number, toml_str
 from kit.lessons.make import find_lesson, new_lesson, remake
 from kit.lessons.notebooks import DEMO_LESSONS
 from kit.lessons.teacher_key import load_key, read_key
+from tests.forks import Forks
 
 DEMO = Path(__file__).parents[3] / "datasets_demo"
 AWKWARD = st.text(st.sampled_from('"\\\n\r\t\x00\x1f\x7f\x85\u2028#=[]{} aä😀'), max_size=30)
@@ -156,29 +154,46 @@ def test_open_shows_a_lesson_outside_the_project_alone(tmp_path):
         lab.place_of("no_such_lesson")
 
 
+RUN_A_PAGE = """
+import json
+from IPython.core.interactiveshell import InteractiveShell
+
+os.chdir(sys.argv[1])
+shell, cells = InteractiveShell.instance(), 0
+for cell in json.loads(open(sys.argv[2], encoding="utf-8").read())["cells"]:
+    if cell["cell_type"] == "code":
+        shell.run_cell("".join(cell["source"]), store_history=True).raise_error()
+        cells += 1
+print("cells that ran:", cells)
+"""
+
+
 @pytest.mark.slow
-def test_the_handed_out_folder_runs_alone_outside_the_project(tmp_path):
-    """Moved away from teacher's half, every student notebook runs, in a folder that knows nothing of the project."""
+def test_the_handed_out_folder_runs_alone_outside_the_project(tmp_path, monkeypatch):
+    """Moved away from teacher's half, every student notebook runs, in a folder that knows nothing of the project.
+
+    Each is a process of its own that runs and shows cells as a kernel does, in IPython; how pages do in kernels of
+    Jupyter is tested with those of the project.
+    """
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
     new_lesson(tmp_path / "brake", "felt_brake")
     alone = tmp_path / "at a student's"
     (tmp_path / "brake" / "student").rename(alone)
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", "--nbval-lax", "--nbval-current-env", "-q", "-p", "no:cacheprovider", "."],
-        cwd=alone,
-        env={**project_environment(), "IPYTHONDIR": str(tmp_path / "ipython")},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
-    cells = sum(
-        cell["cell_type"] == "code"
-        for path in alone.glob("*.ipynb")
-        for cell in json.loads(path.read_text("utf-8"))["cells"]
-    )
-    assert f"{cells} passed" in done.stdout
+    pages = sorted(alone.glob("*.ipynb"))
+    assert len(pages) >= len(MADE_STAGES)
+    broken = alone / "broken.ipynb"
+    broken.write_text(json.dumps({"cells": [{"cell_type": "code", "source": ["1 / 0"]}]}))  # negative control
+    with Forks("import os, sys, IPython, kit.widgets.stage, kit.widgets.bench", alone) as forks:
+        for page in [*pages, broken]:
+            page_of = forks.start(RUN_A_PAGE, alone, page.name)
+            said, problems = page_of.communicate()
+            if page == broken:
+                assert page_of.returncode == 1 and "ZeroDivisionError" in problems
+                continue
+            cells = json.loads(page.read_text("utf-8"))["cells"]
+            assert (page_of.returncode, problems) == (0, ""), f"{page.name}: {said[-2000:]}{problems}"
+            assert said.endswith(f"cells that ran: {sum(cell['cell_type'] == 'code' for cell in cells)}\n")
+            assert "Traceback" not in said, said
 
 
 # --- the text of a lesson file and a key ------------------------------------------------------------------------------

@@ -31,6 +31,7 @@ from kit.motion.threshold import measure
 from kit.sources.bench import APPARATUS, Gate, Torque
 from kit.sources.demo_data import session
 from kit.stats.averages import t_factor
+from tests.sweeps import size
 
 START_S, STOP_S = 0.25, 1.0
 
@@ -178,9 +179,9 @@ def test_the_test_for_one_kind_rejects_as_often_as_it_says():
     """p < 0.05 in about 5 % of lessons with one kind of drag; negative control: nearly always with a mixture."""
     p_same = [
         ratio_test(table(lambda n: DragLaw(b=0.1 * n), [1, 2, 4, 8], seed=k), "n", START_S, STOP_S).p_same
-        for k in range(600)
+        for k in range(size(240, 600))
     ]
-    assert 0.02 < np.mean(np.array(p_same) < 0.05) < 0.08
+    assert 0.02 < np.mean(np.array(p_same) < 0.05) < 0.08  # 240 of 0.05: 2.1 standard errors on either side
     mixed = [
         ratio_test(table(lambda n: DragLaw(0.0625, 0.1 * n), [1, 2, 4, 8], seed=k), "n", START_S, STOP_S).p_same
         for k in range(50)

@@ -590,8 +590,12 @@ def test_two_notebooks_at_once_make_one_chain(tmp_path):
     path = tmp_path / "disc.jsonl"
     children = [run_child(TAKING_TURNS, path, name) for name in ("left", "right")]
     reader = Workbook(path)
+    looked = 0
     while any(child.poll() is None for child in children):
         assert reader.damage == () and reader.verify() == []  # also while they write
+        looked += 0 < len(reader.entries) < 400
+        time.sleep(0.02)
+    assert looked > 3
     assert [child.wait() for child in children] == [0, 0]
     for child in children:
         child.stdout.close()

@@ -108,16 +108,10 @@ def assert_no_unflagged_miss(name, batches, sets, seed):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", NON_LINEAR)
-def test_ugly_data_never_give_an_unflagged_miss(name):
-    assert_no_unflagged_miss(name, batches=6, sets=40, seed=11)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", NON_LINEAR)
 def test_thousands_of_ugly_data_sets_give_no_unflagged_miss(name):
-    """Three thousand of each model; ten thousand in the whole."""
+    """Two thousand of each model; ten thousand in the whole."""
     scales = sum(not get_model(name).is_linear(log) for log in (True, False))
-    assert_no_unflagged_miss(name, batches=size(12, 40), sets=250 // scales, seed=12)
+    assert_no_unflagged_miss(name, batches=size(8, 40), sets=250 // scales, seed=12)
 
 
 @pytest.mark.parametrize("name", NON_LINEAR)
@@ -172,8 +166,8 @@ CASES = {
 }
 
 
-def simulated_intervals(name, scatter, seed, sets=2000, trials=3):
-    """Truth, and for 2,000 simulated lessons the 95 % limits and the limits at ± 1 in place of ± t."""
+def simulated_intervals(name, scatter, seed, sets, trials=3):
+    """Truth, and for so many simulated lessons the 95 % limits and the limits at ± 1 in place of ± t."""
     theta, log = CASES[name]
     model, rng = get_model(name), np.random.default_rng(seed)
     x = np.repeat(CONDITIONS, trials)
@@ -194,9 +188,9 @@ def simulated_intervals(name, scatter, seed, sets=2000, trials=3):
 @pytest.mark.parametrize("scatter", [0.02, 0.05])
 @pytest.mark.parametrize("name", CASES)
 def test_95_per_cent_intervals_cover_the_truth_in_93_to_97_per_cent(name, scatter):
-    truth, (low, high), (too_low, too_high) = simulated_intervals(name, scatter, seed=42)
+    truth, (low, high), (too_low, too_high) = simulated_intervals(name, scatter, seed=42, sets=size(700, 2000))
     coverage = np.mean((low <= truth) & (truth <= high), axis=1)
-    assert np.all((coverage >= 0.93) & (coverage <= 0.97)), coverage
+    assert np.all((coverage >= 0.93) & (coverage <= 0.97)), coverage  # 700 of 0.95: 2.4 standard errors on either side
     # The negative control: ± 1 standard error must fail this test, or the test could not find too narrow intervals.
     control = np.mean((too_low <= truth) & (truth <= too_high), axis=1)
     assert np.all(control < 0.75), control

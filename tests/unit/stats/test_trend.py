@@ -15,6 +15,7 @@ from scipy.optimize import curve_fit
 from kit.errors import KitError
 from kit.stats.trend import bootstrap_band, fit_trend, fit_trends
 from kit.stats.trend_models import MODELS
+from tests.sweeps import size
 
 X = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0], 3)
 THETA = {
@@ -238,7 +239,7 @@ def test_a_relative_interval_where_the_curve_is_below_zero_is_left_open():
 
 @pytest.mark.slow
 def test_predicted_intervals_cover_and_narrow_ones_do_not():
-    runs, rng = 500, np.random.default_rng(6)
+    runs, rng = size(250, 500), np.random.default_rng(6)
     truth, x = np.array([40 * 5.0**-0.82, 40 * 14.0**-0.82]), np.array([5.0, 14.0])
     covered, next_run, narrow = np.zeros(2), np.zeros(2), np.zeros(2)
     for _ in range(runs):
@@ -249,7 +250,7 @@ def test_predicted_intervals_cover_and_narrow_ones_do_not():
         one_more = truth * np.exp(0.05 * rng.standard_normal(2))
         next_run += (run.low <= one_more) & (one_more <= run.high)
         narrow += np.abs(truth - mean.value) <= mean.u
-    assert np.all(np.abs(covered / runs - 0.95) < 0.03)  # three standard deviations of such a share
+    assert np.all(np.abs(covered / runs - 0.95) < 0.03)  # 250: 2.2 standard errors; the whole: 3.1
     assert np.all(np.abs(next_run / runs - 0.95) < 0.03)
     assert np.all(narrow / runs < 0.75)  # negative control: ± 1 u
 
@@ -408,7 +409,7 @@ def off_as_a_whole(x, rng, each=0.05, scatter=0.01):
 def test_set_ups_are_found_with_their_size_and_the_interval_covers():
     """A random effect of 5 % beside trials of 1 %: the usual interval, blind to it, is the control that fails."""
     x, rng, sizes, covered, blind = np.repeat([1.0, 2, 3, 4, 6, 8], 4), np.random.default_rng(3), [], [], []
-    for _ in range(120):
+    for _ in range(size(80, 120)):  # of 0.95 coverage: 0.90 is 2.05 standard errors below
         y = off_as_a_whole(x, rng)
         (trend,) = fit_trends(x, y, models=["shifted inverse"], setup_scatter=True)
         sizes.append(trend.setup_scatter**2)

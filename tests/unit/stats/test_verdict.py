@@ -10,6 +10,7 @@ from kit.errors import KitError
 from kit.stats.misfit import far_runs, in_steps
 from kit.stats.trend import LackOfFit, Trends, fit_trend, fit_trends
 from kit.stats.verdict import SET_UPS, log_log_line, next_condition, verdict
+from tests.sweeps import size
 
 X = np.repeat([1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0], 3)
 
@@ -96,7 +97,8 @@ def set_ups(x, rng, each=0.04, scatter=0.01):
 @pytest.mark.slow
 def test_set_ups_that_differ_are_offered_as_a_way_out_with_their_size():
     x, rng, words, sizes, against = np.repeat([1.0, 2, 3, 4, 6, 8, 12], 3), np.random.default_rng(5), [], [], []
-    for _ in range(25):
+    many = size(15, 25)
+    for _ in range(many):
         trends = fit_trends(x, set_ups(x, rng))
         judged = verdict(trends)
         words.append(judged.words)
@@ -105,7 +107,7 @@ def test_set_ups_that_differ_are_offered_as_a_way_out_with_their_size():
             assert any("set the apparatus up anew before every trial" in sentence for sentence in judged.sentences)
             against.append(judged.by_model["shifted inverse"] == "speak against")
             sizes.append(float(judged.sentences[0].split("about ")[1].split(" %")[0]))
-    assert words.count("none of those tried fits") <= 5 and words.count(SET_UPS) >= 12
+    assert words.count("none of those tried fits") <= 0.2 * many and words.count(SET_UPS) >= 0.48 * many
     assert np.median(sizes) == pytest.approx(4, rel=0.35)
     assert np.mean(against) <= 0.2
 
@@ -145,8 +147,8 @@ def test_the_distance_of_a_far_run_is_the_deleted_residual_of_a_fit_by_hand():
 
 @pytest.mark.slow
 def test_runs_that_scatter_alike_are_rarely_called_far():
-    named = [len(far_runs(fit_trend(X, duration(seed=seed), "inverse"))) > 0 for seed in range(1000)]
-    assert np.mean(named) < 0.02
+    named = [len(far_runs(fit_trend(X, duration(seed=seed), "inverse"))) > 0 for seed in range(size(500, 1000))]
+    assert np.mean(named) < 0.02  # 500 of 0.01, the chance it is made for: 2.2 standard errors above
 
 
 @pytest.mark.parametrize("case", range(4))
