@@ -22,10 +22,14 @@ NEW = pytest.StashKey[bool]()  # whether this worker is yet to run its first tes
 
 
 class Streams(LoadScopeScheduling):
-    """A file's tests stay together. Two workers begin with those in a browser; the others start none."""
+    """A file's tests stay together. Two workers begin with those in a browser; the others start none.
+
+    One worker runs all notebooks: their kernels fork from a process that each worker would have to load for itself.
+    """
 
     def _split_scope(self, nodeid: str) -> str:
-        return nodeid.partition("::")[0]
+        file = nodeid.partition("::")[0]
+        return "notebooks" if file.endswith(".ipynb") else file
 
     def _assign_work_unit(self, node) -> None:
         with_browser = node in self.nodes[:2]

@@ -28,6 +28,9 @@ def _link_jupyter_server_extension(server: Any) -> None:
 
 def _load_jupyter_server_extension(server: Any) -> None:
     """Load the libraries while nobody waits yet, unless this server starts its kernels in another way."""
+    # Nobody builds JupyterLab anew here. Asked whether to, the server starts two programs of Node.js for every page.
+    server.web_app.settings.setdefault("page_config_data", {}).update(buildCheck=False, buildAvailable=False)
+
     from jupyter_client.provisioning import KernelProvisionerFactory
 
     from .forked import Warmed

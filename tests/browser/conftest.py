@@ -287,20 +287,17 @@ class Window:
         self.page = None
         self.path: str | None = None  # of the notebook that is open
         self._spent = False
-        self._loads = 1
 
     def open(self, path: str, viewport: tuple[int, int] = LAPTOP, unspent: bool = False):
         """The page, as if just opened, with this notebook and no other.
 
         It is a new one after a test that failed, and where an `unspent` one is wanted: its errors are this notebook's.
-        Also after a reload: JupyterLab then remembers the notebook of its address, and opens it again beside another.
         """
-        if self._config.stash.get(SPOILED, False) or (unspent and self._spent) or self._loads > 1:
+        if self._config.stash.get(SPOILED, False) or (unspent and self._spent):
             self.close()
         if self.page is None:
             self.page = _new_page(self._chromium, self.lab, path, viewport, self._outside)
             self.page.on("pageerror", lambda error: self.errors.append(str(error)))
-            self.page.on("load", self._loaded)
         else:
             self.page.emulate_media(reduced_motion="null")
             self.page.set_viewport_size({"width": viewport[0], "height": viewport[1]})
@@ -322,10 +319,7 @@ class Window:
         if self.page is not None:
             self.page.close()
         self.page = self.path = None
-        self._spent, self._loads = False, 1
-
-    def _loaded(self, _page) -> None:
-        self._loads += 1
+        self._spent = False
 
     def refuse_outside(self) -> None:
         """Fail if the page asked for anything outside this machine since this was asked last."""

@@ -20,7 +20,8 @@ RUN_TO_THE_END = """async () => {
     await jupyterapp.commands.execute('notebook:run-all-cells');
     return panel.content.model.toJSON().cells;
 }"""
-# All that is open goes, without being saved, and the page is as it was when it had been loaded.
+# All that is open goes, without being saved, and the page is as it was when it had been loaded: also its address, which
+# is what a reload opens.
 OPEN_ANOTHER = """async (path) => {
     for (const open of [...jupyterapp.shell.widgets('main')]) open.dispose();
     localStorage.clear();
@@ -28,7 +29,9 @@ OPEN_ANOTHER = """async (path) => {
     if (document.body.dataset.jpThemeLight !== 'true')
         await jupyterapp.commands.execute('apputils:change-theme', { theme: 'JupyterLab Light' });
     jupyterapp.shell.expandLeft();
-    if (path) await jupyterapp.commands.execute('docmanager:open', { path });
+    if (!path) return;
+    await jupyterapp.commands.execute('docmanager:open', { path });
+    history.replaceState(history.state, '', `/lab/tree/${encodeURI(path)}`);
 }"""
 # What the cells before have made goes, and the notebook is read from its file again.
 AS_JUST_OPENED = """async () => {
@@ -45,6 +48,7 @@ AS_JUST_OPENED = """async () => {
     jupyterapp.shell.expandLeft();
     await panel.context.revert();
 }"""
+A_NOTEBOOK_OF_THIS_NAME_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
 PICTURES = os.environ.get("KIT_PICTURES")  # where the README's pictures are taken anew
 
 # a number that changes with what is drawn on a canvas
@@ -66,6 +70,18 @@ def run_to_the_end(page, notebook: str) -> None:
                 pytest.fail(
                     f"{notebook}, cell {number} failed: {output['ename']}: {output['evalue']}\n{source}", pytrace=False
                 )
+
+
+def panel(page):
+    """The notebook on top."""
+    return page.locator(".jp-NotebookPanel:not(.lm-mod-hidden)")
+
+
+def follow(page, link: str, name: str) -> None:
+    """Click a link of the notebook on top, wait for the notebook it leads to, and run it."""
+    panel(page).get_by_role("link", name=link, exact=True).last.click()
+    page.wait_for_function(A_NOTEBOOK_OF_THIS_NAME_IS_OPEN, arg=name)
+    run_to_the_end(page, name)
 
 
 def seal_before(copy: Path, lesson: str = "coasting_disc", *question_ids: str) -> None:

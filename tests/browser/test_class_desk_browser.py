@@ -13,7 +13,7 @@ from playwright.sync_api import expect
 
 from kit.record.entries import Kind, Moment
 from kit.record.sending import Outbox, Place
-from tests.browser.in_page import keep_picture
+from tests.browser.in_page import follow, keep_picture, panel
 from tests.served_desk import answer, document_of, group_of, served
 
 CHOSEN = {
@@ -132,7 +132,8 @@ def test_a_lesson_with_six_groups(lab_page, lesson_copy, class_desk, teacher, tm
     show(own, screen, "Sketches", "5 sketches")
     show(own, screen, "First passes by eye", "5 clicks of 5 groups: all on pass 22.")
 
-    data = lab_page("notebooks/coasting_disc/2_measure.ipynb", viewport=(1366, 2200))
+    follow(page, "Measure", "2_measure.ipynb")
+    data = panel(page)
     expect(data.locator(".kit-table").first).to_be_visible()
     data.locator(".jp-showHiddenCellsButton").first.click()  # on the path of 45 minutes this is in "go further"
     data.get_by_role("button", name="Show this part").last.click()

@@ -45,7 +45,7 @@ def answer(cell, choice: str) -> None:
 def page(lab_page, lesson_copy):
     errors = []
     seal_before(lesson_copy, "coasting_disc", "two-magnets", "turns", "level")
-    page = lab_page(NOTEBOOK, viewport=(1366, 2400), fresh=True)  # its errors are judged
+    page = lab_page(NOTEBOOK, viewport=(1366, 2400))  # its errors are judged from here on: none is of a page before
     page.on("pageerror", lambda error: errors.append(str(error)))
     yield page
     assert [error for error in errors if TOO_BUSY not in error] == []

@@ -7,22 +7,9 @@ import re
 
 from playwright.sync_api import expect
 
-from tests.browser.in_page import PICTURES, keep_picture, run_to_the_end, seal_before
+from tests.browser.in_page import PICTURES, follow, keep_picture, panel, seal_before
 
 PUSHES = ((1, 3), (2, 3), (4, 3), (8, 3))  # a number of magnets, and how many runs with it
-
-A_NOTEBOOK_OF_THIS_NAME_IS_OPEN = "name => window.jupyterapp?.shell.currentWidget?.context?.path?.endsWith(name)"
-
-
-def follow(page, link: str, name: str) -> None:
-    """Click a link of the page on top, wait for the notebook it leads to, and run it."""
-    panel(page).get_by_role("link", name=link, exact=True).last.click()
-    page.wait_for_function(A_NOTEBOOK_OF_THIS_NAME_IS_OPEN, arg=name)
-    run_to_the_end(page, name)
-
-
-def panel(page):
-    return page.locator(".jp-NotebookPanel:not(.lm-mod-hidden)")
 
 
 def test_from_the_start_page_to_a_trend_with_the_bench_alone(lab_page, lesson_copy, kernel_says):
