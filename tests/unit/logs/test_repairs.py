@@ -172,7 +172,7 @@ def test_turn_numbers_are_exactly_right(law, turns, least):
     ends near 1 turn/s, and a miss in a last gap cannot be told from slowing: that is most of what is lost there.
     """
     rng = np.random.default_rng(20_000 + turns)
-    many = size({7: 500, 40: 250, 200: 120}[turns], 1000)
+    many = size({7: 1000, 40: 250, 200: 120}[turns], 1000)
     right = raw_right = 0
     for _ in range(many):
         truth = simulate(rng, law, turns)

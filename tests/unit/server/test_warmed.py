@@ -48,6 +48,18 @@ def warmed(shared, monkeypatch) -> Warmed:
     return shared
 
 
+@pytest.fixture
+def lean(warmed, tmp_path, monkeypatch) -> Iterator[Warmed]:
+    """One of its own that loads no library before it forks: for what does not depend on that."""
+    program = "import sys\nfrom kit.server import warmed\nwarmed.load = lambda: None\nwarmed.main(*sys.argv[1:])\n"
+    (tmp_path / "lean_warmed.py").write_text(program)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), str(Path(provisioner.__file__).parents[2])]))
+    monkeypatch.setattr(Warmed, "module", "lean_warmed")
+    monkeypatch.setattr(Warmed, "_instance", lean := Warmed())
+    yield lean
+    lean.stop()
+
+
 class _Entry:
     """An installed entry point, whether or not this project is installed."""
 
@@ -142,40 +154,39 @@ def test_two_kernels_share_no_chance_no_names_and_no_files(warmed, tmp_path):
         assert not sockets & eval(files.replace("PID", str(warmed.pid)))
 
 
-def test_a_dead_parent_takes_no_kernel_with_it_and_is_replaced(warmed, tmp_path):
+def test_a_dead_parent_takes_no_kernel_with_it_and_is_replaced(lean, tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     with kernel(tmp_path / "a") as (manager, ask):
-        first = warmed.pid
+        first = lean.pid
         os.kill(first, signal.SIGKILL)
         assert until(lambda: not runs(first))
         assert ask("6 * 7") == 42
         assert manager.is_alive()
         with kernel(tmp_path / "b") as (second, _):
             assert isinstance(second.provisioner.process, Forked)
-            assert warmed.pid != first
+            assert lean.pid != first
         # one whose parent is gone is still watched, and can be ended
         os.kill(manager.provisioner.pid, signal.SIGKILL)
         assert until(lambda: not manager.is_alive())
 
 
-def test_where_nothing_can_be_forked_a_kernel_starts_as_always(warmed, tmp_path, monkeypatch):
+def test_where_nothing_can_be_forked_a_kernel_starts_as_always(lean, tmp_path):
     broken = tmp_path / "sitecustomize.py"
     broken.write_text("import threading, time\nthreading.Thread(target=time.sleep, args=(60,), daemon=True).start()\n")
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), str(Path(provisioner.__file__).parents[2])]))
-    monkeypatch.setattr(Warmed, "_instance", Warmed())
     with kernel(tmp_path) as (manager, ask):
         assert not isinstance(manager.provisioner.process, Forked)
         assert ask("6 * 7") == 42
 
 
-def test_kernels_end_with_a_server_that_is_killed(tmp_path):
+def test_kernels_end_with_a_server_that_is_killed(lean, tmp_path):
     server = """
 import asyncio, sys, time
 from pathlib import Path
 from jupyter_client import KernelManager
 from kit.server.forked import Warmed
 import os
+Warmed.module = "lean_warmed"
 async def main():
     kernel = await Warmed.instance().fork(
         {"connection_file": sys.argv[1], "env": dict(os.environ), "cwd": os.getcwd()}
@@ -190,7 +201,6 @@ asyncio.run(main())
         [sys.executable, "-c", server, str(tmp_path / "kernel.json")],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": str(Path(provisioner.__file__).parents[2])},
     )
     with process:
         pids = [int(word) for word in process.stdout.readline().split()]

@@ -1,7 +1,5 @@
 """The stages and their cards, driven in-process by the same clicks and traits a browser sends."""
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -16,6 +14,7 @@ from kit.record.workbook import Workbook
 from kit.widgets.sound_view import SoundView
 from kit.widgets.stage import Stage
 from kit.widgets.waiting import Waiting
+from tests.forks import Forks
 from tests.sealed import seal_predictions
 
 DEMO = Path(__file__).parents[3] / "datasets_demo" / "coasting_disc"
@@ -220,13 +219,19 @@ def test_no_student_text_says_correct(stage):
 
 
 LOADED = """
-import sys
 from kit.record.workbook import Workbook
 from kit.widgets import Stage
 stage = Stage({lesson!r}, {name!r}, Workbook({book!r}))
 stage.welcome(), {steps}
 print(*sorted(name for name in sys.modules if name.startswith("kit.") or name == "plotly.graph_objects"))
 """
+
+
+@pytest.fixture(scope="module")
+def forks():
+    """Processes with what every page loads of others, and nothing of the kit."""
+    with Forks("import sys, numpy, pandas, ipywidgets, anywidget") as forks:
+        yield forks
 
 
 @pytest.mark.slow
@@ -239,9 +244,11 @@ print(*sorted(name for name in sys.modules if name.startswith("kit.") or name ==
         ("investigate", "stage.observation('x')", "kit.widgets.cards", "kit.stats.claims"),
     ],
 )
-def test_a_page_loads_no_more_than_it_shows(tmp_path, name, steps, loads, spares):
+def test_a_page_loads_no_more_than_it_shows(forks, tmp_path, name, steps, loads, spares):
     program = LOADED.format(lesson=str(DEMO), name=name, steps=steps, book=str(tmp_path / "w.jsonl"))
-    loaded = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout.split()
+    said, problems = forks.start(program).communicate()
+    assert problems == ""
+    loaded = said.split()
     assert loads in loaded
     for heavy in (spares, "kit.sound", "kit.widgets.views"):
         assert not [module for module in loaded if module.startswith(heavy)]
