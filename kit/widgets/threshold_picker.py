@@ -69,14 +69,15 @@ class _Table(t.TraitType[pd.DataFrame, Results]):
 
     def get(self, obj: t.HasTraits, cls: type | None = None) -> pd.DataFrame:
         """The table of the last count."""
-        return obj._trait_values[self.name].table
+        return obj._trait_values[str(self.name)].table
 
     def set(self, obj: t.HasTraits, value: Results) -> None:
         """Keep a count, and tell those who observe the table."""
-        before = obj._trait_values.get(self.name)
-        obj._trait_values[self.name] = value
-        if any(obj._trait_notifiers.get(name) for name in (self.name, t.All)):
-            obj._notify_trait(self.name, before and before.table, value.table)
+        name = str(self.name)
+        before = obj._trait_values.get(name)
+        obj._trait_values[name] = value
+        if obj._trait_notifiers.get(name) or obj._trait_notifiers.get(t.All):
+            obj._notify_trait(name, before and before.table, value.table)
 
 
 class ThresholdPicker(anywidget.AnyWidget):

@@ -5,7 +5,16 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.stats.claims import AGAINST, CANNOT_TELL, SUPPORT, SUPPORT_IF_MIXED, UNSETTLED, Claim, examine
+from kit.stats.claims import (
+    AGAINST,
+    CANNOT_TELL,
+    SUPPORT,
+    SUPPORT_IF_MIXED,
+    UNSETTLED,
+    Claim,
+    compares_by_error,
+    examine,
+)
 from kit.stats.shuffling import shuffle
 
 LEVEL_CLAIM = Claim("Level matters", "duration_s", "level_deg", (0, 3), ("magnets",))
@@ -305,3 +314,12 @@ def test_table_gives_it_per_condition():
     assert list(table["magnets"]) == [0, 1, 8]
     assert table["t_prime"][0] > 3
     assert table["per_cent"][0] == pytest.approx(100 * (90.7 / 107.7 - 1), abs=4)
+
+
+@pytest.mark.parametrize("fewer", [0, 1, 4])
+@pytest.mark.parametrize("settings", [(0, 3), None])
+def test_how_worlds_will_be_compared_is_known_before_they_are_made(fewer, settings):
+    table = demo_runs(np.random.default_rng(2)).iloc[fewer:]
+    by = "level_deg" if settings else "order"
+    claim = Claim("It matters", "duration_s", by, settings, ("magnets",), order="" if by == "order" else "order")
+    assert compares_by_error(claim, table) == examine(claim, table).shuffled.studentised

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.stats.claims import Claim
+from kit.stats.claims import Claim, examine
+from kit.widgets import claim_tester
 from kit.widgets.claim_tester import ENOUGH, ClaimTester
 
 CLAIM = Claim("Level matters", "duration_s", "level_deg", (0, 3), ("magnets",), order="order")
@@ -117,6 +118,25 @@ def test_a_relation(tester):
 def test_a_table_that_cannot_answer_is_refused_at_once():
     with pytest.raises(KitError, match="no such column"):
         ClaimTester(CLAIM, runs().drop(columns="magnets"))
+
+
+@pytest.mark.parametrize(
+    ("change", "problem"),
+    [
+        (lambda table: table.assign(order=["late", *table["order"][1:]]), "needs a number here"),
+        (lambda table: table.assign(duration_s=table["duration_s"] - 50), "above zero"),
+        (lambda table: table[table["level_deg"] == 0], "No counted run has this setting"),
+        (lambda table: table.assign(magnets=range(len(table))), "no condition in which runs can be compared"),
+    ],
+)
+def test_what_is_not_examined_before_it_is_claimed_is_refused_all_the_same(change, problem, monkeypatch):
+    table = change(runs())
+    with pytest.raises(KitError, match=problem):
+        examine(CLAIM, table)  # as the widget does, later
+    monkeypatch.setattr(claim_tester, "examine", lambda *_: pytest.fail("too early"))
+    ClaimTester(CLAIM, runs())
+    with pytest.raises(KitError, match=problem):
+        ClaimTester(CLAIM, table)
 
 
 def test_text_from_the_table_cannot_become_markup():
