@@ -68,9 +68,7 @@ class Break:
     time_s: float
     size: float  # share of the speed; turns; slowing, or loss at the end, in that before; flags beside whole ones
     score: float
-    in_push: bool = (
-        False  # in the first two turns, and after these the coast is whole: the push may have lasted so long
-    )
+    in_push: bool = False  # in the first turns, the coast after them being whole: the push may have lasted so long
 
     @property
     def sentence(self) -> str:

@@ -6,7 +6,8 @@ counts: the person who saw the run decides. Each `_test` states its statistic an
 
 The limits come from simulation (`tests/reference/faults`, fault "none": seven laws of slowing, six sets of flags,
 once-a-turn friction and imbalance, five kinds of jitter up to an AR(1) of 0.7 and clocks of a third of the shortest
-gap): together the tests find fault with less than 1 % of such clean runs.
+gap): together the tests may find fault with 1 % of such clean runs. What a run is too short to show is no doubt, but a
+note of `kit.motion.threshold`.
 """
 
 from __future__ import annotations
