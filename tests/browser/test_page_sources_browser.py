@@ -200,7 +200,7 @@ def test_clicks_are_heard_and_only_their_times_are_kept(desk, kernel_says, fake_
     box.get_by_label("magnets").select_option("8")
     box.get_by_role("button", name="Let it listen").click()
     expect(box).to_contain_text("It listens.")
-    expect(box.locator(".live-number").first).to_have_text(f"passes{len(times_s)}", timeout=30_000)
+    expect(box.locator(".live-number").first).to_have_text(f"clicks{len(times_s)}", timeout=30_000)
     expect(box.locator(".mic-words")).to_have_text("fine")
     box.get_by_role("button", name="End this run now").click()
     box.get_by_role("button", name="Put it among my runs").click()
@@ -276,7 +276,7 @@ def test_a_mark_is_seen_by_the_camera_and_no_picture_leaves_the_page(desk, kerne
     expect(box).to_contain_text(re.compile("The field's brightness is 21[3-6] of 255."))  # 200 of 16 … 235
     box.get_by_role("button", name="Watch the mark").click()
     true_s = exact.passes_s(0.6)  # the mark's front edge stands 0.4 turns past the field
-    expect(box.locator(".live-number").first).to_have_text(f"passes{len(true_s)}", timeout=30_000)
+    expect(box.locator(".live-number").first).to_have_text(f"marks{len(true_s)}", timeout=30_000)
     expect(box).to_contain_text("turns a second can be told apart")
     box.get_by_role("button", name="End this run now").click()
     expect(box).to_contain_text("The mark is darker than the rest")
