@@ -146,22 +146,24 @@ def _changes(times_s, turns, spans=SPANS):
         i = np.arange(2 * h, n - 2 * h - 1)  # the gap from pass i to pass i + 1
         if len(i) == 0:
             break
-        corners = (i - 2 * h, i - h, i, i + 1, i + 1 + h, i + 1 + 2 * h)
-        t, a = [times_s[c] for c in corners], [turns[c] for c in corners]
-        lasts = [t[k + 1] - t[k] for k in (0, 1, 3, 4)]
-        speeds = [(a[k + 1] - a[k]) / last for k, last in zip((0, 1, 3, 4), lasts, strict=True)]
-        middles = [(a[k + 1] + a[k]) / 2 for k in (0, 1, 3, 4)]
-        before, between, after = np.diff(middles, axis=0)
+        lasts, turned = times_s[h:] - times_s[:-h], turns[h:] - turns[:-h]
+        # of the stretches of `span` turns: the two that end before each gap, the two that begin after it
+        parts = [slice(at, at + len(i)) for at in (0, h, 2 * h + 1, 3 * h + 1)]
+        speed, middle = turned / lasts, (turns[h:] + turns[:-h]) / 2
+        speeds, middles = [speed[part] for part in parts], [middle[part] for part in parts]
+        before, between, after = (middles[k + 1] - middles[k] for k in range(3))
         least, drop = np.full(len(i), np.inf), np.zeros(len(i))
         for power in (0, 1, 2):
-            f = [np.log(v) if power == 0 else v**power for v in speeds]
+            of_speed = np.log(speed) if power == 0 else speed**power
+            f = [of_speed[part] for part in parts]
             scale = 1.0 if power == 0 else power * np.sqrt(speeds[1] * speeds[2]) ** power
             expected = ((f[1] - f[0]) / before + (f[3] - f[2]) / after) / 2 * between
             off = (f[2] - f[1] - expected) / scale
             drop = np.maximum(drop, np.abs(expected) / scale)
             agreed = (np.sign(off) == np.sign(least)) | (power == 0)
             least = np.where(agreed, np.where(np.abs(off) < np.abs(least), off, least), 0.0)
-        noise = jitter * np.sqrt(sum(last**-2.0 for last in lasts)) * 2.5
+        often = 1 / lasts**2
+        noise = jitter * np.sqrt(sum(often[part] for part in parts)) * 2.5
         score = np.abs(least) / np.maximum(np.maximum(NOISE * noise, LEAST_CHANGE), BENT * drop)
         if best is None:
             best = (i + 1, least, score)
