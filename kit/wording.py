@@ -124,7 +124,7 @@ def as_repeated(value: float, spread: float) -> str:
         return number(value, 3)
     rounded = f"{spread:.0e}"
     spread = float(rounded) if rounded[0] == "1" else spread  # 0.9996 is written as 1
-    digits = 2 if _exact(spread).as_tuple().digits[0] == 1 else 1
+    digits = 2 if repr(float(spread)).lstrip("0.").startswith("1") else 1
     return _written(value, _places(spread, digits))
 
 
