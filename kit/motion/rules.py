@@ -122,6 +122,7 @@ class _Closed:
     times_s: np.ndarray
     turns: np.ndarray
     period_s: np.ndarray
+    smooth_s: np.ndarray  # as the curve has it
     longest_s: np.ndarray  # the longest period so far: rises along each run
 
     @classmethod
@@ -134,7 +135,8 @@ class _Closed:
         first = end - np.array([len(period) for period in periods], dtype=int)
         complete = first + np.array([np.flatnonzero(np.isfinite(period))[0] for period in periods], dtype=int)
         jitter = np.array([c.timing_sd_s if c.usable else 0.0 for c in some])
-        flat = ([c.times_s for c in some], [c.turns for c in some], periods, longest)
+        smooth = [c.period_s if c.usable else period for c, period in zip(some, periods, strict=True)]
+        flat = ([c.times_s for c in some], [c.turns for c in some], periods, smooth, longest)
         return cls(np.array(enough, int), first, end, complete, jitter, *(np.concatenate([*f, []]) for f in flat))
 
     def closing(self, period_s: float) -> np.ndarray:
@@ -147,22 +149,25 @@ class _Closed:
         The disc had the threshold's period somewhere between the middle of the turn before and the middle of the turn
         that this pass closes, anywhere with equal chance (rectangular, GUM 4.3.7): half a turn to one and a half turns
         ago. The person's count is left as it is, so the mean delay counts as uncertainty. In a long run jitter lets the
-        first slow turn come early, by about (jitter of a period)/(growth of the period a turn). And since turns are
-        whole, an end that is a hair off costs a whole turn: the variance of the rectangle is doubled.
+        first slow turn come early: within n = (jitter of a period)/(growth of the period a turn) turns the longest lies
+        some √(2 ln n) standard deviations above its mean (Cramér 1946, 28.6; from memory), which is n √(1 + 2 ln n) turns here. And
+        since turns are whole, an end that is a hair off costs a whole turn: the variance of the rectangle is doubled.
         """
         here, before = self.period_s[at], self.period_s[at - 1]
         before = np.where(np.isfinite(before) & (at > self.first), before, here)
         near = at[:, None] + _NEAR
         within = (near >= self.first[:, None]) & (near < self.end[:, None])
         near = np.where(within, near, at[:, None])
-        known = within & np.isfinite(self.period_s[near])
+        known = within & np.isfinite(self.smooth_s[near])
         count = known.sum(axis=1)
         turned = np.where(known, self.turns[near], 0.0)
         turned = np.where(known, turned - (turned.sum(axis=1) / count)[:, None], 0.0)
-        period = np.where(known, self.period_s[near] - here[:, None], 0.0)
+        period = np.where(known, self.smooth_s[near] - here[:, None], 0.0)
         growth = np.where(count > 2, (turned * period).sum(axis=1) / (turned**2).sum(axis=1), 0.0)  # least squares
         grows = (growth > 0) & (self.jitter_s > 0)
-        early_turns = np.where(grows, np.minimum(np.sqrt(2) * self.jitter_s / np.where(grows, growth, 1.0), 5.0), 0.0)
+        early_turns = np.where(grows, np.sqrt(2) * self.jitter_s / np.where(grows, growth, 1.0), 0.0)
+        early_turns *= np.sqrt(1 + 2 * np.log(np.maximum(early_turns, 1.0)))
+        early_turns = np.minimum(early_turns, self.turns[at] - self.turns[self.first])
         u_turns = np.sqrt(2 / 12 + early_turns**2)
         return np.stack([(3 * here + before) / 4, (here + before) / 2 * u_turns, u_turns])
 
