@@ -22,14 +22,6 @@ ipywidgets.VBox([button, shown])
 """
 
 
-def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_notebook):
-    page = lab_page(make_notebook("button.ipynb", BUTTON), viewport=(1024, 600))
-    assert page.viewport_size == {"width": 1024, "height": 600}
-    for n in (1, 2):
-        page.get_by_role("button", name="Count a pass").click()
-        page.get_by_text(f"passes: {n}", exact=True).wait_for()
-
-
 def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
     """Page and kernel stay; what is on the page, in the kernel and in the browser's store is as if just opened."""
     desk.show(BUTTON).get_by_role("button", name="Count a pass").click()
@@ -45,6 +37,14 @@ def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
     there = "[name in globals() for name in ('left', 'clicks', 'button')]"
     assert kernel_says(page, there) == "[False, False, False]"
     assert kernel_says(page, "'ipywidgets' in __import__('sys').modules") == "True"  # the same kernel
+
+
+def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_notebook):
+    page = lab_page(make_notebook("button.ipynb", BUTTON), viewport=(1024, 600))
+    assert page.viewport_size == {"width": 1024, "height": 600}
+    for n in (1, 2):
+        page.get_by_role("button", name="Count a pass").click()
+        page.get_by_text(f"passes: {n}", exact=True).wait_for()
 
 
 def test_a_notebook_finds_the_kit_and_its_data(lab_page, make_notebook):
