@@ -11,7 +11,7 @@ A page of JupyterLab, a kernel and the imports take seconds each, so a test asks
   variables and widgets of the test before are gone. After a test that failed, page and kernel are new too.
 - `shared_pages`, for notebooks that are looked at in many ways, one after the other, in the same page.
 - `lab_page`, for a student's way with reloads, saved files and links: a kernel and a copy of notebooks and data of the
-  test's own, in the same page; in a page of its own if it is the test's second, or asked for `fresh`.
+  test's own, in the same page; in a page of its own if it is the test's second.
 
 Both fail with the cell's own message if a cell fails, and at the end of the test if the page asked for anything outside
 this machine. What a test enters or saves stays in the copy. A test that fails gets one more try, since a machine busy
@@ -159,7 +159,7 @@ def make_notebook(lesson_copy: Path) -> Callable[..., str]:
 
 @pytest.fixture
 def lab_page(chromium, window: Window, lesson_copy: Path) -> Iterator[Callable]:
-    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768), fresh=False)."""
+    """Open a notebook and run it to the end: lab_page("notebooks/x.ipynb", viewport=(1366, 768))."""
     pages = Pages(chromium, window, lesson_copy)
     yield pages.open
     pages.close()
@@ -231,10 +231,10 @@ class Pages:
         self._opened: list = []
         self._outside: list[str] = []
 
-    def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP, fresh: bool = False):
-        """Open a notebook, in a page of its own if it is the second or if asked to, and run it to the end."""
+    def open(self, notebook: str, viewport: tuple[int, int] = LAPTOP):
+        """Open a notebook, in a page of its own if it is the second, and run it to the end."""
         path = f"{self._copy.name}/{notebook}"
-        if fresh or (self._window.path or "").startswith(f"{self._copy.name}/"):
+        if (self._window.path or "").startswith(f"{self._copy.name}/"):
             page = _new_page(self._chromium, self._window.lab, path, viewport, self._outside)
             self._opened.append(page)
         else:

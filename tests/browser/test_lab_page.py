@@ -22,14 +22,6 @@ ipywidgets.VBox([button, shown])
 """
 
 
-def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_notebook):
-    page = lab_page(make_notebook("button.ipynb", BUTTON), viewport=(1024, 600))
-    assert page.viewport_size == {"width": 1024, "height": 600}
-    for n in (1, 2):
-        page.get_by_role("button", name="Count a pass").click()
-        page.get_by_text(f"passes: {n}", exact=True).wait_for()
-
-
 def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
     """Page and kernel stay; what is on the page, in the kernel and in the browser's store is as if just opened."""
     desk.show(BUTTON).get_by_role("button", name="Count a pass").click()
@@ -45,6 +37,21 @@ def test_nothing_of_the_test_before_is_left_on_the_desk(desk, kernel_says):
     there = "[name in globals() for name in ('left', 'clicks', 'button')]"
     assert kernel_says(page, there) == "[False, False, False]"
     assert kernel_says(page, "'ipywidgets' in __import__('sys').modules") == "True"  # the same kernel
+
+
+def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook, desk):
+    cells = "1 + 1", "raise ValueError('the gate was not logged')"
+    for show in (lambda: desk.show(*cells), lambda: lab_page(make_notebook("failing.ipynb", *cells))):
+        with pytest.raises(pytest.fail.Exception, match=r"cell 2 failed: ValueError: the gate was not logged"):
+            show()
+
+
+def test_a_click_in_the_page_reaches_the_kernel_and_comes_back(lab_page, make_notebook):
+    page = lab_page(make_notebook("button.ipynb", BUTTON), viewport=(1024, 600))
+    assert page.viewport_size == {"width": 1024, "height": 600}
+    for n in (1, 2):
+        page.get_by_role("button", name="Count a pass").click()
+        page.get_by_text(f"passes: {n}", exact=True).wait_for()
 
 
 def test_a_notebook_finds_the_kit_and_its_data(lab_page, make_notebook):
@@ -83,10 +90,3 @@ def test_run_all_before_the_kernel_is_there_runs_all_once_it_is(chromium, lab, l
     assert any("/lab/api/" in url for url in asked)
     assert not any("/lab/api/build" in url for url in asked)
     page.close()
-
-
-def test_a_failing_cell_fails_the_test_that_opened_it(lab_page, make_notebook, desk):
-    cells = "1 + 1", "raise ValueError('the gate was not logged')"
-    for show in (lambda: lab_page(make_notebook("failing.ipynb", *cells)), lambda: desk.show(*cells)):
-        with pytest.raises(pytest.fail.Exception, match=r"cell 2 failed: ValueError: the gate was not logged"):
-            show()
