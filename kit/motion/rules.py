@@ -150,8 +150,9 @@ class _Closed:
         that this pass closes, anywhere with equal chance (rectangular, GUM 4.3.7): half a turn to one and a half turns
         ago. The person's count is left as it is, so the mean delay counts as uncertainty. In a long run jitter lets the
         first slow turn come early: within n = (jitter of a period)/(growth of the period a turn) turns the longest lies
-        some √(2 ln n) standard deviations above its mean (Cramér 1946, 28.6; from memory), which is n √(1 + 2 ln n) turns here. And
-        since turns are whole, an end that is a hair off costs a whole turn: the variance of the rectangle is doubled.
+        some √(2 ln n) standard deviations above its mean (Cramér 1946, 28.6; from memory), which is taken as
+        n √(1 + 2 ln n) turns. And since turns are whole, an end that is a hair off costs a whole turn: the variance of
+        the rectangle is doubled.
         """
         here, before = self.period_s[at], self.period_s[at - 1]
         before = np.where(np.isfinite(before) & (at > self.first), before, here)
