@@ -61,7 +61,7 @@ LIBRARIES = (
         f"kit.widgets.{page}"
         for page in (
             *("bench", "by_eye", "claim_tester", "hand_graph", "hand_in", "make_runs", "methods", "own_claim"),
-            *("predicted_curve", "send", "sound_view", "threshold_picker", "trend_fitter", "trial_table", "views"),
+            *("predicted_curve", "sound_view", "threshold_picker", "trend_fitter", "trial_table", "views"),
         )
     ),
 )
