@@ -12,6 +12,7 @@ import pytest
 
 from kit import former_names
 from kit.launcher import project_environment
+from kit.server import sessions, warmed
 
 LESSON = Path(__file__).parents[1] / "reference" / "former" / "lesson"
 
@@ -45,6 +46,10 @@ def test_what_never_was_is_still_an_ordinary_error():
         import_module("kit.passes").spin  # noqa: B018
     with pytest.raises(ModuleNotFoundError):
         import_module("kit.never_there")
+
+
+def test_what_is_loaded_beforehand_is_named_by_its_present_place():
+    assert not {f"kit.{former}" for former in former_names._MOVED} & {*warmed.LIBRARIES, *sessions.LIBRARIES}
 
 
 def test_importing_the_kit_makes_up_no_former_module():
