@@ -9,7 +9,7 @@ const WORDS = {
 const NOT_REST = "The last pass isn't rest. It still turned on after that, up to one turn, and the gate saw nothing.";
 const SLIDER_KEYS = ["ArrowUp", "ArrowRight", "ArrowDown", "ArrowLeft", "PageUp", "PageDown", "Home", "End"];
 const ASKED = ["start_period_s", "stop_period_s", "rule"]; // what an answer answers
-const REST_MS = 300, LATE_MS = 5000;
+const REST_MS = 300, LATE_MS = 3000;
 const KEYS_HINT = "Drag, or use the arrow keys. Shift: ten steps. Page Up, Page Down: fifty.";
 
 const stepOf = (period) => 10 ** (Math.floor(Math.log10(period) + 1e-9) - 2); // one in the third digit
@@ -41,10 +41,11 @@ function render({ model, el }) {
     dimUntilAnswered();
   };
   const rest = () => { if (model.get("_dragging")) choose({}); };
-  const insist = () => { // a message may be lost on the way, there or back
+  const insist = (times = 5) => { // a message may be lost on the way, there or back
     clearTimeout(late);
-    late = setTimeout(() => { model.send(chosen(model)); insist(); }, LATE_MS);
+    if (times) late = setTimeout(() => { model.send(chosen(model)); insist(times - 1); }, LATE_MS);
   };
+  undo.push(() => { rest(); [resting, late, saying].forEach(clearTimeout); });
   const unique = Math.random().toString(36).slice(2); // names of radio groups, for two views of one widget
 
   let runs = [], scale = null, bright = -1, drawing = 0, stale = true, saying = 0;
