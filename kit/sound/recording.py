@@ -141,10 +141,14 @@ class Spectra:
             yield samples[self.guard : self.guard + count * self.kept], rfft(blocks)
 
     def filtered(self, spectra: np.ndarray, gain: np.ndarray) -> np.ndarray:
-        """The kept parts of blocks after a filter of real gain (no delay), on end: (blocks·kept,) float32."""
+        """The kept parts of blocks after a filter of real gain (no delay): (blocks, kept) float32.
+
+        In the spectra's own place, which afterwards holds the filtered ones: so use them for all else before.
+        """
         from scipy.fft import irfft
 
-        return irfft(spectra * gain, n=self.SIZE)[:, self.guard : self.guard + self.kept].reshape(-1)
+        spectra *= gain  # new memory for every block would take as long as the transform
+        return irfft(spectra, n=self.SIZE)[:, self.guard : self.guard + self.kept]
 
 
 def read_sound(path: str | Path) -> Recording:
