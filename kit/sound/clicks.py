@@ -212,14 +212,14 @@ class _BandPower:
         self.recording, self.band_hz = spectra.recording, band_hz
         fewer, self.reach = _steps(self.recording.sample_rate_hz, band_hz)
         self.rate = self.recording.sample_rate_hz / fewer
-        self.points = Spectra.SIZE // fewer
+        points = Spectra.SIZE // fewer
         high = min(band_hz[1], 0.45 * self.recording.sample_rate_hz)
         chosen = np.flatnonzero((spectra.frequency_hz >= band_hz[0]) & (spectra.frequency_hz <= high))
         self.lines = slice(chosen[0], chosen[-1] + 1)
         # so scaled, a sine of amplitude 1 has the power ½
-        self.gain = (_taper(chosen.size) * np.sqrt(2) * self.points / Spectra.SIZE).astype(np.float32)
-        guard, step = spectra.guard // fewer, spectra.kept // fewer
-        self.used = slice(guard, guard + step + self.reach - 1)
+        self.gain = (_taper(chosen.size) * np.sqrt(2) * points / Spectra.SIZE).astype(np.float32)
+        self.place = np.empty((Spectra.TOGETHER, points), dtype=np.complex64)  # of the band, then of its envelope
+        self.guard, self.step = spectra.guard // fewer, spectra.kept // fewer
         self.after = np.empty(-(-self.recording.frames // fewer), dtype=np.float32)
         self.filled = 0
 
@@ -227,10 +227,17 @@ class _BandPower:
         """The next spectra."""
         from scipy.fft import ifft
 
-        envelope = ifft(blocks[:, self.lines] * self.gain, n=self.points)[:, self.used]
-        total = np.zeros((len(blocks), envelope.shape[1] + 1))
-        np.cumsum(envelope.real**2 + envelope.imag**2, axis=1, out=total[:, 1:])
-        means = ((total[:, self.reach :] - total[:, : -self.reach]) / self.reach).reshape(-1)
+        band = self.place[: len(blocks)]
+        np.multiply(blocks[:, self.lines], self.gain, out=band[:, : self.gain.size])
+        band[:, self.gain.size :] = 0
+        envelope = ifft(band, overwrite_x=True)[:, self.guard :]
+        power = envelope.real * envelope.real
+        power += envelope.imag * envelope.imag
+        means = power[:, : self.step].copy()
+        for later in range(1, self.reach):
+            means += power[:, later : later + self.step]
+        means /= self.reach
+        means = means.reshape(-1)
         part = self.after[self.filled : self.filled + means.size]
         part[:] = means[: part.size]
         self.filled += part.size
