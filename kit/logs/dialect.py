@@ -53,7 +53,7 @@ def read_bytes(path: str | Path) -> bytes:
         raise KitError("This is a folder, not a file", file=path, fix="use read_folder") from None
     except OSError as error:
         raise KitError("This file cannot be opened", file=path, found=error.strerror or str(error)) from error
-    if not data.strip():
+    if not data or data.isspace():
         raise KitError("This file is empty", file=path, fix="export the log again")
     return data
 

@@ -177,8 +177,8 @@ def blocked_moments(
 
 def newest_last(table: Table, part: Part, plan: Plan, said: list[str]) -> Part:
     """A log with the newest row on top, turned round."""
-    steps = np.diff(part.clock)
-    if plan.content != "periods" and len(steps) > 1 and (steps < 0).all():
+    falls = plan.content != "periods" and len(part.clock) > 2 and part.clock[1] < part.clock[0]
+    if falls and (np.diff(part.clock) < 0).all():
         part.clock, part.rows = part.clock[::-1], part.rows[::-1]
         part.value = None if part.value is None else part.value[::-1]
         said.append("newest row on top, turned round")
@@ -187,10 +187,12 @@ def newest_last(table: Table, part: Part, plan: Plan, said: list[str]) -> Part:
 
 def unwrapped(part: Part, unit: str | None, said: list[str]) -> Part:
     """A 32-bit clock of ms or µs that started again at 0 runs on."""
-    steps = np.diff(part.clock)
-    over = (steps < -0.9 * WRAP) & (part.clock[:-1] < WRAP) & (part.clock[1:] >= 0)
-    if unit in (None, "ms", "us") and over.any():
-        part.clock = part.clock + WRAP * np.concatenate(([0], np.cumsum(over)))
+    if unit not in (None, "ms", "us"):
+        return part
+    over = np.flatnonzero(np.diff(part.clock) < -0.9 * WRAP)
+    over = over[(part.clock[over] < WRAP) & (part.clock[over + 1] >= 0)]
+    if len(over):
+        part.clock = part.clock + WRAP * np.searchsorted(over, np.arange(len(part.clock)))
         said.append("the 32-bit clock ran over and starts again at 0: counted on")
     return part
 

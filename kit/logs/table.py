@@ -46,13 +46,14 @@ class Table:
 def read_table(data: bytes, file: str, *, part: int | None = None, **given: str | None) -> Table:
     """The whole table, or one part of it. Raises KitError, naming row and column, if a cell does not fit."""
     dialect, text = find_dialect(data, file, **given)
-    frame = _by_pandas(text, dialect) if part is None else None
+    as_it_stands = dialect.encoding == "utf-8" and not dialect.written.said  # then pandas takes the file's own bytes
+    frame = _by_pandas(data if as_it_stands else text.encode(), dialect) if part is None else None
     if frame is None:
         text, said = _without_words_between(text, dialect, file, part)
         if said:
             written = replace(dialect.written, said=(*dialect.written.said, *said))
             dialect = replace(dialect, written=written)
-            frame = _by_pandas(text, dialect)
+            frame = _by_pandas(text.encode(), dialect)
     if frame is None:
         frame = _cell_by_cell(text, dialect, file)
     if dialect.delimiter == " " and frame.isna().to_numpy().any():
@@ -141,29 +142,32 @@ def _runs_on(before: str, after: str, dialect: Dialect) -> bool:
     return all(a <= b for a, b in values)
 
 
-def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
-    """The table, or None if something does not fit."""
-    ends = (end.end() for end in re.finditer(r"\r\n|\r|\n", text[:HEAD]))
-    body = text[next(islice(ends, dialect.first_row - 2, None)) :] if dialect.first_row > 1 else text
-    if "\r" in body[:HEAD] and "\n" not in body[:HEAD]:
-        body = body.replace("\r", "\n")  # pandas can lose a row between bare carriage returns
-    has_remarks = dialect.comment in body
-    if has_remarks and re.search(rf"(?m)^[ \t]+{dialect.comment}", body):
+def _by_pandas(data: bytes, dialect: Dialect) -> pd.DataFrame | None:
+    """The table in a text of UTF-8, or None if something does not fit."""
+    ends = (end.end() for end in re.finditer(rb"\r\n|\r|\n", data[: 4 * HEAD]))  # a character has up to four bytes
+    first = next(islice(ends, dialect.first_row - 2, None)) if dialect.first_row > 1 else 0
+    if b"\r" in data[first : first + HEAD] and b"\n" not in data[first : first + HEAD]:
+        data = data.replace(b"\r", b"\n")  # pandas can lose a row between bare carriage returns
+    comment = dialect.comment.encode()
+    has_remarks = data.find(comment, first) >= 0
+    if has_remarks and re.compile(rb"^[ \t]+" + comment, re.MULTILINE).search(data, first):
         return None  # pandas takes indented remarks for empty rows
+    body = BytesIO(data)  # shares the bytes
+    body.seek(first)
     width = dialect.width
     types = {j: str if word else np.float64 for j, word in enumerate(dialect.is_text)}
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
             frame = pd.read_csv(
-                BytesIO(body.encode()),
+                body,
                 header=None,
                 names=range(width + 1),  # one more: a filled cell there means a row that is too long
                 index_col=False,
                 sep={" ": r"\s+", "": "\t"}.get(dialect.delimiter, dialect.delimiter),
                 decimal=dialect.decimal,
                 comment=dialect.comment if has_remarks else None,
-                skipinitialspace=True,
+                skipinitialspace=b" " in data,
                 keep_default_na=False,
                 na_values=[""],
                 dtype={**types, width: np.float64},
@@ -172,8 +176,8 @@ def _by_pandas(text: str, dialect: Dialect) -> pd.DataFrame | None:
             )
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
         return None
-    numbers = frame[[j for j, word in enumerate(dialect.is_text) if not word]].to_numpy()
-    if frame[width].notna().any() or np.isinf(numbers).any():
+    numbers = (frame[j].to_numpy() for j, word in enumerate(dialect.is_text) if not word)
+    if frame[width].notna().any() or any(np.isinf(column).any() for column in numbers):
         return None
     return frame[list(range(width))]
 

@@ -228,7 +228,6 @@ class DragLaw:
         This is atan x − atan y = atan((x−y)/(1+xy)) worked out: P takes the place of 1 + xy. A is analytic
         at z = 0 (equal roots), and 1 + z = Q₁Q₂/P² gives the logarithm where z → −1.
         """
-        loss, start, stop = np.broadcast_arrays(loss, start, stop)
         a, b, c = self.a, self.b, self.c
         discriminant = 4 * a * c - b * b
         product = a + b * (start + stop) / 2 + c * start * stop
@@ -252,7 +251,6 @@ class DragLaw:
         2. Roots −r₁, −r₂ real and well apart: (f(r₁) − f(r₂))/s, f(r) = r ln((ω₁+r)/(ω₂+r)), s = c(r₁−r₂).
         3. Otherwise ½(ln(Q₁/Q₂) − bT)/c.
         """
-        loss, start, stop = np.broadcast_arrays(loss, start, stop)
         a, b, c = self.a, self.b, self.c
         root_gap = np.sqrt(max(b * b - 4 * a * c, 0.0))  # s
         if b == 0 and (a == 0 or c == 0):
@@ -342,9 +340,10 @@ def sensitivities(
     """
     if not law.terms:
         return time, [-(time**2) / 2 * start**k for k in range(3)]
-    time = np.minimum(time, law.time_to_rest(start))
+    if law.a > 0:  # otherwise it never comes to rest
+        time = np.minimum(time, law.time_to_rest(start))
     speed = np.maximum(speed, 1e-100 * start)  # without constant drag it never is 0, except in rounding
-    drag = law.deceleration(speed)
+    drag = law.a + speed * (law.b + speed * law.c)
     slope = law.b + 2 * law.c * speed
     powers = np.empty((4, len(speed)))  # speed^k / drag; products are quicker than powers
     powers[0] = 1 / drag

@@ -180,7 +180,7 @@ class Splines:
         reached = (after > firsts) & (after < ends)
         after = np.clip(after, firsts + 1, ends - 1)
         low, high = self._stretched(which, self.times_s[after - 1]), self._stretched(which, self.times_s[after])
-        above, below = (self._at(which, s).speed - speed for s in (low, high))
+        above, below = self._at(np.tile(which, 2), np.r_[low, high]).speed.reshape(2, -1) - speed
         high = np.where(above * below > 0, low, high)  # the curve only touches that speed between two passes
         with np.errstate(divide="ignore", invalid="ignore"):
             s = low + (high - low) * np.where(above > below, above / (above - below), 0.5)
@@ -190,10 +190,9 @@ class Splines:
                 low, high = np.where(off >= 0, s, low), np.where(off <= 0, s, high)
                 stepped = s - off / found.slowing * found.stretch
                 stepped = np.where((low <= stepped) & (stepped <= high), stepped, (low + high) / 2)
-                moved, s = np.abs(stepped - s).max(initial=0), stepped
-                if moved <= _SETTLED:
+                if np.abs(stepped - s).max(initial=0) <= _SETTLED:
                     break
-        found = self._at(which, s)
+                s = stepped
         return Moments(
             np.where(reached, found.time_s, np.nan), np.where(reached, found.turns, np.nan),
             found.speed, found.slowing, found.stretch, found.piece, found.beyond,

@@ -196,11 +196,33 @@ def become_kernel(request: dict[str, Any], life: int) -> None:
 
     app = IPKernelApp.instance(parent_handle=1)  # its own watch over its parent would end it with this one's
     app.initialize(sys.argv[1:])
+    app.log.setLevel(app.log_level)  # or each message makes records that no handler writes
+    for stream in (sys.stdout, sys.stderr):
+        _flush_if_written(stream)
     ipywidgets.register_comm_target()  # at their import there was no kernel yet
     if "plotly.io._renderers" in sys.modules:
         reload(sys.modules["plotly.io._renderers"])  # it has chosen how to show figures, by the shell there was
     _give_back(app.shell)
     app.start()
+
+
+def _flush_if_written(stream: Any) -> None:
+    """Leave out flushes with nothing to send. A kernel asks for two at every message, each of which wakes a thread."""
+    write, flush, written = stream.write, stream.flush, False
+
+    def noted(text: str) -> int:
+        nonlocal written
+        done = write(text)
+        written = True
+        return done
+
+    def if_written() -> None:
+        nonlocal written
+        if written:
+            written = False  # first: what another thread writes meanwhile is flushed by the next
+            flush()
+
+    stream.write, stream.flush = noted, if_written
 
 
 def _give_back(shell: Any) -> None:

@@ -10,14 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import lcm
 
 import numpy as np
+import pandas as pd
 
 from ..errors import KitError
 from ..logs.run import Run
+from .level import Calibration, Squares, bin_width
 from .recording import Recording, Spectra
 
-__all__ = ["Clicks", "click_settings", "find_clicks", "run_from_clicks", "timing_scatter"]
+__all__ = ["Clicks", "click_settings", "find_clicks", "level_and_clicks", "run_from_clicks", "timing_scatter"]
 
 BAND_HZ = (1_000.0, 6_000.0)  # where a card or a dry hub clicks; hands, voices and rumble lie mostly below
 WINDOW_S = 0.0015  # power before and after is compared over this long
@@ -69,22 +72,27 @@ def find_clicks(
     >>> clicks.times_s.size, f"{clicks.times_s[0]:.3f} s"
     (49, '0.011 s')
     """
-    after, rate, reach = _power_after(recording, band_hz, channel)
-    edges, noise = _noise(after, rate, _independent(rate, reach, band_hz), recording)
-    factor = _threshold(rate, reach, band_hz)
-    places, rises = [], []
-    minute = round(60 * rate)
-    for start in range(0, after.size, minute):  # in pieces: the difference is never there as a whole
-        place, rise = _peaks(after, start, start + minute, reach, factor * noise.min())
-        enough = after[place] > factor * np.interp(place, edges, noise)
-        places.append(place[enough])
-        rises.append(rise[enough])
-    place, rise = np.concatenate(places), np.concatenate(rises)
-    kept = _without_echoes(place, rise[:, 1], rate, min_gap_s)
-    place, (before, at, behind) = place[kept], rise[kept].T
-    vertex = (before - behind) / (2 * (before - 2 * at + behind))  # top of the parabola, within ± ½
-    strength_dB = 10 * np.log10(after[place] / np.interp(place, edges, noise))
-    return Clicks((place + vertex) / rate, strength_dB, band_hz, recording)
+    spectra = Spectra(recording, guard_s=0.03, multiple=_steps(recording.sample_rate_hz, band_hz)[0], channel=channel)
+    power = _BandPower(spectra, band_hz)
+    for _, blocks in spectra:
+        power.take(blocks)
+    return power.clicks(min_gap_s)
+
+
+def level_and_clicks(recording: Recording, calibration: Calibration | None = None) -> tuple[pd.DataFrame, Clicks]:
+    """What `kit.sound.level.level` and `find_clicks` say of a recording, from one spectrum of each block for both.
+
+    Raises
+    ------
+    KitError : a sample that is not a number, or a file that became shorter.
+    """
+    multiple = lcm(bin_width(recording), _steps(recording.sample_rate_hz, BAND_HZ)[0])
+    spectra = Spectra(recording, multiple=multiple)
+    power, squares = _BandPower(spectra, BAND_HZ), Squares(spectra)
+    for samples, blocks in spectra:
+        power.take(blocks)
+        squares.take(samples, blocks)
+    return squares.levels(calibration=calibration), power.clicks()
 
 
 def run_from_clicks(
@@ -173,8 +181,11 @@ def click_settings(
 
 
 def _steps(rate_hz: float, band_hz: tuple[float, float]) -> tuple[int, int]:
-    """One value is kept of so many samples; so many values make a window."""
-    fewer = 1 << int(np.log2(rate_hz / (min(band_hz[1], 0.45 * rate_hz) - band_hz[0])))
+    """One value is kept of so many samples; so many values make a window. KitError if the band does not fit."""
+    low, high = band_hz[0], min(band_hz[1], 0.45 * rate_hz)
+    if not 0 < low < high:
+        raise KitError("The band does not fit the recording", found=band_hz, fix=f"stay below {0.45 * rate_hz:.0f} Hz")
+    fewer = 1 << int(np.log2(rate_hz / (high - low)))
     return fewer, max(1, round(WINDOW_S * rate_hz / fewer))
 
 
@@ -189,32 +200,66 @@ def _quartile(k: float) -> float:
     return float(gammaincinv(k, 0.25) / k)
 
 
-def _power_after(recording: Recording, band_hz, channel) -> tuple[np.ndarray, float, int]:
-    """Mean power of a band during WINDOW_S from each moment on, (n,) float32; values a second; values a window."""
-    from scipy.fft import ifft
+class _BandPower:
+    """Mean power of a band during WINDOW_S from each moment on, gathered from one group of blocks after the other.
 
-    rate = recording.sample_rate_hz
-    low, high = band_hz[0], min(band_hz[1], 0.45 * rate)
-    if not 0 < low < high:
-        raise KitError("The band does not fit the recording", found=band_hz, fix=f"stay below {0.45 * rate:.0f} Hz")
-    fewer, reach = _steps(rate, band_hz)
-    spectra = Spectra(recording, guard_s=0.03, multiple=fewer, channel=channel)
-    chosen = np.flatnonzero((spectra.frequency_hz >= low) & (spectra.frequency_hz <= high))
-    points = Spectra.SIZE // fewer
-    # so scaled, a sine of amplitude 1 has the power ½
-    gain = (_taper(chosen.size) * np.sqrt(2) * points / Spectra.SIZE).astype(np.float32)
-    after = np.empty(-(-recording.frames // fewer), dtype=np.float32)
-    step, guard = spectra.kept // fewer, spectra.guard // fewer
-    filled = 0
-    for _, blocks in spectra:
-        envelope = ifft(blocks[:, chosen[0] : chosen[-1] + 1] * gain, n=points)[:, guard : guard + step + reach - 1]
-        total = np.zeros((len(blocks), step + reach))
-        np.cumsum(envelope.real**2 + envelope.imag**2, axis=1, out=total[:, 1:])
-        means = ((total[:, reach:] - total[:, :-reach]) / reach).reshape(-1)
-        part = after[filled : filled + means.size]
+    Parameters
+    ----------
+    spectra : keeps a whole number of moments of each block (`_steps`).
+    """
+
+    def __init__(self, spectra: Spectra, band_hz: tuple[float, float]):
+        self.recording, self.band_hz = spectra.recording, band_hz
+        fewer, self.reach = _steps(self.recording.sample_rate_hz, band_hz)
+        self.rate = self.recording.sample_rate_hz / fewer
+        points = Spectra.SIZE // fewer
+        high = min(band_hz[1], 0.45 * self.recording.sample_rate_hz)
+        chosen = np.flatnonzero((spectra.frequency_hz >= band_hz[0]) & (spectra.frequency_hz <= high))
+        self.lines = slice(chosen[0], chosen[-1] + 1)
+        # so scaled, a sine of amplitude 1 has the power ½
+        self.gain = (_taper(chosen.size) * np.sqrt(2) * points / Spectra.SIZE).astype(np.float32)
+        self.place = np.empty((Spectra.TOGETHER, points), dtype=np.complex64)  # of the band, then of its envelope
+        self.guard, self.step = spectra.guard // fewer, spectra.kept // fewer
+        self.after = np.empty(-(-self.recording.frames // fewer), dtype=np.float32)
+        self.filled = 0
+
+    def take(self, blocks: np.ndarray) -> None:
+        """The next spectra."""
+        from scipy.fft import ifft
+
+        band = self.place[: len(blocks)]
+        np.multiply(blocks[:, self.lines], self.gain, out=band[:, : self.gain.size])
+        band[:, self.gain.size :] = 0
+        envelope = ifft(band, overwrite_x=True)[:, self.guard :]
+        power = envelope.real * envelope.real
+        power += envelope.imag * envelope.imag
+        means = power[:, : self.step].copy()
+        for later in range(1, self.reach):
+            means += power[:, later : later + self.step]
+        means /= self.reach
+        means = means.reshape(-1)
+        part = self.after[self.filled : self.filled + means.size]
         part[:] = means[: part.size]
-        filled += part.size
-    return after, rate / fewer, reach
+        self.filled += part.size
+
+    def clicks(self, min_gap_s: float = 0.02) -> Clicks:
+        """What `find_clicks` returns, after the last block."""
+        after, rate, reach, band_hz = self.after, self.rate, self.reach, self.band_hz
+        edges, noise = _noise(after, rate, _independent(rate, reach, band_hz), self.recording)
+        factor = _threshold(rate, reach, band_hz)
+        places, rises = [], []
+        minute = round(60 * rate)
+        for start in range(0, after.size, minute):  # in pieces: the difference is never there as a whole
+            place, rise = _peaks(after, start, start + minute, reach, factor * noise.min())
+            enough = after[place] > factor * np.interp(place, edges, noise)
+            places.append(place[enough])
+            rises.append(rise[enough])
+        place, rise = np.concatenate(places), np.concatenate(rises)
+        kept = _without_echoes(place, rise[:, 1], rate, min_gap_s)
+        place, (before, at, behind) = place[kept], rise[kept].T
+        vertex = (before - behind) / (2 * (before - 2 * at + behind))  # top of the parabola, within ± ½
+        strength_dB = 10 * np.log10(after[place] / np.interp(place, edges, noise))
+        return Clicks((place + vertex) / rate, strength_dB, band_hz, self.recording)
 
 
 def _peaks(after: np.ndarray, start: int, stop: int, reach: int, least: float) -> tuple[np.ndarray, np.ndarray]:

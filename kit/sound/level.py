@@ -107,24 +107,65 @@ def level(
         raise KitError("There are two time weightings", found=time_weighting, fix='use "F" or "S"')
     if not step_s >= _BIN_S:
         raise KitError(f"Levels can be read off every {_BIN_S} s at most", found=step_s)
-    squares, bin_s, clipped = _squares(recording, weighting, channel)
-    weighted = _exponential(squares, bin_s / TIME_CONSTANTS_S[time_weighting])
-    every = max(1, round(step_s / bin_s))
-    shown = weighted[every - 1 :: every]
-    offset = calibration.offset_dB if calibration else 0.0
-    table = pd.DataFrame(
-        {"time_s": (np.arange(shown.size) + 1) * (every * bin_s), "level_dB": _decibels(shown) + offset}
-    )
-    table.attrs.update(
-        reference="20 µPa" if calibration else "full scale",
-        sentence=calibration.sentence if calibration else "Not calibrated: 0 dB is a sine that fills the range.",
-        weighting=weighting,
-        time_weighting=time_weighting,
-        equivalent_dB=float(_decibels(squares.mean()) + offset),
-        maximum_dB=float(_decibels(weighted.max()) + offset),
-        clipped=clipped / recording.frames,
-    )
-    return table
+    spectra = Spectra(recording, multiple=bin_width(recording), channel=channel)
+    squares = Squares(spectra, weighting)
+    for samples, blocks in spectra:
+        squares.take(samples, blocks)
+    return squares.levels(time_weighting, step_s, calibration)
+
+
+def bin_width(recording: Recording) -> int:
+    """Samples over which squares are summed: about 1 ms."""
+    return max(1, round(_BIN_S * recording.sample_rate_hz))
+
+
+class Squares:
+    """Mean squares of the weighted samples in short bins, gathered from one group of blocks after the other.
+
+    Parameters
+    ----------
+    spectra : keeps a whole number of `bin_width` of each block.
+    """
+
+    def __init__(self, spectra: Spectra, weighting: str = "A"):
+        self.spectra, self.weighting = spectra, weighting
+        self.width = bin_width(spectra.recording)
+        self.gain = _gain(spectra.frequency_hz, weighting).astype(np.float32)
+        self.squares: list[np.ndarray] = []
+        self.clipped = 0  # samples
+
+    def take(self, samples: np.ndarray, blocks: np.ndarray) -> None:
+        """The next that `spectra` yields. Of the blocks nothing is left: whoever else needs them takes them before."""
+        if max(samples.max(), -samples.min()) >= CLIPPED:
+            self.clipped += int(np.count_nonzero(np.abs(samples) >= CLIPPED))
+        weighted = self.spectra.filtered(blocks, self.gain).reshape(len(blocks), -1, self.width)
+        self.squares.append(np.einsum("bij,bij->bi", weighted, weighted).reshape(-1))
+
+    def levels(
+        self, time_weighting: str = "F", step_s: float = 0.02, calibration: Calibration | None = None
+    ) -> pd.DataFrame:
+        """The table that `level` returns."""
+        recording = self.spectra.recording
+        squares = np.concatenate(self.squares)[: max(1, recording.frames // self.width)].astype(float)
+        squares /= self.width * FULL_SCALE
+        bin_s = self.width / recording.sample_rate_hz
+        weighted = _exponential(squares, bin_s / TIME_CONSTANTS_S[time_weighting])
+        every = max(1, round(step_s / bin_s))
+        shown = weighted[every - 1 :: every]
+        offset = calibration.offset_dB if calibration else 0.0
+        table = pd.DataFrame(
+            {"time_s": (np.arange(shown.size) + 1) * (every * bin_s), "level_dB": _decibels(shown) + offset}
+        )
+        table.attrs.update(
+            reference="20 µPa" if calibration else "full scale",
+            sentence=calibration.sentence if calibration else "Not calibrated: 0 dB is a sine that fills the range.",
+            weighting=self.weighting,
+            time_weighting=time_weighting,
+            equivalent_dB=float(_decibels(squares.mean()) + offset),
+            maximum_dB=float(_decibels(weighted.max()) + offset),
+            clipped=self.clipped / recording.frames,
+        )
+        return table
 
 
 def mean_level(levels_dB, weights=None) -> float:
@@ -155,21 +196,6 @@ def calibrate(recording: Recording, tone_dB: float = 94.0, channel: int | None =
     if settled.empty or settled.max() - settled.min() > 1.0:
         raise KitError("The tone is not steady", file=recording.path, fix="record at least three seconds of it")
     return Calibration(tone_dB - mean_level(settled), tone_hz, tone_dB, recording.path.name)
-
-
-def _squares(recording: Recording, weighting: str, channel) -> tuple[np.ndarray, float, int]:
-    """Mean squares of the weighted samples in bins of about 1 ms, relative to full scale; clipped samples."""
-    width = max(1, round(_BIN_S * recording.sample_rate_hz))
-    spectra = Spectra(recording, multiple=width, channel=channel)
-    gain = _gain(spectra.frequency_hz, weighting).astype(np.float32)
-    squares, clipped = [], 0
-    for samples, blocks in spectra:
-        if max(samples.max(), -samples.min()) >= CLIPPED:
-            clipped += int(np.count_nonzero(np.abs(samples) >= CLIPPED))
-        weighted = spectra.filtered(blocks, gain).reshape(-1, width)
-        squares.append(np.einsum("ij,ij->i", weighted, weighted))
-    everything = np.concatenate(squares)[: max(1, recording.frames // width)]
-    return everything.astype(float) / (width * FULL_SCALE), width / recording.sample_rate_hz, clipped
 
 
 def _exponential(squares: np.ndarray, ratio: float) -> np.ndarray:

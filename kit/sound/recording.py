@@ -69,6 +69,8 @@ class Recording:
         """
         stop = self.frames if stop is None else stop
         first, last = min(max(start, 0), self.frames), max(min(stop, self.frames), 0)
+        if first == start < stop == last:
+            return self._read(first, last - first, channel)
         out = np.zeros(max(stop - start, 0), dtype=np.float32)
         if last > first:
             out[first - start : last - start] = self._read(first, last - first, channel)
@@ -105,7 +107,7 @@ class Recording:
         if self.channels == 1:
             return values
         values = values.reshape(-1, self.channels)
-        return values[:, channel] if channel is not None else values.mean(axis=1)
+        return np.ascontiguousarray(values[:, channel]) if channel is not None else values.mean(axis=1)
 
 
 class Spectra:
@@ -133,18 +135,25 @@ class Spectra:
         """Yields (kept samples of a few blocks on end, their spectra (blocks, SIZE/2 + 1) complex64)."""
         from scipy.fft import rfft
 
+        # Larger than any array of a block, and given back at once: the C library of Linux then keeps what it gets back
+        # for the next block. New pages for each would take as long as the transforms.
+        np.empty(8 * self.SIZE, dtype=np.complex64)
         for start in range(0, self.recording.frames, self.TOGETHER * self.kept):
             count = min(self.TOGETHER, -(-(self.recording.frames - start) // self.kept))
             first = start - self.guard
             samples = self.recording.samples(first, first + (count - 1) * self.kept + self.SIZE, self.channel)
-            blocks = np.lib.stride_tricks.sliding_window_view(samples, self.SIZE)[:: self.kept]
+            blocks = np.ndarray((count, self.SIZE), np.float32, samples, strides=(4 * self.kept, 4))  # they overlap
             yield samples[self.guard : self.guard + count * self.kept], rfft(blocks)
 
     def filtered(self, spectra: np.ndarray, gain: np.ndarray) -> np.ndarray:
-        """The kept parts of blocks after a filter of real gain (no delay), on end: (blocks·kept,) float32."""
+        """The kept parts of blocks after a filter of real gain (no delay): (blocks, kept) float32.
+
+        In the spectra's own place, which afterwards holds the filtered ones: so use them for all else before.
+        """
         from scipy.fft import irfft
 
-        return irfft(spectra * gain, n=self.SIZE)[:, self.guard : self.guard + self.kept].reshape(-1)
+        spectra *= gain  # new memory for every block would take as long as the transform
+        return irfft(spectra, n=self.SIZE)[:, self.guard : self.guard + self.kept]
 
 
 def read_sound(path: str | Path) -> Recording:

@@ -16,8 +16,8 @@ from ..errors import KitError
 from ..lessons.claim_runs import ClaimRuns, run_name
 from ..logs.run import Run
 from ..plots.investigate import clicks_figure, describe_level, level_figure, level_numbers, spectrogram_figure
-from ..sound.clicks import Clicks, find_clicks, run_from_clicks
-from ..sound.level import Calibration, level, spectrogram, third_octaves
+from ..sound.clicks import Clicks, level_and_clicks, run_from_clicks
+from ..sound.level import Calibration, spectrogram, third_octaves
 from ..sound.recording import Recording, read_sound
 from ..sound.with_run import align, clicks_per_turn, level_against_speed
 from ..wording import count_of, number
@@ -81,8 +81,9 @@ class SoundView(KitBox):
     ):
         self.recording = recording if isinstance(recording, Recording) else read_sound(recording)
         self.run = run
-        self.levels: pd.DataFrame = level(self.recording, calibration=calibration)
-        self.clicks: Clicks = find_clicks(self.recording)
+        self.levels: pd.DataFrame
+        self.clicks: Clicks
+        self.levels, self.clicks = level_and_clicks(self.recording, calibration)
         self._sayings = list(self.recording.notes)
         self._loudest = loudest
         self._sayings.append(

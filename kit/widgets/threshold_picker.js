@@ -8,12 +8,16 @@ const WORDS = {
 };
 const NOT_REST = "The last pass isn't rest. It still turned on after that, up to one turn, and the gate saw nothing.";
 const SLIDER_KEYS = ["ArrowUp", "ArrowRight", "ArrowDown", "ArrowLeft", "PageUp", "PageDown", "Home", "End"];
+const ASKED = ["start_period_s", "stop_period_s", "rule"]; // what an answer answers
+const REST_MS = 300, LATE_MS = 3000;
 const KEYS_HINT = "Drag, or use the arrow keys. Shift: ten steps. Page Up, Page Down: fifty.";
 
 const stepOf = (period) => 10 ** (Math.floor(Math.log10(period) + 1e-9) - 2); // one in the third digit
 const tidy = (period) => Number(period.toPrecision(3)); // never 0.7000000000000001
 const written = (period) => (period === tidy(period) ? period.toFixed(Math.max(0, -Math.round(Math.log10(stepOf(period)))))
   : String(period));
+
+const chosen = (model) => Object.fromEntries(ASKED.map((name) => [name, model.get(name)]));
 
 function unpack(view) {
   const [t, p] = halvesOf(view, Float32Array);
@@ -27,16 +31,28 @@ function render({ model, el }) {
     target.addEventListener(type, f);
     undo.push(() => target.removeEventListener(type, f));
   };
-  const choose = (changes) => {
-    for (const [name, value] of Object.entries(changes)) model.set(name, value);
+  // During a drag Python answers with figures alone; with all else as soon as the line rests.
+  const choose = (changes, dragging = false) => {
+    for (const [name, value] of Object.entries({ ...changes, _dragging: dragging })) model.set(name, value);
     model.save_changes(); // one message is under way at a time; those in between are merged
+    clearTimeout(resting);
+    if (dragging) resting = setTimeout(rest, REST_MS); // held still, or let go out of sight
+    insist();
+    dimUntilAnswered();
   };
+  const rest = () => { if (model.get("_dragging")) choose({}); };
+  const insist = (times = 5) => { // a message may be lost on the way, there or back
+    clearTimeout(late);
+    if (times) late = setTimeout(() => { model.send(chosen(model)); insist(times - 1); }, LATE_MS);
+  };
+  undo.push(() => { rest(); [resting, late, saying].forEach(clearTimeout); });
   const unique = Math.random().toString(36).slice(2); // names of radio groups, for two views of one widget
 
   let runs = [], scale = null, bright = -1, drawing = 0, stale = true, saying = 0;
+  let resting = 0, late = 0, shown = { ...model.get("_answer"), complete: true };
   let lastStop = model.get("stop_period_s");
   const periodOf = (which) => model.get(`${which}_period_s`);
-  const rows = () => model.get("_answer").rows ?? [];
+  const rows = () => shown.rows;
 
   // ---- the two lines: dragged, typed, moved by keys -----------------------------------------------------------
   function limits(which) {
@@ -45,14 +61,14 @@ function render({ model, el }) {
     const high = which === "stop" || stop == null ? Math.max(scale.highest, periodOf(which)) : stop - stepOf(stop);
     return [tidy(low), tidy(high)];
   }
-  function move(which, period) {
+  function move(which, period, dragging) {
     const [low, high] = limits(which);
-    settle(which, tidy(Math.min(Math.max(period, low), Math.max(low, high))));
+    settle(which, tidy(Math.min(Math.max(period, low), Math.max(low, high))), dragging);
   }
-  function settle(which, period) {
+  function settle(which, period, dragging) {
     lines[which].problem.textContent = "";
     lines[which].field.removeAttribute("aria-invalid");
-    if (period !== periodOf(which)) choose({ [`${which}_period_s`]: period });
+    if (period !== periodOf(which)) choose({ [`${which}_period_s`]: period }, dragging);
     lines[which].field.value = written(period);
   }
   // A typed or shared value is taken as it stands, or refused with a sentence; what was typed stays in its field.
@@ -100,9 +116,10 @@ function render({ model, el }) {
         y = e.clientY - grab;
         frame ||= requestAnimationFrame(() => {
           frame = 0;
-          move(which, scale.period(Math.min(Math.max(y, scale.top), scale.bottom)));
+          move(which, scale.period(Math.min(Math.max(y, scale.top), scale.bottom)), slider.hasPointerCapture(e.pointerId));
         });
       },
+      onlostpointercapture: rest,
     }, tag);
     const shared = make("button", {
       type: "button", class: "pick-button", onclick: () => take(which, model.get("_common")[which]),
@@ -226,7 +243,8 @@ function render({ model, el }) {
   function read() {
     const row = rows()[bright];
     reading.classList.toggle("pick-note", !row);
-    reading.textContent = row ? `${runs[bright].name}: ${row.counted ? `${row.exact} (by the gate alone)` : row.status}`
+    const figures = row && (row.exact ? `${row.exact} (by the gate alone)` : `${row.duration} s, ${row.turns} turns`);
+    reading.textContent = row ? `${runs[bright].name}: ${row.counted ? figures : row.status}`
       : "Point at a run to see it alone, with every turn the gate measured.";
   }
   listen(plot, "pointerleave", () => highlight(-1));
@@ -298,20 +316,20 @@ function render({ model, el }) {
     notRest.hidden = stop != null;
     dimUntilAnswered();
   }
-  // An answer to an earlier place of the lines is shown, but dimmed, until the one asked for arrives.
+  // Figures for an earlier place of the lines are shown, but dimmed, until those asked for arrive.
   function dimUntilAnswered() {
-    const answer = model.get("_answer");
-    const fresh = ["start_period_s", "stop_period_s", "rule"].every((name) => answer[name] === model.get(name));
+    const now = chosen(model);
+    const fresh = ASKED.every((name) => shown[name] === now[name]), done = fresh && shown.complete;
+    if (done) clearTimeout(late);
     el.classList.toggle("pick-waiting", !fresh);
-    scroll.setAttribute("aria-busy", String(!fresh));
+    scroll.setAttribute("aria-busy", String(!done));
   }
   const write = (cell, text) => { if (cell.textContent !== text) cell.textContent = text; }; // or the table is laid out anew
-  function showAnswer() {
-    const answer = model.get("_answer");
-    const notes = answer.rows.filter((row) => row.counted).map((row) => row.note);
+  function showRows() {
+    const notes = rows().filter((row) => row.counted).map((row) => row.note);
     const common = notes.length > 1 && notes.every((note) => note === notes[0]) ? notes[0] : ""; // said once, not 60 times
     let changed = false;
-    answer.rows.forEach((row, i) => {
+    rows().forEach((row, i) => {
       const { duration, turns, status, row: line } = cells[i];
       const counts = row.counted && !runs[i].set_aside;
       changed ||= line.classList.contains("pick-out") === counts;
@@ -323,14 +341,30 @@ function render({ model, el }) {
     });
     shareNote.textContent = common && stopAt.threshold.checked ? `All counted runs: ${common}.` : "";
     clearTimeout(saying); // a screen reader hears the resting place of a line, not every step of a drag
+    dimUntilAnswered();
+    read();
+    if (changed || bright >= 0) redraw(changed);
+  }
+  function showAnswer() {
+    const answer = model.get("_answer");
+    shown = { ...answer, complete: true };
+    showRows();
     saying = setTimeout(() => {
       summary.textContent = answer.summary;
       canvas.setAttribute("aria-label", "Plot of the time one turn takes against time since the push ended. " +
         `Every curve rises: the turns get slower. ${answer.summary} The table below has all numbers.`);
     }, summary.textContent ? 400 : 0);
-    dimUntilAnswered();
-    read();
-    if (changed || bright >= 0) redraw(changed);
+  }
+  function showFigures({ status, counted, ...columns }) { // a run's words stay as they were, unless it counts no more
+    const figures = ["duration", "turns", "start", "stop"];
+    shown = { ...columns, complete: false, rows: rows().map((row, i) => {
+      const same = row.counted === counted[i];
+      return {
+        ...row, ...Object.fromEntries(figures.map((name) => [name, columns[name][i]])), exact: "", counted: counted[i],
+        status: status[i] ?? (same ? row.status : "counted"), note: same ? row.note : "", doubtful: same && row.doubtful,
+      };
+    }) };
+    showRows();
   }
   function showRuns() {
     runs = model.get("_runs").map((run) => ({ ...run, line: unpack(run.line), measured: unpack(run.measured) }));
@@ -370,6 +404,7 @@ function render({ model, el }) {
   watch("rule", () => { showChoices(); dimUntilAnswered(); });
   watch("log_period", () => { showChoices(); layout(); });
   watch("_answer", showAnswer);
+  watch("msg:custom", showFigures);
   watch("_common", placeLines);
   watch("_runs", showRuns);
   watch("refused_repairs", showRefused);
@@ -379,6 +414,7 @@ function render({ model, el }) {
   showRefused();
   placeLines();
   showAnswer();
+  rest(); // a page that closed during a drag could not say so
   return () => undo.forEach((f) => f());
 }
 

@@ -8,7 +8,7 @@ synced traits below, and each value has one owner: the person's choices are `sta
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import anywidget
 import numpy as np
@@ -17,7 +17,7 @@ import traitlets as t
 
 from ..errors import KitError
 from ..logs.run import Repair, Run
-from ..motion.speed import SpeedCurve, speed_curves
+from ..motion.speed import Curves, SpeedCurve, speed_curves
 from ..motion.threshold import (
     COUNTED,
     NEVER_SLOW_ENOUGH,
@@ -34,6 +34,7 @@ from .parts import BadChoice, front_end
 
 __all__ = ["ThresholdPicker"]
 
+_ASKED = ("start_period_s", "stop_period_s", "rule")
 MAX_POINTS = 240  # a run's line on the screen: more points than this would fall on the same pixels
 
 _RULE_WORDS = {
@@ -115,7 +116,8 @@ class ThresholdPicker(anywidget.AnyWidget):
     _columns = t.List(t.Unicode()).tag(sync=True)
     _runs = t.List(t.Dict()).tag(sync=True)
     _common = t.Dict().tag(sync=True)
-    _answer = t.Dict().tag(sync=True)
+    _answer = t.Dict().tag(sync=True)  # the last count in full
+    _dragging = t.Bool().tag(sync=True, echo_update=False)  # then figures alone are sent; the rest when the line rests
 
     def __init__(
         self,
@@ -130,6 +132,8 @@ class ThresholdPicker(anywidget.AnyWidget):
         self._curves = speed_curves(runs)  # before super(): the observers below need it
         self._styles = _styles(self._curves)
         self._counted_for: tuple = ()
+        self._counted: Results | None = None
+        self._told: Results | None = None  # the count that `_answer` tells in full
         super().__init__(
             start_period_s=common_start(self._curves) if start_period_s is None else start_period_s,
             stop_period_s=stop_period_s,
@@ -141,6 +145,7 @@ class ThresholdPicker(anywidget.AnyWidget):
             _common=_common(self._curves),
         )
         self._count()
+        self.on_msg(self._asked_again)
 
     @property
     def runs(self) -> tuple[Run, ...]:
@@ -181,22 +186,33 @@ class ThresholdPicker(anywidget.AnyWidget):
                 )
         return sorted(proposal["value"])
 
-    @t.observe("start_period_s", "stop_period_s", "rule")
+    @t.observe("start_period_s", "stop_period_s", "rule", "_dragging")
     def _count(self, change=None) -> None:
         """Measure every run and answer the page. Called once per trait, so a set of changes is measured only once."""
         asked = (self.start_period_s, self.stop_period_s, self.rule, *self._curves)
-        if asked == self._counted_for:
-            return
-        self._counted_for = asked
-        results = count_runs(self._curves, self.start_period_s, self.stop_period_s, self.rule)
-        self._answer = {
-            "start_period_s": self.start_period_s,
-            "stop_period_s": self.stop_period_s,
-            "rule": self.rule,
-            "rows": _all_shown(results),
-            "summary": _summary(results),
-        }
-        self.set_trait("results", results)
+        news = asked != self._counted_for
+        if news:
+            self._counted_for = asked
+            self._counted = count_runs(self._curves, self.start_period_s, self.stop_period_s, self.rule)
+        results, lines = self._counted, dict(zip(_ASKED, asked, strict=False))
+        if self._dragging:
+            if news:
+                self.send(lines | _figures(results))
+        elif results is not self._told:
+            self._told = results
+            number_of = self._answer.get("number", 0) + 1  # an answer is news even where a line is back in its place
+            self._answer = lines | {
+                "number": number_of,
+                "rows": _all_shown(results),
+                "summary": _summary(results),
+            }
+        if news:
+            self.set_trait("results", results)
+
+    def _asked_again(self, _, chosen, buffers) -> None:
+        """Answer a page that waits in vain, to what it has chosen: a message was lost, either way."""
+        self.set_state({name: chosen[name] for name in _ASKED} | {"_dragging": False})
+        self.send_state("_answer")
 
     @t.observe("refused_repairs")
     def _repair(self, change=None) -> None:
@@ -322,54 +338,72 @@ def _repair_shown(repair: Repair, curve: SpeedCurve) -> dict:
     }
 
 
-def _all_shown(results: Results) -> list[dict]:
-    """The rows of the table, rounded to what trials repeat: by the spread pooled over all conditions, as a fraction."""
-    runs, counts = [curve.run for curve in results.curves], results.counts
-    conditions = np.array([str(sorted(run.conditions.items())) for run in runs])
-    counted = counts.counted & np.array([run.set_aside == "" for run in runs])
-    spread = {}
-    for name in ("duration_s", "turns"):
-        values = getattr(counts, name)
+def _as_repeated(results: Results) -> dict[str, list[str]]:
+    """Durations and turns rounded to what trials repeat: by the spread pooled over all conditions, as a fraction."""
+    conditions = results.curves.once(_condition_numbers)
+    counted = results.counts.counted & results.curves.once(_in_use)
+    shown = {}
+    for name in ("duration", "turns"):
+        values = results.counts.turns if name == "turns" else results.counts.duration_s
         use = counted & (values > 0)
-        spread[name] = pooled_scatter(values[use], conditions[use])[0] if use.any() else np.nan
-    names = ("status", "duration_s", "duration_u_s", "turns", "turns_u", "start_s", "stop_s", "more_than_s")
-    columns = {name: getattr(counts, name).tolist() for name in names}
-    columns |= {"note": results.notes, "doubt": results.doubts, "outcome": results.outcomes}
-    rows = (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))
-    return [_shown(row, curve, spread) for row, curve in zip(rows, results.curves, strict=True)]
+        spread = pooled_scatter(values[use], conditions[use])[0] if use.any() else np.nan
+        shown[name] = [as_repeated(value, spread * value) for value in values.tolist()]
+    return shown
 
 
-def _shown(row: Mapping, curve: SpeedCurve, spread: Mapping[str, float]) -> dict:
-    """One row of results in words; `exact` says how well the gate timed this one run. The full numbers stay in
-    `results`.
-    """
-    set_aside = curve.run.set_aside
-    exact = (
-        f"{plus_minus(row['duration_s'], row['duration_u_s'], 's')}, {plus_minus(row['turns'], row['turns_u'])} turns"
-    )
-    words = [f"doubtful, counts: {row['doubt']}" if row["outcome"] == DOUBTFUL else row["status"]]
-    if row["status"] == NEVER_SLOW_ENOUGH and row["more_than_s"] > 0:
-        words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(row['more_than_s'], 3)} s"]
-    if set_aside:
-        words = [f"set aside: {set_aside}"] + (words if row["status"] != COUNTED else [])
-    launched = curve.times_s[0] if len(curve.times_s) else 0.0
-    return {
-        "duration": as_repeated(row["duration_s"], spread["duration_s"] * row["duration_s"]),
-        "turns": as_repeated(row["turns"], spread["turns"] * row["turns"]),
-        "exact": exact,
-        "status": "; ".join(words),
-        "note": row["note"],
-        "doubtful": row["outcome"] == DOUBTFUL,
-        "counted": row["status"] == COUNTED,
-        "start": None if np.isnan(row["start_s"]) else float(row["start_s"] - launched),
-        "stop": None if np.isnan(row["stop_s"]) else float(row["stop_s"] - launched),
-    }
+def _condition_numbers(curves: Curves) -> np.ndarray:
+    return np.unique([str(sorted(curve.run.conditions.items())) for curve in curves], return_inverse=True)[1]
+
+
+def _in_use(curves: Curves) -> np.ndarray:
+    return np.array([curve.run.set_aside == "" for curve in curves])
+
+
+def _launched_s(curves: Curves) -> np.ndarray:
+    return np.array([curve.times_s[0] if len(curve.times_s) else 0.0 for curve in curves])
+
+
+def _figures(results: Results) -> dict[str, list]:
+    """Columns of what a drag changes at once. `status` is None where it takes the doubts to say it."""
+    since_s = np.round([results.counts.start_s, results.counts.stop_s] - results.curves.once(_launched_s), 4).tolist()
+    start, stop = [[None if np.isnan(s) else s for s in of] for of in since_s]
+    counted = results.counts.counted.tolist()
+    status = [
+        None if c and not curve.run.set_aside else _status(results, i)
+        for i, (c, curve) in enumerate(zip(counted, results.curves, strict=True))
+    ]
+    return _as_repeated(results) | {"start": start, "stop": stop, "counted": counted, "status": status}
+
+
+def _status(results: Results, i: int) -> str:
+    """A run's status in words, but for doubts."""
+    status, more_than_s = results.counts.status[i], results.counts.more_than_s[i]
+    words = [status]
+    if status == NEVER_SLOW_ENOUGH and more_than_s > 0:
+        words = [f"{NEVER_SLOW_ENOUGH}: it lasted more than {number(more_than_s, 3)} s"]
+    if set_aside := results.curves[i].run.set_aside:
+        words = [f"set aside: {set_aside}"] + (words if status != COUNTED else [])
+    return "; ".join(words)
+
+
+def _all_shown(results: Results) -> list[dict]:
+    """The rows of the table in words; `exact` says how well the gate timed a run. Full numbers stay in `results`."""
+    counts, columns = results.counts, _figures(results)
+    doubtful = [outcome == DOUBTFUL for outcome in results.outcomes]
+    columns["status"] = [
+        said if said is not None else f"doubtful, counts: {results.doubts[i]}" if doubtful[i] else COUNTED
+        for i, said in enumerate(columns["status"])
+    ]
+    figures = zip(counts.duration_s, counts.duration_u_s, counts.turns, counts.turns_u, strict=True)
+    exact = [f"{plus_minus(s, s_u, 's')}, {plus_minus(turns, turns_u)} turns" for s, s_u, turns, turns_u in figures]
+    columns |= {"exact": exact, "note": results.notes, "doubtful": doubtful}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def _summary(results: Results) -> str:
     """The results in a sentence or two, for eyes and for a screen reader."""
     counts = results.counts
-    kept = np.array([curve.run.set_aside == "" for curve in results.curves])
+    kept = results.curves.once(_in_use)
     counted = counts.counted & kept
     runs = len(results.curves)
     parts = [f"{counted.sum()} of {runs} {'run' if runs == 1 else 'runs'} counted"]

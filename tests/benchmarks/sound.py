@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from kit.sound.clicks import find_clicks
-from kit.sound.level import level
+from kit.sound.clicks import find_clicks, level_and_clicks
 from kit.sound.recording import Spectra, read_sound, write_wav
 from tests.benchmarks.race import Job, Row, race
 
@@ -26,8 +25,7 @@ def clicks_and_level(small: bool) -> list[Row]:
         recording = read_sound(_recorded(Path(folder) / "long.wav", duration_s))
 
         def ours():
-            level(recording)
-            find_clicks(recording)
+            level_and_clicks(recording)
 
         row = race(
             f"clicks and A-level, {duration_s} s of sound",

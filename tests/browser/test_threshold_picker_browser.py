@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 
 import pytest
@@ -68,6 +69,59 @@ def test_a_dragged_line_takes_the_results_with_it(page, kernel_says):
     assert all(new != old for new, old in zip(shown, before, strict=True))
     expected = kernel_says(page, "[row['duration'] for row in picker._answer['rows']]")
     assert repr(shown) == expected
+
+
+# The first message that says a line has come to rest never leaves the page.
+LOSES_ONE = """() => {
+  const send = WebSocket.prototype.send;
+  let lost = false;
+  WebSocket.prototype.send = function (message) {
+    const text = typeof message === "string" ? message : new TextDecoder().decode(message);
+    if (lost || !text.includes('"_dragging":false')) return send.call(this, message);
+    lost = true;
+  };
+}"""
+ANSWERED = "[*map(picker._answer.get, ('start_period_s', 'summary')), *(r['duration'] for r in picker._answer['rows'])]"
+CELLS = "nodes => nodes.map(node => [...node.querySelectorAll('tbody tr')].map(row => row.children[3].textContent))"
+
+
+def test_two_views_end_in_full_where_a_line_is_held_still_and_where_letting_go_was_not_heard(desk, kernel_says):
+    page = desk.show(NOTEBOOK.removesuffix("picker\n") + "display(picker)\npicker\n")
+    views, tables = page.locator(".kit-picker"), page.locator(".kit-picker .pick-scroll:has(table)")
+    expect(views).to_have_count(2)
+    views.first.evaluate("node => node.scrollIntoView()")
+    box = slider(views.first, "Start").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for step in range(1, 9):
+        page.mouse.move(x, y - 4 * step)
+
+    def ends_in_full() -> str:
+        for i in range(2):
+            expect(tables.nth(i)).to_have_attribute("aria-busy", "false", timeout=10_000)
+            expect(slider(views.nth(i), "Start")).to_have_attribute("aria-valuenow", f"{start():g}")
+        asked, said, *expected = ast.literal_eval(kernel_says(page, ANSWERED))
+        assert asked == start()
+        assert views.evaluate_all(CELLS) == [expected] * 2
+        for i in range(2):
+            expect(views.nth(i).locator(".pick-summary")).to_have_text(said)
+        return said
+
+    def start() -> float:
+        return value_of(views.first, "Start")
+
+    expect(tables.first).to_have_attribute("aria-busy", "true")
+    held, said = start(), ends_in_full()  # the button is still down
+    page.evaluate(LOSES_ONE)
+    page.mouse.move(x, y - 60)
+    page.mouse.up()
+    for i in range(2):  # the figures come all the same, and a screen reader hears no word of them yet
+        expect(views.nth(i)).not_to_have_class(re.compile("pick-waiting"))
+        expect(tables.nth(i)).to_have_attribute("aria-busy", "true")
+        expect(views.nth(i).locator(".pick-summary")).to_have_text(said)
+    assert ends_in_full() != said
+    assert start() > held
 
 
 def test_the_table_says_what_is_below_and_the_rules_stand_two_by_two(page):

@@ -81,7 +81,7 @@ async def arrive(students: list[Student], stage: str, options: argparse.Namespac
         pages = [(student, result[0]) for student, result in zip(students, came, strict=True) if result in there]
 
         async def drag(student: Student, page) -> list[float]:
-            return [await student.move_threshold(page, 0.25 + 0.001 * step) for step in range(20)]
+            return await student.drag_threshold(page, [0.25 + 0.001 * step for step in range(20)])
 
         row["moves_s"] = [time for moves in await asyncio.gather(*(drag(*pair) for pair in pages)) for time in moves]
     return row

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import uuid
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -129,14 +130,25 @@ class Student:
         page.channel.close()
         await self._ask("DELETE", f"api/sessions/{page.session}")
 
-    async def move_threshold(self, page: Page, period_s: float) -> float:
-        """Move the start threshold as a drag does; the time (s) until the kernel has answered."""
+    async def drag_threshold(self, page: Page, periods_s: Sequence[float]) -> list[float]:
+        """Drag the start threshold through these places and let go; how long each message was without an answer (s).
+
+        As the picker's page does: the first move says that a drag has begun, letting go that the line rests. Each
+        message waits for the answer to the one before. What is answered when the line rests must be all of it.
+        """
         model = next(name for name, state in page.models.items() if "start_period_s" in state)
-        moved = time.monotonic()
-        data = {"method": "update", "state": {"start_period_s": period_s}, "buffer_paths": []}
-        content = {"comm_id": model, "data": data}
-        await self._hear(page, await self._send(page, "comm_msg", content), moved)
-        return time.monotonic() - moved
+        states: list[dict] = [{"start_period_s": period_s} for period_s in periods_s]
+        states[0]["_dragging"] = True
+        waits = []
+        for state in [*states, {"_dragging": False}]:
+            moved = time.monotonic()
+            data = {"method": "update", "state": state, "buffer_paths": []}
+            await self._hear(page, await self._send(page, "comm_msg", {"comm_id": model, "data": data}), moved)
+            waits.append(time.monotonic() - moved)
+        answer = page.models[model]["_answer"]
+        if answer["start_period_s"] != periods_s[-1] or not all("note" in row for row in answer["rows"]):
+            raise RuntimeError("a drag was not answered in full")
+        return waits
 
     def memory_mib(self) -> float:
         """Proportional memory of the server and all below it: its kernels, and the process they are forked from."""
@@ -192,6 +204,8 @@ class Student:
                 raise RuntimeError("\n".join(content["traceback"]))
             if kind == "comm_open":
                 page.models[content["comm_id"]] = content["data"].get("state", {})
+            if kind == "comm_msg" and content["data"].get("method") == "update":
+                page.models[content["comm_id"]].update(content["data"]["state"])
             if page.first_s is None and WIDGET in content.get("data", {}):
                 page.first_s = time.monotonic() - since
             if kind == "status" and content["execution_state"] == "idle" and json.loads(parent)["msg_id"] == last:

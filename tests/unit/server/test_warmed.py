@@ -225,6 +225,20 @@ def test_other_kernels_are_left_to_others(command):
     )
 
 
+def test_a_stream_is_flushed_only_when_something_was_written():
+    done = []
+    stream = SimpleNamespace(write=lambda text: done.append(text) or len(text), flush=lambda: done.append("flushed"))
+    server_warmed._flush_if_written(stream)
+    stream.flush()
+    assert done == []
+    print("a", "b", file=stream, flush=True)
+    stream.flush()
+    assert "".join(done) == "a b\nflushed"
+    assert stream.write("more") == 4
+    stream.flush()
+    assert done[-2:] == ["more", "flushed"]
+
+
 def test_what_a_cell_needed_in_between_is_given_back(monkeypatch):
     """Blocks freed below one that is kept stay with the process, unless it is told to return them."""
     monkeypatch.setattr(server_warmed, "IDLE_S", 0.01)

@@ -1,11 +1,13 @@
 """Clicks: found in noise, not found where there are none; a run made of them and its timing uncertainty."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kit import Run, measure
 from kit.errors import KitError
-from kit.sound.clicks import find_clicks, run_from_clicks, timing_scatter
+from kit.sound.clicks import find_clicks, level_and_clicks, run_from_clicks, timing_scatter
+from kit.sound.level import level
 from kit.sound.recording import read_sound, write_wav
 from tests.reference.rendered import LAWS, Exact, sound_of
 
@@ -133,6 +135,17 @@ def test_strength_follows_the_click(tmp_path):
     true_s = slowing_times(10)
     weak, strong = (detect(tmp_path, clicking(rng, true_s, snr)).strength_dB.mean() for snr in (20, 30))
     assert strong - weak == pytest.approx(10, abs=1)
+
+
+@pytest.mark.parametrize("rate", [11_025, 48_000])
+def test_level_and_clicks_together_are_what_each_says_alone(tmp_path, rate):
+    sound = clicking(np.random.default_rng(4), slowing_times(), 20, rate=rate)
+    recording = read_sound(write_wav(tmp_path / "stereo.wav", np.stack([sound, 0.5 * sound], axis=1), rate))
+    levels, clicks = level_and_clicks(recording)
+    pd.testing.assert_frame_equal(levels, level(recording), rtol=0, atol=1e-5)  # dB
+    alone = find_clicks(recording)
+    assert clicks.times_s == pytest.approx(alone.times_s, abs=1e-7)
+    assert clicks.strength_dB == pytest.approx(alone.strength_dB, abs=0.01)  # guards of 0.1 and 0.03 s
 
 
 def test_a_band_beyond_the_recording(tmp_path):

@@ -120,6 +120,56 @@ def test_a_table_is_made_only_when_it_is_read_and_the_same_count_is_no_news(pick
     assert [change["name"] for change in heard] == ["results"]
 
 
+@pytest.fixture
+def sent(picker, monkeypatch) -> list[dict]:
+    """What the picker sends to the page from now on."""
+    messages = []
+    monkeypatch.setattr(picker, "_send", lambda message, buffers=None: messages.append(message))
+    return messages
+
+
+def test_a_drag_is_answered_by_figures_alone_and_in_full_when_the_line_rests(picker, sent, curves):
+    before = picker._answer
+    picker.set_state({"start_period_s": 0.39, "_dragging": True})
+    picker.set_state({"start_period_s": 0.4})
+    assert [message["method"] for message in sent] == ["custom", "custom"], "and nothing comes back that the page sent"
+    assert picker._answer is before
+    pd.testing.assert_frame_equal(picker.results, measure(curves, 0.4, 1.0))  # for Python all is there at any time
+    figures = sent[-1]["content"]
+    picker.set_state({"_dragging": False})
+    assert [list(message.get("state", ())) for message in sent] == [[], [], ["_answer"]]
+    answer, at_once = picker._answer, ThresholdPicker(curves, 0.4, 1.0)._answer
+    assert answer | {"number": 0} == at_once | {"number": 0}
+    assert {name: figures[name] for name in ("start_period_s", "stop_period_s", "rule")}.items() <= answer.items()
+    for name in ("duration", "turns", "start", "stop", "counted"):
+        assert figures[name] == [row[name] for row in answer["rows"]]
+    assert len(json.dumps(sent[0])) < 0.4 * len(json.dumps(sent[-1]))
+
+
+def test_a_line_dragged_back_to_its_place_is_answered_too(picker, sent):
+    number, rows = picker._answer["number"], picker._answer["rows"]
+    for state in ({"start_period_s": 0.4, "_dragging": True}, {"start_period_s": 0.28}, {"_dragging": False}):
+        picker.set_state(state)
+    assert sent[-1]["state"]["_answer"]["number"] > number
+    assert picker._answer["rows"] == rows
+
+
+def test_a_page_that_waits_in_vain_is_answered_to_what_it_shows(picker, sent):
+    picker.set_state({"start_period_s": 0.4, "_dragging": True})
+    chosen = {"start_period_s": 0.41, "stop_period_s": 0.9, "rule": "interpolated"}
+    for _ in range(2):  # the first answer may be lost as well
+        picker._handle_custom_msg(chosen, [])
+        assert chosen.items() <= sent[-1]["state"]["_answer"].items()
+    assert not picker._dragging
+
+
+def test_during_a_drag_a_run_that_does_not_count_says_so_at_once(sent, picker):
+    picker.set_state({"stop_period_s": 40.0, "_dragging": True})
+    figures = sent[-1]["content"]
+    assert set(figures["duration"]) == {"–"}
+    assert all(status.startswith("never slow enough: it lasted more than") for status in figures["status"])
+
+
 def test_both_lines_may_jump_past_each_other_in_one_message(picker):
     picker.set_state({"start_period_s": 1.5, "stop_period_s": 2.0})
     assert (picker.start_period_s, picker.stop_period_s) == (1.5, 2.0)
