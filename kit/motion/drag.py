@@ -239,7 +239,7 @@ class DragLaw:
             else:
                 small = u < 0.5
                 ratio = np.where(u > 0, np.arctanh(np.where(small, u, 0.0)) / u, 1.0)
-                ends = np.sqrt(self._drag(start) * self._drag(stop))
+                ends = np.sqrt(self._drag(start)) * np.sqrt(self._drag(stop))
                 ratio = np.where(small | (product == 0), ratio, np.log((product + half) / ends) / u)
             return np.where(loss == 0, 0.0, loss / product * ratio)[()]
 

@@ -419,6 +419,7 @@ class _Passes:
         columns = [speed_column, np.ones_like(target), *self.flag_columns, *terms, target]
         return _triangle_of(np.array(columns) / self.speed)
 
+    @np.errstate(over="ignore", invalid="ignore")  # a step may lead far off; then it is not taken
     def fit(self, name: str) -> DragFit:
         """Gauss–Newton with bounds, halving steps that do not improve."""
         indices = ["abc".index(term) for term in LAWS[name]]
@@ -432,20 +433,22 @@ class _Passes:
             squares = float(misfit @ misfit)
             if squares < best:
                 improved = best - squares
-                best, kept = squares, parameters
+                best, kept, left = squares, parameters, misfit
                 triangle = self._linearised(law, parameters, indices, speeds, angle)
                 parameters, expected = bounded_solution(triangle, free)
                 parameters[0] = max(parameters[0], kept[0] / 2)
                 # Done when the step just found matters little beside the noise (0.03 standard errors): the
                 # step after it would be smaller by far.
                 if min(improved, best - expected) <= 1e-3 * best / len(misfit):
-                    kept = parameters
+                    misfit = self._misfit(_law(indices, parameters[free:]), parameters)[0]
+                    if misfit @ misfit <= best * (1 + 1e-3):  # where no law fits, it may lead anywhere
+                        kept, left = parameters, misfit
                     break
             elif squares <= best * (1 + 1e-9):
                 break
             else:
                 parameters = (parameters + kept) / 2
-        return self._result(name, indices, kept, triangle)
+        return self._result(name, indices, kept, left, triangle)
 
     def _misfit(self, law, parameters):
         """Time residuals in s, and speeds and angles of the model."""
@@ -464,10 +467,9 @@ class _Passes:
             target = target + column * value
         return self._triangle(by_speed, by_terms, target)
 
-    def _result(self, name, indices, parameters, triangle) -> DragFit:
+    def _result(self, name, indices, parameters, residuals, triangle) -> DragFit:
         count, free = len(parameters), self.flags + 1
         law = _law(indices, parameters[free:])
-        residuals = self._misfit(law, parameters)[0]
         dof = len(self.times) - count
         squares = float(residuals @ residuals)
         inverse = np.linalg.pinv(triangle[:count, :count])

@@ -2,7 +2,8 @@
 
 Two comparisons, each of which names a run only if it lies far outside what the runs of the table are used to:
 
-* what was counted: duration and turns against those of the sisters (`kit.stats.misfit.far_from_group`);
+* what was counted: duration and turns against those of the sisters (`kit.stats.misfit.far_from_group`), where they
+  differ by more than the run's own uncertainty can explain;
 * how it slowed: the same rotor has the same speed curve however it was spun, only begun at another place, and a little
   stretched where friction is a little different. So the passes of a run are laid along a sister's curve, moved in time
   and angle and stretched alike in both. A second push, a touch or a hand at the end leaves passes that fit no sister.
@@ -26,6 +27,7 @@ __all__ = ["LEAST_SISTERS", "unlike_sisters"]
 
 LEAST_SISTERS = 2
 _FAR = 0.01  # of the duration or the turns: less is not worth a word
+_OWN = 3.0  # standard uncertainties: so far off a run that was counted badly may be, and says so itself by its u
 # A misfit is told if it is so many times the usual one of the table, so large a share of the time looked at, and so
 # many times the scatter of the passes. Of 661 clean runs one passed the first line, two the second.
 _ODD = ((4.0, 0.001, 3.5), (10.0, 0.0004, 10.0))
@@ -33,13 +35,14 @@ _LEAST_PASSES, _STEPS = 6, 12
 _STRETCH = (0.6, 1.7)
 
 
-def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, turns) -> list[str | None]:
+def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations, turns) -> list[str | None]:
     """For each run a sentence if it is unlike the other runs of its condition, "" if it is like them; None if there
     is nothing to compare it with.
 
     Parameters
     ----------
-    curves : `SpeedCurve` of every run that counts. groups : its condition. durations_s, turns : (n,) its counts.
+    curves : `SpeedCurve` of every run that counts. groups : its condition. durations, turns : two arrays (n,) each, its
+    counts (s, 1) and their standard uncertainties.
     """
     said: list[str | None] = [None] * len(curves)
     members: dict[Hashable, list[int]] = {}
@@ -51,10 +54,10 @@ def unlike_sisters(curves: Sequence, groups: Sequence[Hashable], durations_s, tu
     kept = [i for group in families for i in group]
     label = np.concatenate([np.full(len(group), k) for k, group in enumerate(families)])
     ways = ("It made {} more turns", "It made {} fewer turns"), ("It lasted {} longer", "It lasted {} less long")
-    for values, (more, less) in zip((turns, durations_s), ways, strict=True):
-        logs = np.log(np.asarray(values, dtype=float)[kept])
-        for at, (off, spread) in far_from_group(logs, label).items():
-            if abs(off) > np.log1p(_FAR):
+    for counted, (more, less) in zip((turns, durations), ways, strict=True):
+        values, u = np.asarray(counted, dtype=float)[:, kept]
+        for at, (off, spread) in far_from_group(np.log(values), label).items():
+            if abs(off) > np.log1p(max(_FAR, _OWN * u[at] / values[at])):
                 how = (more if off > 0 else less).format(f"{abs(np.expm1(off)):.0%}")
                 said[kept[at]] = (
                     f"{how} than the other runs of its condition: {number(spread, 2)} times the usual spread."

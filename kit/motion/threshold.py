@@ -185,7 +185,9 @@ class Results:
             if curves[i].usable and not curves[i].run.set_aside and curves[i].run.conditions
         ]
         groups = [tuple(sorted(curves[i].run.conditions.items())) for i in some]
-        sentences = unlike_sisters([curves[i] for i in some], groups, counts.duration_s[some], counts.turns[some])
+        durations, turns = (counts.duration_s, counts.duration_u_s), (counts.turns, counts.turns_u)
+        counted = (np.array(both)[:, some] for both in (durations, turns))
+        sentences = unlike_sisters([curves[i] for i in some], groups, *counted)
         yield from ((i, sentence) for i, sentence in zip(some, sentences, strict=True) if sentence is not None)
 
     @property
