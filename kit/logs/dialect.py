@@ -171,8 +171,8 @@ def find_dialect(
     comment = next((line.strip()[0] for line in head + tail if line.strip()[:1] in ("#", "%")), "#")
     of_head = [line for line in head if not is_remark(line)]
     of_tail = [line for line in tail if not is_remark(line)] if len(text) > HEAD else []
-    rows = [_content(line, comment) for line in of_head + of_tail]
-    sample = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS:][-SAMPLE_ROWS:]
+    rows = of_head + of_tail
+    sample = [_content(line, comment) for line in rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS:][-SAMPLE_ROWS:]]
     # a tab at the end of a row is an empty cell if there are tabs within rows, else a slip
     tabs = any("\t" in line for line in sample)
     tabs = tabs and sum(line.rstrip(" ").endswith("\t") for line in of_head) > 0.3 * len(of_head)
@@ -180,7 +180,7 @@ def find_dialect(
         raise KitError("There are no rows of numbers in this file", file=file, fix="export the log again")
 
     delimiter, decimal = _best_candidate(sample, head, "\t" if tabs and delimiter is None else delimiter, decimal)
-    is_text = _text_columns(rows, delimiter, decimal)
+    is_text = _text_columns(rows, delimiter, decimal, comment)
     if not is_text or all(is_text):
         raise KitError(
             "There is no column of numbers in this file",
@@ -269,13 +269,13 @@ def _title_width(head: list[str]) -> int:
     return len(split_row(title[-1], ",")) if title else 0
 
 
-def _text_columns(lines: list[str], delimiter: str, decimal: str) -> tuple[bool, ...]:
+def _text_columns(lines: list[str], delimiter: str, decimal: str, comment: str) -> tuple[bool, ...]:
     """One bool a column: does it mostly hold words? Rows without any number are preamble.
 
     Only the form of a row matters, so rows that differ in their digits alone are looked at together.
     """
     forms = Counter(re.sub(r"\d+", "0", "\n".join(lines)).split("\n"))
-    rows = [(split_row(form, delimiter), count) for form, count in forms.items()]
+    rows = [(split_row(_content(form, comment), delimiter), count) for form, count in forms.items()]
     numeric = [(row, [is_number(cell, decimal) for cell in row], count) for row, count in rows]
     numeric = [(row, flags, count) for row, flags, count in numeric if any(flags)]
     if not numeric:

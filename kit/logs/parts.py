@@ -215,6 +215,8 @@ def sampled_moments(table: Table, plan: Plan, part: Part, blocked: int | str | N
 
 def whole_column(table: Table, part: Part) -> Part:
     """Without the empty cells below the run; a KitError for an empty cell within it."""
+    if not np.isnan(part.clock).any():
+        return part
     filled = np.flatnonzero(~np.isnan(part.clock))
     stop = filled[-1] + 1 if len(filled) else 0
     part.clock, part.rows = part.clock[:stop], part.rows[:stop]

@@ -45,7 +45,6 @@ function render({ model, el }) {
     clearTimeout(late);
     if (times) late = setTimeout(() => { model.send(chosen(model)); insist(times - 1); }, LATE_MS);
   };
-  undo.push(() => { rest(); [resting, late, saying].forEach(clearTimeout); });
   const unique = Math.random().toString(36).slice(2); // names of radio groups, for two views of one widget
 
   let runs = [], scale = null, bright = -1, drawing = 0, stale = true, saying = 0;
@@ -415,6 +414,7 @@ function render({ model, el }) {
   placeLines();
   showAnswer();
   rest(); // a page that closed during a drag could not say so
+  undo.push(rest, () => [resting, late, saying].forEach(clearTimeout));
   return () => undo.forEach((f) => f());
 }
 

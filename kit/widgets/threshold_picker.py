@@ -132,7 +132,7 @@ class ThresholdPicker(anywidget.AnyWidget):
         self._curves = speed_curves(runs)  # before super(): the observers below need it
         self._styles = _styles(self._curves)
         self._counted_for: tuple = ()
-        self._counted: Results | None = None
+        self._counted: Results
         self._told: Results | None = None  # the count that `_answer` tells in full
         super().__init__(
             start_period_s=common_start(self._curves) if start_period_s is None else start_period_s,
@@ -200,9 +200,8 @@ class ThresholdPicker(anywidget.AnyWidget):
                 self.send(lines | _figures(results))
         elif results is not self._told:
             self._told = results
-            number_of = self._answer.get("number", 0) + 1  # an answer is news even where a line is back in its place
             self._answer = lines | {
-                "number": number_of,
+                "number": self._answer.get("number", 0) + 1,  # so it is news where a line is back in its place, too
                 "rows": _all_shown(results),
                 "summary": _summary(results),
             }
