@@ -27,7 +27,7 @@ __all__ = ["LEAST_SISTERS", "unlike_sisters"]
 
 LEAST_SISTERS = 2
 _FAR = 0.01  # of the duration or the turns: less is not worth a word
-_OWN = 3.0  # standard uncertainties: so far off a run that was counted badly may be, and says so itself by its u
+_OWN = 2.0  # standard uncertainties: so far off a run that was counted badly may be, and says so itself by its u
 # A misfit is told if it is so many times the usual one of the table, so large a share of the time looked at, and so
 # many times the scatter of the passes. Of 661 clean runs one passed the first line, two the second.
 _ODD = ((4.0, 0.001, 3.5), (10.0, 0.0004, 10.0))
