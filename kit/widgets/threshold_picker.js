@@ -354,12 +354,12 @@ function render({ model, el }) {
         `Every curve rises: the turns get slower. ${answer.summary} The table below has all numbers.`);
     }, summary.textContent ? 400 : 0);
   }
-  function showFigures({ status, counted, ...columns }) { // a run's words stay as they were, unless it counts no more
+  function showFigures({ status, counted, ...drawn }) { // a run's words stay as they were, unless it counts no more
     const figures = ["duration", "turns", "start", "stop"];
-    shown = { ...columns, complete: false, rows: rows().map((row, i) => {
+    shown = { ...drawn, complete: false, rows: rows().map((row, i) => {
       const same = row.counted === counted[i];
       return {
-        ...row, ...Object.fromEntries(figures.map((name) => [name, columns[name][i]])), exact: "", counted: counted[i],
+        ...row, ...Object.fromEntries(figures.map((name) => [name, drawn[name][i]])), exact: "", counted: counted[i],
         status: status[i] ?? (same ? row.status : "counted"), note: same ? row.note : "", doubtful: same && row.doubtful,
       };
     }) };

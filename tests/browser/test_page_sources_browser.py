@@ -407,8 +407,8 @@ def refused_at_first(desk, source: str, fake: str, per_turn: str, asks: str, ref
     return page, box
 
 
-def is_kept(box, passes: int) -> None:
-    expect(box.locator(".live-number").first).to_have_text(f"passes{passes}")
+def is_kept(box, counted: str) -> None:
+    expect(box.locator(".live-number").first).to_have_text(counted)
     box.get_by_role("button", name="End this run now").click()
     box.get_by_role("button", name="Put it among my runs").click()
     expect(box).to_contain_text("Kept: number of magnets")
@@ -436,7 +436,7 @@ def test_from_the_question_for_the_microphone_to_a_trend_of_twelve_runs(desk, ke
         page.evaluate("([rate, sound]) => window.load(rate, sound)", [16_000, b64encode(sound.tobytes()).decode()])
         box.get_by_label("magnets").select_option(str(magnets))
         box.get_by_role("button", name="Let it listen").click()
-        is_kept(box, len(times_s))
+        is_kept(box, f"clicks{len(times_s)}")
     assert np.max(np.abs(trend_of_twelve(page, kernel_says, "clicks"))) < 0.005
 
 
@@ -455,7 +455,7 @@ def test_from_the_question_for_the_camera_to_a_trend_of_twelve_runs(desk, kernel
         page.evaluate("film => window.play(...film)", [(times_s + begun_s).tolist(), levels.tolist()])
         seen = len(passes_from_samples(times_s, np.round(levels))[0])
         assert 0 <= len(exact.passes_s(0.6)) - seen <= 1  # the film may end within the last
-        is_kept(box, seen)
+        is_kept(box, f"marks{seen}")
         begun_s += times_s[-1] + 1  # the camera's clock goes on
     off_s = np.abs(trend_of_twelve(page, kernel_says, "camera"))
     assert np.median(off_s) < 1 / 20 / 30
