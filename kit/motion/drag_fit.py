@@ -441,7 +441,7 @@ class _Passes:
                 # step after it would be smaller by far.
                 if min(improved, best - expected) <= 1e-3 * best / len(misfit):
                     misfit = self._misfit(_law(indices, parameters[free:]), parameters)[0]
-                    if misfit @ misfit <= best * (1 + 1e-3):  # where no law fits, it may lead anywhere
+                    if misfit @ misfit <= 2 * best:  # where no law fits, it may lead anywhere
                         kept, left = parameters, misfit
                     break
             elif squares <= best * (1 + 1e-9):
