@@ -265,10 +265,14 @@ class Hub:
 
     def start(self) -> None:
         began = time.monotonic()
-        with self.log.open("ab") as log:
-            command = self.command.replace("&& ", "&& exec ")
-            self.process = subprocess.Popen(["sh", "-c", command], stdout=log, stderr=log, stdin=subprocess.DEVNULL)
-        wait_for(lambda: self.process.poll() is not None or answers(f"{HUB}/hub/api/"), "the hub answers")
+        command = self.command.replace("&& ", "&& exec ")
+        for _ in range(3):  # as jupyterhub.service says, Restart=on-failure: a hub may meet its culler while it starts
+            with self.log.open("ab") as log:
+                self.process = subprocess.Popen(["sh", "-c", command], stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+            wait_for(lambda: self.process.poll() is not None or answers(f"{HUB}/hub/api/"), "the hub answers")
+            if self.process.poll() is None:
+                break
+            say("The hub ended while it started, and is started again")
         expect(self.process.poll() is None, "the hub has started")
         say(f"The hub answers after {time.monotonic() - began:.1f} s")
 

@@ -125,9 +125,8 @@ def test_a_table_is_made_only_when_it_is_read_and_the_same_count_is_no_news(pick
 def sent(picker, monkeypatch) -> list[dict]:
     """What the picker sends to the page from now on."""
     messages = []
-    monkeypatch.setattr(
-        picker, "comm", Mock(comm_id="page")
-    )  # ipykernel's, once loaded, sends nothing without a kernel
+    # ipykernel's, once it is loaded, sends nothing where there is no kernel
+    monkeypatch.setattr(picker, "comm", Mock(comm_id="page"))
     monkeypatch.setattr(picker, "_send", lambda message, buffers=None: messages.append(message))
     return messages
 
