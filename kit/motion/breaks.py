@@ -261,8 +261,8 @@ class _Rows:
     def unseen(self, spline) -> np.ndarray:
         """`unseen_moments`, of the moments midway between two passes."""
         p, m = self.p, len(self.starts)
-        since = p.times_s[:, None] - (p.times_s[1:] + p.times_s[:-1]) / 2
         moments, speed = (p.times_s[1:] + p.times_s[:-1]) / 2, 1 / p.period_s[1:]
+        since = p.times_s[:, None] - moments
         since *= since > 0
         push = self.rows(since * PUSH * speed)
         stop = self.rows(since * since / 2 * speed**2 / (2 * STOP_TURNS))

@@ -343,7 +343,7 @@ def sensitivities(
     if law.a > 0:  # otherwise it never comes to rest
         time = np.minimum(time, law.time_to_rest(start))
     speed = np.maximum(speed, 1e-100 * start)  # without constant drag it never is 0, except in rounding
-    drag = law.a + speed * (law.b + speed * law.c)
+    drag = law._drag(speed)
     slope = law.b + 2 * law.c * speed
     powers = np.empty((4, len(speed)))  # speed^k / drag; products are quicker than powers
     powers[0] = 1 / drag

@@ -425,7 +425,7 @@ def _rise(speed) -> float:
 
 def _finished(fit: Spline, times_s) -> Spline:
     """Speeds at all passes; what little a curve rises is ironed out, so that a binary search over them is safe."""
-    speed = fit.speed if len(fit.speed) == len(times_s) else fit.speeds(times_s)
+    speed = fit.speed if len(fit.fitted_s) == len(times_s) else fit.speeds(times_s)
     if _rise(speed) > 1e-9:
         from scipy.optimize import isotonic_regression
 

@@ -47,7 +47,6 @@ class Trust:
 
     doubts: tuple[str, ...] = ()
     ended_s: float = inf  # the last of them, a sudden stop, does not matter to a count that ends before this moment
-
     pushed_s: float = -inf  # the first of them, a push that lasted, does not matter to a count that starts after this
 
     def until(self, stop_s: float, start_s: float = -inf) -> tuple[str, ...]:

@@ -132,7 +132,11 @@ class Warmed(SingletonConfigurable):
                 Thread(target=_wait_for, args=(pid.result(), ended), daemon=True).start()
             else:
                 pid.set_exception(ConnectionError("the process with the libraries has ended"))
-        if self._socket is server:
+        with self._lock:
+            latest = self._socket is server
+            if latest:
+                self._process = None  # else it would seem to run while it is waited for, and the next not be started
+        if latest:
             with contextlib.suppress(OSError, TimeoutError, subprocess.TimeoutExpired):
                 process.wait(60)
                 self.start()  # while nobody waits

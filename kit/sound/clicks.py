@@ -169,7 +169,7 @@ def click_settings(
         "fewer": fewer,
         "reach": reach,
         "low": band_hz[0],
-        "high": min(band_hz[1], 0.45 * sample_rate_hz),
+        "high": _within(sample_rate_hz, band_hz)[1],
         "factor": _threshold(rate, reach, band_hz),
         "quartile": _quartile(k),
         "least": 2.0**-30 / 12,
@@ -180,11 +180,17 @@ def click_settings(
     }
 
 
-def _steps(rate_hz: float, band_hz: tuple[float, float]) -> tuple[int, int]:
-    """One value is kept of so many samples; so many values make a window. KitError if the band does not fit."""
+def _within(rate_hz: float, band_hz: tuple[float, float]) -> tuple[float, float]:
+    """What a recording of that rate holds of a band. KitError if that is nothing."""
     low, high = band_hz[0], min(band_hz[1], 0.45 * rate_hz)
     if not 0 < low < high:
         raise KitError("The band does not fit the recording", found=band_hz, fix=f"stay below {0.45 * rate_hz:.0f} Hz")
+    return low, high
+
+
+def _steps(rate_hz: float, band_hz: tuple[float, float]) -> tuple[int, int]:
+    """One value is kept of so many samples; so many values make a window. Raises as `_within`."""
+    low, high = _within(rate_hz, band_hz)
     fewer = 1 << int(np.log2(rate_hz / (high - low)))
     return fewer, max(1, round(WINDOW_S * rate_hz / fewer))
 
@@ -213,8 +219,8 @@ class _BandPower:
         fewer, self.reach = _steps(self.recording.sample_rate_hz, band_hz)
         self.rate = self.recording.sample_rate_hz / fewer
         points = Spectra.SIZE // fewer
-        high = min(band_hz[1], 0.45 * self.recording.sample_rate_hz)
-        chosen = np.flatnonzero((spectra.frequency_hz >= band_hz[0]) & (spectra.frequency_hz <= high))
+        low, high = _within(self.recording.sample_rate_hz, band_hz)
+        chosen = np.flatnonzero((spectra.frequency_hz >= low) & (spectra.frequency_hz <= high))
         self.lines = slice(chosen[0], chosen[-1] + 1)
         # so scaled, a sine of amplitude 1 has the power ½
         self.gain = (_taper(chosen.size) * np.sqrt(2) * points / Spectra.SIZE).astype(np.float32)

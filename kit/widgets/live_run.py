@@ -62,7 +62,7 @@ class LivePlot(anywidget.AnyWidget):
     _css = front_end("live_gate.css")
 
     numbers = t.List(t.List(t.Unicode())).tag(sync=True)
-    nothing = t.Unicode("Nothing has passed the gate yet.").tag(sync=True)
+    nothing = t.Unicode().tag(sync=True)
 
     def __init__(self, **traits):
         self.times_s, self.periods_s = np.empty(0), np.empty(0)
