@@ -16,7 +16,7 @@ from math import ceil, inf
 import numpy as np
 
 from ..logs.inference import jitter_of, tick_of
-from ..stats.least_squares import lag_one
+from ..stats.lasting import lag_one
 from ..wording import number
 from .drag import cumulated
 from .splines import design_of

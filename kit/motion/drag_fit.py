@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from html import escape
 from typing import NamedTuple
 
@@ -24,6 +25,7 @@ from numpy.typing import ArrayLike
 from ..errors import KitError
 from ..logs.run import Run, coasting_start, counted_passes
 from ..stats.averages import t_factor
+from ..stats.lasting import lasting_correlation
 from ..stats.least_squares import aicc, evidence_weights
 from ..wording import number, plus_minus
 from .drag import LAWS, TURN, UNITS, DragLaw, cumulated, law_terms, sensitivities
@@ -172,6 +174,17 @@ class DragFit:
     def terms(self) -> str:
         """The coefficients of the law asked for, such as "abc"."""
         return LAWS[self.name]
+
+    @cached_property
+    def lasting(self) -> float:
+        """Correlation of the error of a pass with the next one's, see `kit.stats.lasting`."""
+        elapsed = self.times_s - self.times_s[0]
+        speeds, angle = self.law.state_at(elapsed, self.start_speed)
+        speeds = np.maximum(speeds, 1e-6 * self.start_speed)  # the law may come to rest before the last pass
+        by_speed, by_terms = sensitivities(self.law, elapsed, self.start_speed, speeds)
+        flags = flag_columns(angle, len(self.flag_offsets_rad))
+        columns = [by_speed, np.ones_like(angle), *flags, *(by_terms["abc".index(name)] for name in self.terms)]
+        return lasting_correlation(np.array([*(column / speeds for column in columns), self.residuals_s]).T)
 
     def speed(self, times_s: ArrayLike) -> np.ndarray:
         """Return the speed in rad/s at times of the log in s, from the first pass of the fit on."""

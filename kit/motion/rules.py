@@ -12,7 +12,7 @@ import numpy as np
 
 from ..errors import KitError
 from ..stats.averages import COUNTED, NORMAL_FACTOR, t_factor
-from ..stats.least_squares import lag_one, lasting_factor
+from ..stats.lasting import lasting_factor
 from .drag import TURN, between_speeds
 from .drag_fit import DragFit, coasting_passes, fit_drag
 from .miscounts import Miscount, find_miscounts, recounted
@@ -238,7 +238,7 @@ class _Laws:
         fits = [law.fit for law in laws if law.fit is not None]
         self.coefficients = np.array([(f.law.a, f.law.b, f.law.c) for f in fits]).reshape(-1, 3)
         self.covariance = np.array([_covariance(f) for f in fits]).reshape(-1, 3, 3)
-        lasting = [lasting_factor(lag_one(f.residuals_s, len(f.parameters)), len(f.residuals_s)) for f in fits]
+        lasting = [lasting_factor(fit.lasting) for fit in fits]
         # errors that last longer than a turn do not scatter about the law
         unseen_s = [curves[i].run.timing_u_s for i in self.which]
         unseen = [u_s / f.timing_sd_s if u_s else 0.0 for u_s, f in zip(unseen_s, fits, strict=True)]

@@ -6,6 +6,10 @@ of the fifth degree (below it: a plain polynomial) in a stretched time s = ln(1 
 is plain time. A disc slowed by friction, by drag ∝ speed or by drag ∝ speed² needs only a few pieces in one of these
 times. How many is chosen by AICc (Hurvich & Tsai 1989) among the curves whose speed never rises, since a coasting
 disc cannot speed up. The next richer curve is kept as well: how far its answer differs is part of the uncertainty.
+
+Errors may last from pass to pass (`kit.stats.lasting`). Then a rich curve follows them and seems sure of itself. So a
+simpler one that leaves errors which last may win by AICc, and the curves chosen are fitted once more by generalised
+least squares, with the correlation that the residuals show or can't rule out.
 """
 
 from __future__ import annotations
@@ -21,7 +25,8 @@ import numpy as np
 from ..logs.coasting import BY_HAND_S
 from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
-from ..stats.least_squares import aicc, lasting_factor
+from ..stats.lasting import independent, lag_one, lasting_correlation, lasting_factor
+from ..stats.least_squares import aicc
 from ..wording import case_of, count_of, number
 from .splines import Clock, Spline, Splines, design_of
 from .trust import Trust, trust
@@ -38,6 +43,7 @@ _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
 _BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 _STRETCHES = (0.0, 2.0, 8.0, 32.0)
 _WAVY, _WAVY_GAIN = 0.003, 10.0  # a speed that rises by a share this small is a wave of the curve, if AICc gains 10
+_MOST_LASTING = 0.8  # correlation of neighbouring errors, when curves are compared
 _RIPPLE_GAIN = 6.0  # AICc that columns for a once-a-turn torque must gain
 _COMPLEXITIES = (*((degree, 0) for degree in (2, 3, 4, 5)), *((5, n) for n in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)))
 
@@ -112,6 +118,11 @@ class SpeedCurve:
         """Times of the passes to which the curve was fitted, and how much later each came than the curve has it, s."""
         return (np.empty(0), np.empty(0)) if self._best is None else (self._best.fitted_s, self._best.late_s)
 
+    @property
+    def lasting(self) -> float:
+        """Correlation of the error of a fitted pass with the next one's, see `kit.stats.lasting`; 0 if not `usable`."""
+        return 0.0 if self._best is None else self._best.lasting
+
     @cached_property
     def trust(self) -> Trust:
         """What speaks against this run's count, see `kit.trust`."""
@@ -149,9 +160,8 @@ class SpeedCurve:
         because it is too smooth, √max(d², s²/3). d is the difference to the next richer curve; s² = u_r² − u², where
         u_r is the latter's uncertainty, is the variance of d where nothing is wrong (Hausman 1978, Econometrica 46,
         1251). What is off by less than s does not show: it may lie anywhere within ± s (rectangular, GUM 4.3.7). Where
-        residuals are correlated from pass to pass by ρ, significantly, √((1 + ρ)/(1 − ρ)) times as large (Bayley &
-        Hammersley 1946); where they scatter by more than 10 ms, as a person's taps do, at least 1.6 times; for a coarse
-        clock see `kit.logs.inference`.
+        passes scatter by more than 10 ms, as a person's taps do, errors are taken to last that much at least that it is
+        1.6 times as large as of independent ones; for a coarse clock see `kit.logs.inference`.
         """
         found = self._alone.between(start_period_s, stop_period_s)
         if np.isnan(found.duration_s[0]):
@@ -169,12 +179,11 @@ class SpeedCurve:
         assert best is not None and richer is not None  # or there are no uncertainties
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
         looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
-        wider = lasting_factor(best.lag_one, len(best.late_s))
         if best.timing_sd_s > BY_HAND_S:
-            looser *= max(wider, _BY_HAND_WIDER)
+            looser *= max(1.0, _BY_HAND_WIDER / lasting_factor(best.lasting))
         else:
             shortest_s = self.period_s[0] / self.run.flags_per_turn
-            looser *= wider * coarse_factor(self.times_s, shortest_s, self.timing_sd_s)
+            looser *= coarse_factor(self.times_s, shortest_s, self.timing_sd_s)
         if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
             looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
         return looser
@@ -318,12 +327,14 @@ def _choose(times_s, turns, flags) -> tuple[Spline, Spline] | None:
     clock = min(trials, key=lambda trial: trial[0])[1]
     if (found := _search(data, clock)) is None:
         return None
+    fitted = data
     for ripple in _ripples(data, found[0]):
         rippled = replace(data, ripple=ripple)
         again = _least_squares(rippled, clock, *found[0].complexity)
-        if again is not None and again.aicc < found[0].aicc - _RIPPLE_GAIN:
-            found = _search(rippled, clock) or found
-    best, richer = found
+        if again is not None and again.aicc < found[0].aicc - _RIPPLE_GAIN and (searched := _search(rippled, clock)):
+            fitted, found = rippled, searched
+    lasting = lasting_correlation(_weighted(fitted, clock.s, found[0].knots, found[0].degree))
+    best, richer = (_least_squares(fitted, clock, *fit.complexity, lasting) or fit for fit in found)
     return _finished(best, times_s), _finished(richer, times_s)
 
 
@@ -450,8 +461,12 @@ class _InTime:
         return cls(clock, s, (s + (angle - angle[0]) / (angle[-1] - angle[0])) / 2)
 
 
-def _least_squares(data: _Data, at: _InTime, degree, knots) -> Spline | None:
-    """Weighted least squares of angle on time; None where the passes do not determine the curve."""
+def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0) -> Spline | None:
+    """Weighted least squares of angle on time; None where the passes do not determine the curve.
+
+    lasting : the correlation of an error with the next pass's. The AICc is the lower of two: errors are independent, or
+    they last as the residuals say (AR(1)), so that a curve need not follow what may be errors.
+    """
     s, flags = at.s, data.flags
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), at.even, s)  # knots
     grid = np.concatenate([np.zeros(degree + 1), inner, np.ones(degree + 1)])
@@ -460,20 +475,23 @@ def _least_squares(data: _Data, at: _InTime, degree, knots) -> Spline | None:
     if n <= m:
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
-    columns = np.concatenate([design_of(s, grid, degree), data.others], axis=1)
-    columns *= data.weight_s[:, None]
-    triangle = np.asarray(np.linalg.qr(columns, mode="r"))
+    columns = _weighted(data, s, grid, degree)
+    apart = independent(columns, lasting) if lasting else columns
+    triangle = np.asarray(np.linalg.qr(apart, mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
     solution = np.linalg.solve(r, triangle[:m, m])
     residuals = columns[:, :m] @ solution - columns[:, m]
+    left = independent(residuals, lasting) if lasting else residuals
     # noise-free data: the clock's own resolution
-    rss = max(float(residuals @ residuals), n * (4e-16 * data.fitted_s[-1]) ** 2)
+    rss = max(float(left @ left), n * (4e-16 * data.fitted_s[-1]) ** 2)
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
+    rho = min(max(lag_one(residuals, m), 0.0), _MOST_LASTING)
+    deviance = n * np.log(rss / n)
     return Spline(
         at.clock.kappa,
         at.clock.start_s,
@@ -484,10 +502,16 @@ def _least_squares(data: _Data, at: _InTime, degree, knots) -> Spline | None:
         offsets=offsets,
         triangle=r,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
-        aicc=aicc(n * np.log(rss / n), m + 1, n),
+        aicc=min(aicc(deviance, m + 1, n), aicc(deviance + (n - 1) * np.log(1 - rho**2), m + 2, n)),
+        lasting=lasting,
         fitted_s=data.fitted_s,
         late_s=residuals,
     )
+
+
+def _weighted(data: _Data, s, grid, degree) -> np.ndarray:
+    """(n, m + 1) all columns and the target as the last one, so that residuals are seconds."""
+    return np.concatenate([design_of(s, grid, degree), data.others], axis=1) * data.weight_s[:, None]
 
 
 def _flag_of(turns, flags) -> tuple[np.ndarray, np.ndarray]:

@@ -14,7 +14,6 @@ from math import factorial
 import numpy as np
 
 from ..stats.averages import NORMAL_FACTOR, t_factor
-from ..stats.least_squares import lag_one
 
 __all__ = ["Clock", "Moments", "Spline", "Splines", "design_of", "first_at_least", "spline_of"]
 
@@ -52,6 +51,7 @@ class Spline(Clock):
     triangle: np.ndarray  # (w, w) R of all w columns, the spline's m first
     timing_sd_s: float
     aicc: float
+    lasting: float  # correlation of the error of a pass with the next one's, as it is taken for the covariance
     fitted_s: np.ndarray  # times of the fitted passes
     late_s: np.ndarray  # their residuals
     ironed: np.ndarray | None = None  # speeds at all coasting passes, never rising; of a curve that is chosen
@@ -81,11 +81,6 @@ class Spline(Clock):
         width = len(self.triangle)
         widened = self.timing_sd_s * t_factor(len(self.late_s) - width) / NORMAL_FACTOR
         return np.linalg.inv(self.triangle)[: len(self.coefficients)] * widened
-
-    @cached_property
-    def lag_one(self) -> float:
-        """Correlation of the error of a fitted pass with the next one's."""
-        return lag_one(self.late_s, len(self.triangle))
 
     @cached_property
     def pieces(self) -> tuple[np.ndarray, np.ndarray]:

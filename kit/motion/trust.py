@@ -19,7 +19,7 @@ from math import inf, sqrt
 import numpy as np
 
 from ..logs.run import Run
-from ..stats.least_squares import independent_share
+from ..stats.lasting import independent_share, lag_one
 from ..wording import number
 from .breaks import Residuals, find_break, sudden_end
 from .splines import design_of
@@ -260,7 +260,7 @@ def law_test(curve, fit) -> LawTest:
 
     They are projected on a spline of the fifth degree with up to two inner knots in the stretched time of the law-free
     curve: χ² = f · (its sum of squares)/s², with d = its columns less the law's free parameters, s² from what is left,
-    and f = (1 − ρ)/(1 + ρ) for errors that last (`kit.stats.least_squares.independent_share`). Assumes a smooth misfit.
+    and f = (1 − ρ)/(1 + ρ) for errors that last (`kit.stats.lasting.independent_share`). Assumes a smooth misfit.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def law_test(curve, fit) -> LawTest:
     left = fit.residuals_s - q @ along
     rounding = n * (4e-16 * abs(fit.times_s[-1])) ** 2
     scatter = max(float(left @ left), rounding) / rest_dof
-    return LawTest(float(along @ along) / scatter * independent_share(left, columns), dof, rest_dof)
+    return LawTest(float(along @ along) / scatter * independent_share(lag_one(left, columns)), dof, rest_dof)
 
 
 def law_holds(tests: Sequence[LawTest | None]) -> bool:

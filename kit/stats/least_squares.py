@@ -458,40 +458,6 @@ def aicc(deviance: float, parameters: int, n: int) -> float:
     return float(deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1))
 
 
-def lag_one(residuals: np.ndarray, parameters: int) -> float:
-    """Correlation of an error with the next one, from the residuals (n,) of a smooth curve; at most 0.95.
-
-    A curve of m parameters follows the errors a little, so that the correlation r of the residuals is too low, by about
-    m/n for independent errors: r + (1 − r)·m/n is returned (own approximation; tests/unit/stats/test_least_squares.py).
-    """
-    square = float(residuals @ residuals)
-    if square == 0 or len(residuals) < 3:
-        return 0.0
-    r = float(residuals[1:] @ residuals[:-1]) / square
-    return min(r + (1 - r) * parameters / len(residuals), 0.95)
-
-
-def independent_share(residuals: np.ndarray, parameters: int) -> float:
-    """How many independent values n correlated ones are worth, as a share of n: (1 − ρ)/(1 + ρ), at most 1.
-
-    Bayley & Hammersley 1946 (J. R. Stat. Soc. Suppl. 8, 184), for errors whose correlation falls as ρ^lag (AR(1));
-    ρ is `lag_one`.
-    """
-    rho = max(lag_one(residuals, parameters), 0.0)
-    return (1 - rho) / (1 + rho)
-
-
-def lasting_factor(rho: float, n: int) -> float:
-    """How many times larger a standard uncertainty is where errors of n values last: √((1 + ρ)/(1 − ρ)), at least 1.
-
-    Only a correlation above 1/√n is taken for one, and none above 0.9: few values can't show it.
-    """
-    if rho <= 1.0 / np.sqrt(max(n, 1)):
-        return 1.0
-    rho = min(rho, 0.9)
-    return float(np.sqrt((1 + rho) / (1 - rho)))
-
-
 def evidence_weights(criteria: ArrayLike) -> np.ndarray:
     """Share of the evidence of each of several models, from their AICc: exp(-Δ/2) over the sum of all.
 
