@@ -41,6 +41,7 @@ class Residuals:
 
     times_s: np.ndarray
     turns: np.ndarray
+    even_turns: np.ndarray  # what unequal flags make of it taken out
     flags: int
     period_s: np.ndarray
     late_s: np.ndarray  # residuals: logged minus expected time
@@ -52,7 +53,8 @@ class Residuals:
         times, late = curve.fitted
         at = np.searchsorted(curve.times_s, times)
         sd = 1.4826 * float(np.median(np.abs(late - np.median(late))))
-        return cls(times, curve.turns[at], curve.run.flags_per_turn, curve.period_s[at], late, sd, tick_of(times))
+        even, flags = curve._best.fitted_turns, curve.run.flags_per_turn
+        return cls(times, curve.turns[at], even, flags, curve.period_s[at], late, sd, tick_of(times))
 
     @property
     def gap_s(self) -> np.ndarray:
@@ -178,7 +180,8 @@ class _Rows:
     def of(cls, curve, p: Residuals, first: int = 1) -> _Rows | None:
         """The rows of the passes from place `first` on; None if they are too few."""
         spline, at = curve._best, slice(first, None)
-        p = replace(p, times_s=p.times_s[at], turns=p.turns[at], period_s=p.period_s[at], late_s=p.late_s[at])
+        kept = ("times_s", "turns", "even_turns", "period_s", "late_s")
+        p = replace(p, **{name: getattr(p, name)[at] for name in kept})
         n = len(p.times_s)
         size = max(ceil(n / _BLOCKS), 1)
         if n // p.flags >= _FEW_TURNS:  # what repeats within a turn averages out
@@ -189,7 +192,7 @@ class _Rows:
             return None
         bare = cls(p, starts, size, np.empty(0), [], inf)
         s = spline.stretched(p.times_s)[0]
-        angle = spline.basis_values(p.times_s) - p.late_s / p.period_s
+        angle = p.even_turns
         target = bare.rows(angle)
         rss = float(p.late_s @ p.late_s)
         if size > 1:

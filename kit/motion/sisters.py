@@ -110,7 +110,7 @@ def _along(run, sister) -> _Miss | None:
     if np.count_nonzero(inside) < _LEAST_PASSES + run.run.flags_per_turn - 1:
         return None
     t, period = p.times_s[inside], period[inside]
-    angle = run.turns_at(t) - p.late_s[inside] / period
+    angle = p.even_turns[inside]
     first, last = sister.times_s[0], sister.times_s[-1]
     middle = len(t) // 2
     start = float(np.interp(period[middle], seen, sister.times_s)) - t[middle]

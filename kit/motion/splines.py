@@ -53,7 +53,8 @@ class Spline(Clock):
     aicc: float
     lasting: float  # correlation of the error of a pass with the next one's, as it is taken for the covariance
     fitted_s: np.ndarray  # times of the fitted passes
-    late_s: np.ndarray  # their residuals
+    late_s: np.ndarray  # their residuals, s: `weight_s` times how far the curve is ahead of them
+    weight_s: np.ndarray  # rough turn periods there
     ironed: np.ndarray | None = None  # speeds at all coasting passes, never rising; of a curve that is chosen
 
     @property
@@ -69,6 +70,11 @@ class Spline(Clock):
     def basis_values(self, times_s) -> np.ndarray:
         """Angle (turns) at many times, (n,)."""
         return spline_of(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
+
+    @property
+    def fitted_turns(self) -> np.ndarray:
+        """Angle of the fitted passes, what unequal flags and a ripple make of it taken out, turns."""
+        return self.basis_values(self.fitted_s) - self.late_s / self.weight_s
 
     def speeds(self, times_s) -> np.ndarray:
         """Speed (turns/s) at many times, (n,)."""

@@ -90,6 +90,30 @@ class TestSpeedCurve:
         assert found.turns == pytest.approx((0.25 / 0.26 - 0.25 / 0.8) / 0.7e-6, rel=1e-6)
 
 
+@pytest.mark.parametrize("rho", [0.0, 0.7])
+def test_errors_that_last_are_in_the_uncertainty(rho, monkeypatch):
+    """AR(1) jitter, 32 passes, drag ∝ speed: the duration from 0.3 to 0.9 s a turn, of which there are 20, is ln 3/k."""
+    random, k = np.random.RandomState(3), (1 / 0.3 - 1 / 0.9) / 20
+    angle = np.arange(32.0)
+    exact = -np.log(1 - angle * k * 0.25) / k  # 0.25 s a turn at first; ω falls by k for each turn
+
+    def outside():
+        """Share of 120 durations that are off by more than 2 u."""
+        off = []
+        for _ in range(120):
+            jitter = random.standard_normal(32)
+            for i in range(1, 32):
+                jitter[i] = rho * jitter[i - 1] + np.sqrt(1 - rho**2) * jitter[i]
+            found = speed_curve(Run(1.0 + exact + 5e-4 * jitter)).between(0.3, 0.9)
+            off.append(abs(found.duration_s - np.log(3) / k) > 2 * found.duration_u_s)
+        return np.mean(off)
+
+    assert 0 < outside() < 0.12
+    if rho:  # the control
+        monkeypatch.setattr("kit.motion.smoothing.lasting_correlation", lambda columns: 0.0)
+        assert outside() > 0.2
+
+
 def test_few_passes_of_many_flags_leave_no_division_by_zero():
     turns = np.arange(9) / 4  # four flags: the curve and the flags' angles take all that nine passes can give
     curve = speed_curve(Run(0.3 * turns + 0.02 * turns**2, flags_per_turn=4))
