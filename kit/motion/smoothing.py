@@ -204,9 +204,9 @@ def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0
         return None
     solution = np.linalg.solve(r, triangle[:m, m])
     residuals = columns[:, :m] @ solution - columns[:, m]
-    left = independent(residuals, lasting) if lasting else residuals
-    # noise-free data: the clock's own resolution
-    rss = max(float(left @ left), n * (4e-16 * data.fitted_s[-1]) ** 2)
+    apart = independent(residuals, lasting) if lasting else residuals
+    finest = n * (4e-16 * data.fitted_s[-1]) ** 2  # noise-free data: the clock's own resolution
+    rss, lasting_rss = (max(float(left @ left), finest) for left in (residuals, apart))
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0
@@ -222,6 +222,7 @@ def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0
         offsets=offsets,
         triangle=r,
         timing_sd_s=float(np.sqrt(rss / (n - m))),
+        error_sd_s=float(np.sqrt(lasting_rss / (n - m))),
         aicc=min(aicc(deviance, m + 1, n), aicc(deviance + (n - 1) * np.log(1 - rho**2), m + 2, n)),
         lasting=lasting,
         fitted_s=data.fitted_s,

@@ -14,10 +14,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from ..logs.coasting import BY_HAND_S
 from ..logs.inference import coarse_factor
 from ..logs.run import Run, coasting_start, counted_passes
-from ..stats.lasting import lasting_factor
 from ..wording import case_of, count_of, number
 from .smoothing import flag_of, smooth
 from .splines import Spline, Splines
@@ -29,9 +27,6 @@ T = TypeVar("T")
 
 MIN_PASSES = 6  # a curve of three coefficients and its scatter need at least this many passes
 _SUSPECT_SCATTER = 0.01  # of the shortest turn: far more than any gate's jitter
-# A person's errors last, with a lag-one correlation of about 0.3: n taps are worth n (1 - 0.3)/(1 + 0.3). The curve
-# follows them a little, so that they scatter about it by a seventh less (simulated: tests/unit/sources/test_taps.py).
-_BY_HAND_WIDER = ((1 + 0.3) / (1 - 0.3)) ** 0.5 * 7 / 6
 
 
 @dataclass(frozen=True)
@@ -146,9 +141,8 @@ class SpeedCurve:
         factor so that ± 2 u is close to 95 %, combined with what the curve may be off by because it is too smooth,
         √max(d², s²/3). d is the difference to the next richer curve; s² = u_r² − u², where u_r is the latter's
         uncertainty, is the variance of d where nothing is wrong (Hausman 1978, Econometrica 46, 1251). What is off by
-        less than s does not show: it may lie anywhere within ± s (rectangular, GUM 4.3.7). Where passes scatter by more
-        than 10 ms, as a person's taps do, it is at least 1.6 times what independent errors would make it; for a coarse
-        clock see `kit.logs.inference`.
+        less than s does not show: it may lie anywhere within ± s (rectangular, GUM 4.3.7). For a coarse clock see
+        `kit.logs.inference`.
         """
         found = self._alone.between(start_period_s, stop_period_s)
         if np.isnan(found.duration_s[0]):
@@ -165,14 +159,10 @@ class SpeedCurve:
         best, richer = self._best, self._richer
         assert best is not None and richer is not None  # or there are no uncertainties
         # choosing the smoothest curve that fits favours a small scatter: take the larger of the two curves' own
-        looser = max(1.0, richer.timing_sd_s / best.timing_sd_s)
-        if best.timing_sd_s > BY_HAND_S:
-            looser *= max(1.0, _BY_HAND_WIDER / lasting_factor(best.lasting))
-        else:
-            shortest_s = self.period_s[0] / self.run.flags_per_turn
-            looser *= coarse_factor(self.times_s, shortest_s, self.timing_sd_s)
+        looser = max(1.0, richer.error_sd_s / best.error_sd_s)
+        looser *= coarse_factor(self.times_s, self.period_s[0] / self.run.flags_per_turn, self.timing_sd_s)
         if self.run.timing_u_s:  # errors that last longer than a turn do not scatter about the curve
-            looser = max(looser, self.run.timing_u_s / best.timing_sd_s)
+            looser = max(looser, self.run.timing_u_s / best.error_sd_s)
         return looser
 
 
@@ -222,7 +212,7 @@ class Curves(tuple[SpeedCurve, ...]):
         Both take a pass to scatter alike, else their difference could not be told from scatter.
         """
         best = np.array([self[i]._looser for i in self.usable])
-        best_s, richer_s = np.array([(self[i]._best.timing_sd_s, self[i]._richer.timing_sd_s) for i in self.usable]).T
+        best_s, richer_s = np.array([(self[i]._best.error_sd_s, self[i]._richer.error_sd_s) for i in self.usable]).T
         return np.stack([best, best * best_s / richer_s])
 
     @cached_property

@@ -49,7 +49,8 @@ class Spline(Clock):
     coefficients: np.ndarray  # (m,)
     offsets: np.ndarray  # (flags,) angle of each flag from its even place, turns; sums to zero
     triangle: np.ndarray  # (w, w) R of all w columns, the spline's m first
-    timing_sd_s: float
+    timing_sd_s: float  # scatter of the passes about it
+    error_sd_s: float  # of their errors, where these last: a curve follows such errors more than independent ones
     aicc: float
     lasting: float  # correlation of the error of a pass with the next one's, as it is taken for the covariance
     fitted_s: np.ndarray  # times of the fitted passes
@@ -85,7 +86,7 @@ class Spline(Clock):
     def root(self) -> np.ndarray:
         """(m, w): root @ root.T is the coefficients' covariance, already widened for few degrees of freedom."""
         width = len(self.triangle)
-        widened = self.timing_sd_s * t_factor(len(self.late_s) - width) / NORMAL_FACTOR
+        widened = self.error_sd_s * t_factor(len(self.late_s) - width) / NORMAL_FACTOR
         return np.linalg.inv(self.triangle)[: len(self.coefficients)] * widened
 
     @cached_property

@@ -16,8 +16,8 @@ E = ω²/2 as the unknown, so that dE/dθ = −(slowing) and dt/dθ = 1/ω.
 of an angle has a slow part and a ripple that comes back once a turn and grows as the wheel slows. A flag sees one
 phase of it: its passes lie on a curve of their own, smooth from turn to turn, whose slope is the time of a whole turn
 there. True is what the mean of the curves of all flags gives, between the angles at which its slope is P_start and
-P_stop (`seen_between`; `kit.motion.smoothing` says the same of what it measures). So it belongs to the apparatus with its
-flags where they are. The curves are found from exact passes: what they have on top of the slow part, less than a
+P_stop (`seen_between`; `kit.motion.smoothing` says the same of what it measures). So it belongs to the apparatus with
+its flags where they are. The curves are found from exact passes: what they have on top of the slow part, less than a
 hundredth of a turn or two, is joined from turn to turn by splines of the fifth degree.
 
 The slow part: let H = E − g cos(θ − ψ) + m f sin(θ − φ), which gravity and what friction differs by around the turn

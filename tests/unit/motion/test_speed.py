@@ -92,7 +92,7 @@ class TestSpeedCurve:
 
 @pytest.mark.parametrize("rho", [0.0, 0.7])
 def test_errors_that_last_are_in_the_uncertainty(rho, monkeypatch):
-    """AR(1) jitter, 32 passes, drag ∝ speed: the duration from 0.3 to 0.9 s a turn, of which there are 20, is ln 3/k."""
+    """AR(1) jitter, 32 passes, drag ∝ speed: from 0.3 to 0.9 s a turn there are 20 turns, and it takes ln 3/k."""
     random, k = np.random.RandomState(3), (1 / 0.3 - 1 / 0.9) / 20
     angle = np.arange(32.0)
     exact = -np.log(1 - angle * k * 0.25) / k  # 0.25 s a turn at first; ω falls by k for each turn

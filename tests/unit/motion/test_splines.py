@@ -84,7 +84,7 @@ def test_a_bias_that_would_not_show_is_part_of_the_uncertainty(curves):
         fast, slow = 1.1 * curve.period_s[0], 0.95 * curve.period_s[-1]
         ends = [alone.splines.reaching(np.array([k, k]), 1 / np.array([fast, slow])) for k in (0, 1)]
         u, u_r = (curve._looser * alone.splines.known(at[:1], at[1:])[0, 0] for at in ends)
-        u_r *= curve._best.timing_sd_s / curve._richer.timing_sd_s
+        u_r *= curve._best.error_sd_s / curve._richer.error_sd_s
         d = np.diff([np.diff(at.time_s)[0] for at in ends])[0]
         unseen = max(d**2, (u_r**2 - u**2) / 3)
         assert curve.between(fast, slow).duration_u_s == pytest.approx(np.sqrt(u**2 + unseen), rel=1e-9)

@@ -245,6 +245,8 @@ def test_accuracy_and_coverage_of_many_runs(turns):
     runs = [simulate_run(law, random.uniform(4.3, 6.0), random, gate, slowest_period_s=8) for _ in range(many)]
     curves = speed_curves([with_repairs(run) for run in runs])
     coverage = {"interpolated": (0.90, 0.99), "whole turns": (0.95, 1.0), "law": (0.90, 0.99)}
+    if turns < 10:  # a dozen passes can't rule out errors that last, to which a law is stiff: u allows for them
+        coverage["law"] = (0.90, 1.0)
     for rule, covers in coverage.items():
         found = measure(curves if rule != "law" else curves[: min(many, 400)], 0.25, 1.0, rule)
         found = found[found["status"] == "counted"]

@@ -170,7 +170,7 @@ def test_two_standard_uncertainties_cover_the_duration_of_tapped_runs(name, sd_s
 
 @pytest.mark.slow
 def test_control_taken_as_independent_the_uncertainty_would_be_too_small(monkeypatch, tapped):
-    monkeypatch.setattr("kit.motion.speed._BY_HAND_WIDER", 1.0)
+    monkeypatch.setattr("kit.motion.smoothing.lasting_correlation", lambda columns: 0.0)
     runs = [run for sd_s in (0.03, 0.06) for run in tapped("linear", sd_s, 0.3, size(80, 200))]
     assert covered("linear", tuple(runs))[0] < 0.92
 
