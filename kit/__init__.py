@@ -8,7 +8,7 @@ import importlib
 
 from .former_names import install as _install_former_names
 
-__version__ = "0.2.1"
+__version__ = "0.2.2"
 
 _MODULE_OF = {
     "KitError": "errors",
