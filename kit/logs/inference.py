@@ -347,7 +347,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
     first = np.searchsorted(kept, begin)
     after = np.minimum(first + 1, len(kept) - 1)
     pace = (times_s[kept[after]] - times_s[kept[np.maximum(after - 1, 0)]]) / np.maximum(found.steps[kept[after]], 1)
-    mode = (found.way[begin] == HAND).astype(float)
+    mode = (found.way[begin] == HAND).astype(np.int64)
     count = np.cumsum(found.steps)
     usual, ripple = _usual(times_s), _ripple(times_s, flags, len(found.pattern) > 1)
     extra = np.empty(len(at))
