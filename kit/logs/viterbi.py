@@ -134,12 +134,13 @@ class Survivors:
 
     def _begin(self, starts, before, known, flags):
         first = SKIPS
-        fresh = starts == 0
-        for i in range(min(SKIPS - 1, self.times.shape[1])):  # at the start of a run the first passes may be foreign
-            row = np.flatnonzero(fresh)
-            for f in range(flags):
-                self._put(row, first + i, f, i * _FOREIGN, self.times[row, i], self.log_usual, 2.25, f, mode=UNKNOWN)
-        row = np.flatnonzero(~fresh)
+        row = np.flatnonzero(starts == 0)
+        if len(row):  # at the start of a run the first passes may be foreign
+            for i in range(min(SKIPS - 1, self.times.shape[1])):
+                now = self.times[row, i]
+                for f in range(flags):
+                    self._put(row, first + i, f, i * _FOREIGN, now, self.log_usual, 2.25, f, mode=UNKNOWN)
+        row = np.flatnonzero(starts)
         if len(row) == 0:
             return
         if known is None:
@@ -258,7 +259,7 @@ class Survivors:
         now = self.times[:, j, None]
         gain = new[3:6] / (new[3] + self.ripple[:, j, None])
         new[:3] += gain * (now - new[0])
-        new[3:] -= gain[[0, 0, 0, 1, 1, 2]] * new[[3, 4, 5, 4, 5, 5]]
+        new[3:] -= gain.take([0, 0, 0, 1, 1, 2], axis=0) * new.take([3, 4, 5, 4, 5, 5], axis=0)
         # a hand or a jump of the clock: the curve begins anew here, with another period or with the same
         hand, clock = way == 2, way == 3
         new[0] = np.where(predicted, new[0], now)
@@ -278,8 +279,8 @@ class Survivors:
         put[12:16] = _OF_MODE[:, hand.astype(np.int64)]
         put[16] = HAND_SPREAD
         put[17] = steps
-        put[18] = np.where((steps == old[17]) & (steps > 1), np.minimum(old[18] + 1, 2), 0)
-        put[19] = _habit(steps, put[18])
+        put[18] = same = np.minimum(old[18] + 1, 2) * ((steps == old[17]) & (steps > 1))
+        put[19] = _habit(steps, same)
         put[20] = old[21]
         if len(self.pattern) > 1:
             put[22] = (old[22] + steps) % len(self.pattern)
@@ -294,9 +295,9 @@ class Survivors:
         near = self.times[:, j, None, None] - t < BOUNCE_SHARE * period
         # a pass that is near has only near ones between its source and itself, so after the first they bounce again
         price = np.where(near, _BOUNCED[1], _FOREIGN)
-        price[:, -1] += np.where(near[:, -1] & (bounced[:, -1] == 0), _BOUNCED[0] - _BOUNCED[1], 0.0)
+        left[:, -1] = first = near[:, -1]
+        price[:, -1] += (_BOUNCED[0] - _BOUNCED[1]) * (first > bounced[:, -1])
         spent += price + (y - self.log_usual)
-        left[:, -1] = near[:, -1]
         if self.forbid is not None:
             spent[self.forbid[:, 0] == j] = np.inf
 
