@@ -49,6 +49,13 @@ SURVIVORS = 6
 SURVIVORS_KNOWN = 4  # where a stretch begins with what is known already
 CELL = 0.06  # of ln p: explanations closer than this will be the same from here on
 COAST, HAND, CLOCK = 0, 1, 2
+# What is kept of a survivor. COST: its price up to its pass; T to SS: the curve's state there (Y = ln p), covariance;
+# SPENT: COST and the price of leaving out all passes since; PERIOD: exp(Y); TO_COAST to FREED: see _OF_MODE; WIDE:
+# spread of ln p in a gap under a hand; LAST: flags in the gap before, SAME: how often before (0 to 2) it held as many,
+# HABIT: where that stands in _STEPS; BEFORE, AFTER: whether the pass before it, or after it, is left out as a bounce;
+# FLAG: which flag it is
+COST, T, Y, S, TT, TY, TS, YY, YS, SS = range(10)
+SPENT, PERIOD, TO_COAST, TO_HAND, TO_CLOCK, FREED, WIDE, LAST, SAME, HABIT, BEFORE, AFTER, FLAG = range(10, 23)
 # prices, −ln(rate)
 _BOUNCED = (log(BOUNCE_SHARE / RATE_BOUNCE), log(BOUNCE_SHARE / RATE_BOUNCE_AGAIN))
 _FOREIGN, _HAND, _ODD_END, _CLOCK = (-log(rate) for rate in (RATE_FOREIGN, RATE_HAND, RATE_ODD_END, RATE_CLOCK))
@@ -93,14 +100,6 @@ class Survivors:
     kept, and a pass before which nothing may be missed (−1: none). `ripple`, (n,): scatter of single passes, s.
     """
 
-    # cost: up to the pass itself; spent: with what it costs to leave out those that came since, the first of which may
-    # be a bounce (left), as may the pass before (bounced); period: exp(y); coast to freed: see _OF_MODE; wide: spread of
-    # ln p in a gap under a hand; last, same, habit: see `_habit`
-    NAMES = (
-        "cost", "t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss", "spent", "period", "coast", "hand", "clock", "freed",
-        "wide", "last", "same", "habit", "bounced", "left", "flag",
-    )  # fmt: skip
-
     def __init__(
         self, times_s, starts, stops, jitter_s, usual_s, pattern, before, known=None, forbid=None, ripple=None
     ):
@@ -125,10 +124,9 @@ class Survivors:
         self.k = kept if flags == 1 else kept + 2 * flags
         rows = len(starts)
         shape = (rows, longest + SKIPS, self.k)
-        self.block = np.zeros((len(self.NAMES), *shape))
-        self.state = dict(zip(self.NAMES, self.block, strict=True))
-        for name, value in (("cost", np.inf), ("spent", np.inf), ("period", 1.0), ("wide", HAND_SPREAD)):
-            self.state[name].fill(value)
+        self.block = np.zeros((FLAG + 1, *shape))
+        for what, value in ((COST, np.inf), (SPENT, np.inf), (PERIOD, 1.0), (WIDE, HAND_SPREAD)):
+            self.block[what] = value
         self.back = np.zeros((*shape, 4), dtype=np.int32)  # passes back, survivor there, steps, way
         self._begin(starts, before, known, flags)
 
@@ -159,12 +157,12 @@ class Survivors:
         coast, hand, clock, freed = _OF_MODE[:, mode]
         wide = np.sqrt(HAND_SPREAD**2 + np.where(mode == UNKNOWN, yy, 0.0))
         values = {
-            "cost": cost, "t": t, "y": y, "s": SLOPE, "tt": self.variance, "yy": yy, "ss": SLOPE_SPREAD**2,
-            "spent": cost, "period": np.exp(y), "coast": coast, "hand": hand, "clock": clock, "freed": freed,
-            "wide": wide, "last": last, "same": same, "habit": _habit(last, same), "flag": flag,
+            COST: cost, T: t, Y: y, S: SLOPE, TT: self.variance, YY: yy, SS: SLOPE_SPREAD**2,
+            SPENT: cost, PERIOD: np.exp(y), TO_COAST: coast, TO_HAND: hand, TO_CLOCK: clock, FREED: freed, WIDE: wide,
+            LAST: last, SAME: same, HABIT: _habit(last, same), FLAG: flag,
         }  # fmt: skip
-        for name, value in values.items():
-            self.state[name][row, at, k] = value
+        for what, value in values.items():
+            self.block[what, row, at, k] = value
 
     def run(self):
         live = self
@@ -180,15 +178,14 @@ class Survivors:
             setattr(rest, name, getattr(self, name)[row:])
         rest.forbid = None if self.forbid is None else self.forbid[row:]
         rest.block = self.block[:, row:]
-        rest.state = dict(zip(self.NAMES, rest.block, strict=True))
         return rest
 
     def _step(self, j):
         # sources: passes j − SKIPS … j − 1, in the padded arrays at j … j + SKIPS − 1
         source = self.block[:, :, j : j + SKIPS]
-        _, t, y, s, *_, spent, period, coast, hand, clock, _, wide, _, _, habit, _, _, flag = source
+        y, s, period, wide, flag = source[Y], source[S], source[PERIOD], source[WIDE], source[FLAG]
         now, flags, last_gap = self.times[:, j, None, None], len(self.pattern), self.is_last[:, j]
-        spent, tau = spent - self.log_usual, now - t
+        spent, tau = source[SPENT] - self.log_usual, now - source[T]
         # how many flags the survivor's own curve makes of this gap
         bend = np.where(np.abs(s) < 1e-9, 1e-9, s)
         theta = -np.expm1(-np.minimum(bend * _within(tau / period, 0, 4 * MOST_STEPS), 30)) / bend
@@ -199,23 +196,25 @@ class Survivors:
             low = theta.astype(np.int64)
         k = _within(low, 1, MOST_STEPS - 1)[..., None] + _ONE_MORE
         angle = self.around[flag[..., None] + k] - self.around[flag][..., None] if flags > 1 else k.astype(float)
-        pred = _predict(source[1:10, ..., None], period[..., None], angle)
+        pred = _predict(source[T:SPENT, ..., None], period[..., None], angle)
         off = now[..., None] - pred[0]
         spread = pred[3] + self.ripple[:, j, None, None, None]
         fit = (TAILS + 1) / 2 * np.log1p(off * off / spread / TAILS) + 0.5 * np.log(spread)
         every = np.empty((*spent.shape, 4))
-        every[..., :2] = fit + (spent + coast)[..., None] + _STEPS.take(habit.astype(np.int64)[..., None] + k)
+        steps = _STEPS.take(source[HABIT].astype(np.int64)[..., None] + k)
+        every[..., :2] = fit + (spent + source[TO_COAST])[..., None] + steps
         barred = last_gap if self.forbid is None else last_gap | (self.forbid[:, 1] == j)
         if barred.any():
             every[..., :2][(k > 1) & barred[:, None, None, None]] = np.inf
         # a hand: any plausible change of the period
         log_tau = np.log(np.maximum(tau, 1e-12))
         log_gap = log_tau - np.log(self.around[flag + 1] - self.around[flag]) if flags > 1 else log_tau
+        hand = source[TO_HAND]
         if last_gap.any():
             hand = np.where(last_gap[:, None, None], np.minimum(hand, _ODD_END), hand)
         every[..., 2] = spent + hand + 0.5 * ((log_gap - y) / wide) ** 2 + np.log(wide) + log_tau + 0.4
         # a clock that jumps: the gap says nothing, the period goes on
-        every[..., 3] = spent + clock + np.log(period + np.abs(tau - period))
+        every[..., 3] = spent + source[TO_CLOCK] + np.log(period + np.abs(tau - period))
         inside = self.inside[:, j]
         if not inside.all():
             every[~inside] = np.inf
@@ -266,24 +265,20 @@ class Survivors:
         new[3:6, ~predicted] = [[self.variance], [0.0], [0.0]]
         held = hand.nonzero()
         new[1][held], new[2][held] = log_gap[held[0], s_at[held], k_at[held]], SLOPE
-        new[6][held], new[7][held], new[8][held] = old[15][held], 0.0, SLOPE_SPREAD**2
+        new[6][held], new[7][held], new[8][held] = old[FREED][held], 0.0, SLOPE_SPREAD**2
         if clock.any():
-            new[1:3, clock], new[6:, clock] = old[2:4, clock], old[7:10, clock]
+            new[1:3, clock], new[6:, clock] = old[Y : S + 1, clock], old[YY : SS + 1, clock]
             new[6, clock] += 1e-4
+        new[1], new[2] = _within(new[1], *self.range), _within(new[2], -0.3, 1.5)
+        same = np.minimum(old[SAME] + 1, 2) * ((steps == old[LAST]) & (steps > 1))
         put = self.block[:, :, j + SKIPS, :count]
-        put[0] = put[10] = np.array(cost).T
-        put[1:10] = new
-        put[2] = _within(new[1], *self.range)
-        put[3] = _within(new[2], -0.3, 1.5)
-        put[11] = np.exp(put[2])
-        put[12:16] = _OF_MODE[:, hand.astype(np.int64)]
-        put[16] = HAND_SPREAD
-        put[17] = steps
-        put[18] = same = np.minimum(old[18] + 1, 2) * ((steps == old[17]) & (steps > 1))
-        put[19] = _habit(steps, same)
-        put[20] = old[21]
+        put[COST] = put[SPENT] = np.array(cost).T
+        put[T:SPENT], put[PERIOD] = new, np.exp(new[1])
+        put[TO_COAST : FREED + 1], put[WIDE] = _OF_MODE[:, hand.astype(np.int64)], HAND_SPREAD
+        put[LAST], put[SAME], put[HABIT] = steps, same, _habit(steps, same)
+        put[BEFORE] = old[AFTER]
         if len(self.pattern) > 1:
-            put[22] = (old[22] + steps) % len(self.pattern)
+            put[FLAG] = (old[FLAG] + steps) % len(self.pattern)
         back = self.back[:, j + SKIPS, :count]
         back[..., 0], back[..., 1], back[..., 2] = SKIPS - s_at, k_at, steps
         back[..., 3] = np.where(predicted, COAST, way - 1)
@@ -291,15 +286,14 @@ class Survivors:
     def _leave_out(self, j):
         """Add to what is spent since the passes j − SKIPS + 1 … j − 1 the price of leaving out pass j."""
         source = self.block[:, :, j + 1 : j + SKIPS]
-        _, t, y, *_, spent, period, _, _, _, _, _, _, _, _, bounced, left, _ = source
-        near = self.times[:, j, None, None] - t < BOUNCE_SHARE * period
+        near = self.times[:, j, None, None] - source[T] < BOUNCE_SHARE * source[PERIOD]
         # a pass that is near has only near ones between its source and itself, so after the first they bounce again
         price = np.where(near, _BOUNCED[1], _FOREIGN)
-        left[:, -1] = first = near[:, -1]
-        price[:, -1] += (_BOUNCED[0] - _BOUNCED[1]) * (first > bounced[:, -1])
-        spent += price + (y - self.log_usual)
+        source[AFTER, :, -1] = first = near[:, -1]
+        price[:, -1] += (_BOUNCED[0] - _BOUNCED[1]) * (first > source[BEFORE, :, -1])
+        source[SPENT] += price + (source[Y] - self.log_usual)
         if self.forbid is not None:
-            spent[self.forbid[:, 0] == j] = np.inf
+            source[SPENT, self.forbid[:, 0] == j] = np.inf
 
     def ends(self):
         """Cheapest total price (rows,), the last real pass and its survivor; passes after it are foreign."""
@@ -308,13 +302,13 @@ class Survivors:
         where = np.zeros((len(rows), 2), dtype=np.int64)
         for back in range(min(SKIPS, int(self.length.min()))):
             last = self.length - 1 - back
-            cost = self.state["cost"][rows, last + SKIPS]
+            cost = self.block[COST, rows, last + SKIPS]
             # a window ends among plain gaps; if all of them held several flags, the next window says so
-            cost = np.where(self.closed[:, None] & (self.state["last"][rows, last + SKIPS] > 1), np.inf, cost)
+            cost = np.where(self.closed[:, None] & (self.block[LAST, rows, last + SKIPS] > 1), np.inf, cost)
             survivor = np.argmin(cost, axis=1)
             total = cost[rows, survivor]
             late = np.full(len(rows), _HAND if back else 0.0)  # an end that is odd is left as it is
-            period = np.exp(self.state["y"][rows, last + SKIPS, survivor])
+            period = np.exp(self.block[Y, rows, last + SKIPS, survivor])
             for k in range(back):
                 x = self.times[rows, last + 1 + k] - self.times[rows, last]
                 near = x < BOUNCE_SHARE * period
@@ -350,7 +344,7 @@ class Survivors:
                 self._name_extra(r, extra, np.array(real[::-1]), steps)
             else:
                 extra[:], steps[:] = 0, 1
-            first = int(self.state["last"][r, SKIPS, k]) if j == 0 else 1
+            first = int(self.block[LAST, r, SKIPS, k]) if j == 0 else 1
             paths.append((extra, steps, way, first))
         return price, paths
 
@@ -372,7 +366,7 @@ def _within(values, low, high):
 
 
 def _predict(state, period, angle):
-    """State and covariance (9, …), in the order of `Survivors.NAMES` from t on, `angle` flags further on."""
+    """State and covariance (9, …), in the order T to SS, `angle` flags further on."""
     t, y, s, tt, ty, ts, yy, ys, ss = state
     # by the gap, not by the flag: else a curve with twice the flags in every gap would be the freer one
     bent = np.abs(s) * angle
