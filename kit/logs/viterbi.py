@@ -307,16 +307,15 @@ class Survivors:
             cost = np.where(self.closed[:, None] & (self.block[LAST, rows, last + SKIPS] > 1), np.inf, cost)
             survivor = np.argmin(cost, axis=1)
             total = cost[rows, survivor]
-            late = np.full(len(rows), _HAND if back else 0.0)  # an end that is odd is left as it is
-            period = np.exp(self.block[Y, rows, last + SKIPS, survivor])
-            for k in range(back):
-                x = self.times[rows, last + 1 + k] - self.times[rows, last]
-                near = x < BOUNCE_SHARE * period
-                late -= np.where(near & (k == 0), _HAND, 0.0)
-                each = np.where(near, _BOUNCED[0], _FOREIGN)
-                late += each + np.log(period / self.usual)
+            late = np.zeros(len(rows))
+            if back:
+                y, after = self.block[Y, rows, last + SKIPS, survivor], last[:, None] + np.arange(1, back + 1)
+                since = self.times[rows[:, None], after] - self.times[rows, last][:, None]
+                near = since < BOUNCE_SHARE * np.exp(y)[:, None]
+                late += np.where(near[:, 0], 0.0, _HAND)  # an end that is odd is left as it is
+                late += np.where(near, _BOUNCED[0], _FOREIGN).sum(axis=1) + back * (y - self.log_usual)
                 if self.forbid is not None:
-                    late = np.where(self.forbid[:, 0] == last + 1 + k, np.inf, late)
+                    late[(self.forbid[:, :1] == after).any(axis=1)] = np.inf
             better = total + late < best
             best = np.where(better, total + late, best)
             where[better] = np.stack([last, survivor], axis=1)[better]
