@@ -108,7 +108,7 @@ class Survivors:
         at = starts[:, None] + np.arange(longest)
         self.inside = at < stops[:, None]
         self.times = times_s[np.minimum(at, len(times_s) - 1)] - times_s[starts][:, None]
-        self.variance, self.usual, self.log_usual = max(jitter_s, 1e-13) ** 2, usual_s, log(usual_s)
+        self.variance, self.log_usual = max(jitter_s, 1e-13) ** 2, log(usual_s)
         if ripple is not None:  # several flags feel friction that differs around the turn
             self.ripple = np.maximum(ripple[np.minimum(at, len(times_s) - 1)] ** 2, self.variance)
         else:
