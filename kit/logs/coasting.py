@@ -42,20 +42,21 @@ def coasting_start(times_s: np.ndarray, turns: np.ndarray) -> int:
     n = len(times_s)
     if n < 3:
         return 0
-    gaps = np.diff(times_s)
-    speed = np.diff(turns) / gaps
+    h = max(int(np.rint(1 / np.median(np.diff(turns)))), 1)  # flags a turn
+    speed = np.diff(turns) / np.diff(times_s)
     peak = _peak(speed)
-    at, change, score = _changes(times_s, turns)
-    if len(at) == 0:
+    if n < 4 * h + 2:
         return peak
-    lasting = (score > 1) & (change > 0) & (at > peak) & (at + LASTING < n)
-    lasting &= _rises(times_s, turns)[np.minimum(at, n - 1)]
-    for last in at[lasting][-1:].tolist():
-        peak = last - 1 + _peak(speed[last - 1 :])
-    return _past_push(times_s, turns, _first_smooth(times_s, turns, peak))
+    at = _rises(times_s, turns, h)
+    at = at[(at > peak) & (at + LASTING < n)]
+    if len(at):
+        change, score = _changes(times_s, turns, h, at)
+        for last in at[(score > 1) & (change > 0)][-1:].tolist():
+            peak = last - 1 + _peak(speed[last - 1 :])
+    return _past_push(times_s, turns, h, _first_smooth(times_s, turns, h, peak))
 
 
-def _past_push(times_s, turns, first) -> int:
+def _past_push(times_s, turns, h, first) -> int:
     """On from pass `first` while the turn from a pass is still partly pushed.
 
     That is so if the next turn is faster, or if the speed falls less than half as much from this turn to the next as
@@ -63,7 +64,6 @@ def _past_push(times_s, turns, first) -> int:
     Matters in short runs: one pass of the push among nine bends the whole curve. In doubt a pass is left out, which
     costs little, so jitter is taken to be at most a hundredth of a turn here. Taps of a person tell nothing that fine.
     """
-    h = _flags_per_turn(turns)
     t, a = times_s[first : first + 6 * h + LASTING], turns[first : first + 6 * h + LASTING]
     jitter_s = jitter_of(times_s[first:])
     by_hand = jitter_s > BY_HAND_S and len(times_s) - first > FEW * h
@@ -78,9 +78,9 @@ def _past_push(times_s, turns, first) -> int:
     return first + int(np.argmin(np.append(pushed, False)))
 
 
-def _first_smooth(times_s, turns, peak) -> int:
+def _first_smooth(times_s, turns, h, peak) -> int:
     """The pass at which smooth slowing begins, near the peak or after it; the peak itself if it is nowhere smooth."""
-    h, n = _flags_per_turn(turns), len(times_s)
+    n = len(times_s)
     if n < peak + 2 * h + SMOOTH + 2:
         return peak
     stop = min(n, peak + 40 * h + SMOOTH)
@@ -102,73 +102,65 @@ def _first_smooth(times_s, turns, peak) -> int:
     return max(low + first, peak) if first + low >= peak - 1 else peak
 
 
-def _flags_per_turn(turns) -> int:
-    return max(int(np.rint(1 / np.median(np.diff(turns)))), 1) if len(turns) > 1 else 1
-
-
-def _rises(times_s, turns) -> np.ndarray:
-    """(n,) whether each of the three turns from a pass on is faster than the two turns before the gap that it ends."""
-    h, n = _flags_per_turn(turns), len(times_s)
-    faster = np.zeros(n, dtype=bool)
-    if n < 4 * h + 2:
-        return faster
+def _rises(times_s, turns, h) -> np.ndarray:
+    """Passes from which each of three turns is faster than the two turns before the gap that ends there."""
+    many = len(times_s) - 5 * h - 1
+    if many < 1:
+        return np.empty(0, dtype=np.int64)
     speed = (turns[h:] - turns[:-h]) / (times_s[h:] - times_s[:-h])
-    at = np.arange(2 * h + 1, n - 3 * h)
-    slowest = np.minimum.reduce([speed[at], speed[at + h], speed[at + 2 * h]])
-    faster[at] = slowest > RISE * np.maximum(speed[at - 1 - h], speed[at - 1 - 2 * h])  # one slow gap is no push
-    return faster
+    first = 2 * h + 1
+    two, one, now, then, last = (speed[at : at + many] for at in (0, h, first, first + h, first + 2 * h))
+    slowest = np.minimum(np.minimum(now, then), last)
+    return np.flatnonzero(slowest > RISE * np.maximum(one, two)) + first  # one slow gap is no push
 
 
 def _peak(speed) -> int:
     """The pass with the highest speed, single fast gaps apart."""
-    width = min(5, len(speed))
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(speed, width), axis=1)
-    usual = usual[np.clip(np.arange(len(speed)) - width // 2, 0, len(usual) - 1)]
+    if len(speed) < 5:
+        usual = np.full(len(speed), np.median(speed))
+    else:
+        middle = _median_of_five(speed)
+        usual = np.concatenate((middle[:1], middle[:1], middle, middle[-1:], middle[-1:]))
     level = np.minimum(speed, usual)
     at_pass = (np.concatenate((level[:1], level)) + np.concatenate((level, level[-1:]))) / 2
     return int(np.argmax(at_pass))
 
 
-def _changes(times_s, turns, spans=SPANS):
-    """At each gap: pass that ends it; change of ln speed beside what the slowing makes one expect; its score.
+def _median_of_five(values) -> np.ndarray:
+    """The median of each five values in a row, (n − 4,): several times as quick as np.median of as many windows.
+
+    Of two pairs, the smallest and the greatest of the four are not it: what is left are two, and the fifth value.
+    """
+    low, high = np.minimum(values[:-1], values[1:]), np.maximum(values[:-1], values[1:])
+    a, b = np.maximum(low[:-3], low[2:-1]), np.minimum(high[:-3], high[2:-1])
+    return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), values[4:]))
+
+
+def _changes(times_s, turns, h, at) -> tuple[np.ndarray, np.ndarray]:
+    """At the gaps that end at passes `at`: change of ln speed beside what the slowing makes one expect; its score.
 
     Above 1 is odd.
     """
-    n = len(times_s)
-    per_turn = _flags_per_turn(turns)
-    empty = np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
-    if n < 4 * per_turn + 2:
-        return empty
-    jitter = max(jitter_of(times_s[::per_turn]), 2e-16 * np.abs(times_s).max())
-    best = None
-    for span in spans:
-        h = span * per_turn
-        i = np.arange(2 * h, n - 2 * h - 1)  # the gap from pass i to pass i + 1
-        if len(i) == 0:
-            break
-        lasts, turned = times_s[h:] - times_s[:-h], turns[h:] - turns[:-h]
-        # of the stretches of `span` turns: the two that end before each gap, the two that begin after it
-        parts = [slice(at, at + len(i)) for at in (0, h, 2 * h + 1, 3 * h + 1)]
-        speed, middle = turned / lasts, (turns[h:] + turns[:-h]) / 2
-        speeds, middles = [speed[part] for part in parts], [middle[part] for part in parts]
-        before, between, after = (middles[k + 1] - middles[k] for k in range(3))
-        least, drop = np.full(len(i), np.inf), np.zeros(len(i))
+    jitter = max(jitter_of(times_s[::h]), 2e-16 * np.abs(times_s).max())
+    change, best = np.zeros((2, len(at)))
+    for wide in (span * h for span in SPANS):
+        within = np.flatnonzero((at > 2 * wide) & (at < len(times_s) - 2 * wide))
+        # of the stretches of so many passes: the two that end before each gap, the two that begin after it
+        begin = at[within] + np.array([-2 * wide - 1, -wide - 1, 0, wide])[:, None]
+        lasts, turned = times_s[begin + wide] - times_s[begin], turns[begin + wide] - turns[begin]
+        speed, middle = turned / lasts, (turns[begin + wide] + turns[begin]) / 2
+        before, between, after = np.diff(middle, axis=0)
+        least, drop = np.full(len(within), np.inf), np.zeros(len(within))
         for power in (0, 1, 2):
-            of_speed = np.log(speed) if power == 0 else speed**power
-            f = [of_speed[part] for part in parts]
-            scale = 1.0 if power == 0 else power * np.sqrt(speeds[1] * speeds[2]) ** power
+            f = np.log(speed) if power == 0 else speed**power
+            scale = 1.0 if power == 0 else power * np.sqrt(speed[1] * speed[2]) ** power
             expected = ((f[1] - f[0]) / before + (f[3] - f[2]) / after) / 2 * between
             off = (f[2] - f[1] - expected) / scale
             drop = np.maximum(drop, np.abs(expected) / scale)
             agreed = (np.sign(off) == np.sign(least)) | (power == 0)
             least = np.where(agreed, np.where(np.abs(off) < np.abs(least), off, least), 0.0)
-        often = 1 / lasts**2
-        noise = jitter * np.sqrt(sum(often[part] for part in parts)) * 2.5
+        noise = jitter * np.sqrt((1 / lasts**2).sum(axis=0)) * 2.5
         score = np.abs(least) / np.maximum(np.maximum(NOISE * noise, LEAST_CHANGE), BENT * drop)
-        if best is None:
-            best = (i + 1, least, score)
-            continue
-        where = i - best[0][0] + 1
-        better = score > best[2][where]
-        best[1][where[better]], best[2][where[better]] = least[better], score[better]
-    return best or empty
+        better = score > best[within]
+        change[within[better]], best[within[better]] = least[better], score[better]
+    return change, best

@@ -30,10 +30,11 @@ MANY_BY_HAND = (6, 0.15)  # more gaps than this, and this share of them, do not 
 IN_A_ROW = 4  # gaps of several flags in a row that have to show where they begin or end
 UNEVEN_RIPPLE = 0.01  # of the gap: how far the flags' own pattern strays along a run
 MOST_JITTER = 0.03  # of the usual gap, at the first try, with several flags
+MANY = 20_000  # third differences that tell a gate's jitter as well as more would
 LEAST_JITTER = 5e-4  # of the usual gap: the model is no better than that
 MARGIN = 8  # passes to either side of an oddity that are weighed with it
 CHUNK, OVERLAP = 384, 32  # longer windows are searched in overlapping parts
-BATCH = 40_000  # passes searched side by side; bounds the memory
+BATCH = 5_000  # passes searched side by side: so many stay in the cache
 SCREEN_STEP, SCREEN_KINK = 0.25, 0.2  # ln: gaps that change less, and bend less, from turn to turn are alike
 LONE_NEAR = 0.1  # ln: the gaps beside a lone oddity lie on one line that well
 STEADY = 0.6  # ln: a rotor near rest slows by no more than that from turn to turn, but in its last
@@ -62,16 +63,18 @@ def jitter_of(times_s: np.ndarray) -> float:
     """
     if len(times_s) < 6:
         return 0.0
-    third = np.abs(np.diff(times_s, 3))
-    if len(third) > 20_000:
-        third = third[:: len(third) // 20_000 + 1]
-    third.sort()
+    some = times_s
+    if len(times_s) > MANY + 3:  # a sample is enough
+        some = np.lib.stride_tricks.sliding_window_view(times_s, 4)[:: (len(times_s) - 3) // MANY + 1]
+    third = np.abs(np.diff(some, 3)).ravel()
+    eighth = (len(third) - 1) // 8
+    third.partition(eighth)
     least = 1e-14 * float(np.abs(times_s[-1]) + np.abs(times_s[0]))
-    found = float(third[(len(third) - 1) // 8])
+    found = float(third[eighth])
     if found > least:
         return found / (0.157 * np.sqrt(20))
     ticks = third[third > least]
-    return float(ticks[0]) / np.sqrt(12) if len(ticks) else 0.0
+    return float(ticks.min()) / np.sqrt(12) if len(ticks) else 0.0
 
 
 def tick_of(times_s: np.ndarray) -> float:
@@ -344,7 +347,7 @@ def prices_without(times_s, found: Explanation, at, missed, flags=1) -> np.ndarr
     first = np.searchsorted(kept, begin)
     after = np.minimum(first + 1, len(kept) - 1)
     pace = (times_s[kept[after]] - times_s[kept[np.maximum(after - 1, 0)]]) / np.maximum(found.steps[kept[after]], 1)
-    mode = (found.way[begin] == HAND).astype(float)
+    mode = (found.way[begin] == HAND).astype(np.int64)
     count = np.cumsum(found.steps)
     usual, ripple = _usual(times_s), _ripple(times_s, flags, len(found.pattern) > 1)
     extra = np.empty(len(at))

@@ -49,15 +49,47 @@ SURVIVORS = 6
 SURVIVORS_KNOWN = 4  # where a stretch begins with what is known already
 CELL = 0.06  # of ln p: explanations closer than this will be the same from here on
 COAST, HAND, CLOCK = 0, 1, 2
+# What is kept of a survivor. COST: its price up to its pass; T to SS: the curve's state there (Y = ln p), covariance;
+# SPENT: COST and the price of leaving out all passes since; PERIOD: exp(Y); TO_COAST to FREED: see _OF_MODE; WIDE:
+# spread of ln p in a gap under a hand; LAST: flags in the gap before, SAME: how often before (0 to 2) it held as many,
+# HABIT: where that stands in _STEPS; BEFORE, AFTER: whether the pass before it, or after it, is left out as a bounce;
+# FLAG: which flag it is
+COST, T, Y, S, TT, TY, TS, YY, YS, SS = range(10)
+SPENT, PERIOD, TO_COAST, TO_HAND, TO_CLOCK, FREED, WIDE, LAST, SAME, HABIT, BEFORE, AFTER, FLAG = range(10, 23)
 # prices, −ln(rate)
 _BOUNCED = (log(BOUNCE_SHARE / RATE_BOUNCE), log(BOUNCE_SHARE / RATE_BOUNCE_AGAIN))
 _FOREIGN, _HAND, _ODD_END, _CLOCK = (-log(rate) for rate in (RATE_FOREIGN, RATE_HAND, RATE_ODD_END, RATE_CLOCK))
 _PUSHED_ON, _LET_GO = -log(1 - RATE_LET_GO), -log(RATE_LET_GO)
 _SAME_AGAIN, _NOT_AGAIN = -np.log(SAME_AGAIN), -np.log(1 - np.array(SAME_AGAIN))
-_BETWEEN = np.arange(SKIPS - 1)[:, None, None] >= np.arange(SKIPS)[:, None]  # pass i + 1 of those comes after source k
-_LEFT_OUT = np.arange(SKIPS - 1, -1, -1.0)[:, None]  # how many these are
 _MISSED = np.array([-log(1 - RATE_MISSED), *(-log(RATE_MISSED) - k * log(RATE_MISSED_MORE) for k in range(MOST_STEPS))])
 _MISSED_ANEW = np.array([0.3, *(_MISSED[1:] - 2.5)])
+COASTS, PUSHED, UNKNOWN = 0, 1, 2  # modes of a survivor: columns of the next
+_OF_MODE = np.array(
+    [
+        [0.0, _LET_GO, np.inf],  # price of a gap without a hand
+        [_HAND, _PUSHED_ON, 0.0],  # of a hand
+        [_CLOCK, np.inf, np.inf],  # of a jump of the clock
+        [LET_GO**2, LET_GO**2, FIRST**2],  # variance of ln p after a gap in which a hand lets go
+    ]
+)
+
+
+def _prices_of_steps() -> np.ndarray:
+    """Price of k flags in a gap: at `_habit` of the gaps before it + k."""
+    price = np.zeros((MOST_STEPS + 1, len(SAME_AGAIN), MOST_STEPS + 1))
+    price[:2, :, 1:] = _MISSED[:-1]
+    price[2:, :, 1:] = _NOT_AGAIN[:, None] + _MISSED_ANEW[:-1]
+    price[[2, 3], :, [2, 3]] = _SAME_AGAIN
+    return price.ravel()
+
+
+def _habit(last, same):
+    """Where the prices stand after a gap of `last` flags, which were as many `same` (0 to 2) times before."""
+    return (last * len(SAME_AGAIN) + same) * (MOST_STEPS + 1)
+
+
+_STEPS = _prices_of_steps()
+_ONE_MORE = np.arange(2)
 
 
 class Survivors:
@@ -68,8 +100,6 @@ class Survivors:
     kept, and a pass before which nothing may be missed (−1: none). `ripple`, (n,): scatter of single passes, s.
     """
 
-    NAMES = ("cost", "t", "y", "s", "tt", "ty", "ts", "yy", "ys", "ss", "mode", "last", "same", "bounced", "flag")
-
     def __init__(
         self, times_s, starts, stops, jitter_s, usual_s, pattern, before, known=None, forbid=None, ripple=None
     ):
@@ -78,13 +108,13 @@ class Survivors:
         at = starts[:, None] + np.arange(longest)
         self.inside = at < stops[:, None]
         self.times = times_s[np.minimum(at, len(times_s) - 1)] - times_s[starts][:, None]
-        self.variance, self.usual = max(jitter_s, 1e-13) ** 2, usual_s
+        self.variance, self.log_usual = max(jitter_s, 1e-13) ** 2, log(usual_s)
         if ripple is not None:  # several flags feel friction that differs around the turn
             self.ripple = np.maximum(ripple[np.minimum(at, len(times_s) - 1)] ** 2, self.variance)
         else:
             self.ripple = np.full(at.shape, self.variance)
         self.closed = stops < len(times_s) if known is None else np.zeros(len(starts), dtype=bool)
-        self.range = np.log(usual_s) - 15, np.log(usual_s) + 15  # of ln p: beyond it nothing turns
+        self.range = self.log_usual - 15, self.log_usual + 15  # of ln p: beyond it nothing turns
         self.is_last = at >= len(times_s) - 1  # a miss in the last gap and a slow turn look the same
         self.pattern = pattern
         flags = len(pattern)
@@ -94,45 +124,45 @@ class Survivors:
         self.k = kept if flags == 1 else kept + 2 * flags
         rows = len(starts)
         shape = (rows, longest + SKIPS, self.k)
-        self.block = np.zeros((len(self.NAMES), *shape))
-        self.state = dict(zip(self.NAMES, self.block, strict=True))
-        self.state["cost"].fill(np.inf)
+        self.block = np.zeros((FLAG + 1, *shape))
+        for what, value in ((COST, np.inf), (SPENT, np.inf), (PERIOD, 1.0), (WIDE, HAND_SPREAD)):
+            self.block[what] = value
         self.back = np.zeros((*shape, 4), dtype=np.int32)  # passes back, survivor there, steps, way
         self._begin(starts, before, known, flags)
 
     def _begin(self, starts, before, known, flags):
-        state, first = self.state, SKIPS
-        fresh = starts == 0
-        for i in range(min(SKIPS - 1, self.times.shape[1])):  # at the start of a run the first passes may be foreign
-            row = np.flatnonzero(fresh)
-            for f in range(flags):
-                self._put(row, first + i, f, i * _FOREIGN, self.times[row, i], np.log(self.usual), 2.25, f)
-                state["mode"][row, first + i, f] = 2  # nothing is known yet
-        row = np.flatnonzero(~fresh)
+        first = SKIPS
+        row = np.flatnonzero(starts == 0)
+        if len(row):  # at the start of a run the first passes may be foreign
+            for i in range(min(SKIPS - 1, self.times.shape[1])):
+                now = self.times[row, i]
+                for f in range(flags):
+                    self._put(row, first + i, f, i * _FOREIGN, now, self.log_usual, 2.25, f, mode=UNKNOWN)
+        row = np.flatnonzero(starts)
         if len(row) == 0:
             return
         if known is None:
             gap = self.times[row, 1] - self.times[row, 0]
             for q in (1, 2, 3) if flags == 1 else (1,):
                 price = 0.0 if q == 1 else _MISSED[1] + 2 + _SAME_AGAIN[2] * before[row]
-                self._put(row, first, q - 1, price, 0.0, np.log(gap / q), 0.05**2, 0)
-                state["last"][row, first, q - 1], state["same"][row, first, q - 1] = q, 2
+                self._put(row, first, q - 1, price, 0.0, np.log(gap / q), 0.05**2, 0, last=q, same=2)
             if flags > 1:
                 for f in range(flags):
                     self._put(row, first, f, 0.0, 0.0, np.log(gap / self.pattern[f]), 0.1**2, f)
-                    state["last"][row, first, f] = 1
         else:
             pace, flag, mode = known
-            self._put(row, first, 0, 0.0, 0.0, np.log(pace[row]), 0.05**2, flag[row])
-            state["mode"][row, first, 0] = mode[row]
-            state["last"][row, first, 0] = 1
+            self._put(row, first, 0, 0.0, 0.0, np.log(pace[row]), 0.05**2, flag[row], mode=mode[row])
 
-    def _put(self, row, at, k, cost, t, y, yy, flag):
-        for name, value in (("cost", cost), ("t", t), ("y", y), ("s", SLOPE), ("flag", flag), ("last", 1)):
-            self.state[name][row, at, k] = value
-        self.state["tt"][row, at, k] = self.variance
-        self.state["yy"][row, at, k] = yy
-        self.state["ss"][row, at, k] = SLOPE_SPREAD**2
+    def _put(self, row, at, k, cost, t, y, yy, flag, mode=COASTS, last=1, same=0):
+        coast, hand, clock, freed = _OF_MODE[:, mode]
+        wide = np.sqrt(HAND_SPREAD**2 + np.where(mode == UNKNOWN, yy, 0.0))
+        values = {
+            COST: cost, T: t, Y: y, S: SLOPE, TT: self.variance, YY: yy, SS: SLOPE_SPREAD**2,
+            SPENT: cost, PERIOD: np.exp(y), TO_COAST: coast, TO_HAND: hand, TO_CLOCK: clock, FREED: freed, WIDE: wide,
+            LAST: last, SAME: same, HABIT: _habit(last, same), FLAG: flag,
+        }  # fmt: skip
+        for what, value in values.items():
+            self.block[what, row, at, k] = value
 
     def run(self):
         live = self
@@ -148,132 +178,122 @@ class Survivors:
             setattr(rest, name, getattr(self, name)[row:])
         rest.forbid = None if self.forbid is None else self.forbid[row:]
         rest.block = self.block[:, row:]
-        rest.state = dict(zip(self.NAMES, rest.block, strict=True))
         return rest
 
     def _step(self, j):
         # sources: passes j − SKIPS … j − 1, in the padded arrays at j … j + SKIPS − 1
         source = self.block[:, :, j : j + SKIPS]
-        cost, t, y, s, *_, mode, last, same, bounced, flag = source
-        now = self.times[:, j, None, None]
-        flags = len(self.pattern)
-        flag, period, tau = flag.astype(np.int64), np.exp(y), now - t
-        skipped, bounced = self._left_out(j, t, period, bounced)
-        cost = cost + skipped
+        y, s, period, wide, flag = source[Y], source[S], source[PERIOD], source[WIDE], source[FLAG]
+        now, flags, last_gap = self.times[:, j, None, None], len(self.pattern), self.is_last[:, j]
+        spent, tau = source[SPENT] - self.log_usual, now - source[T]
         # how many flags the survivor's own curve makes of this gap
         bend = np.where(np.abs(s) < 1e-9, 1e-9, s)
-        theta = -np.expm1(-_within(bend * _within(tau / period, 0, 4 * MOST_STEPS), -30, 30)) / bend
+        theta = -np.expm1(-np.minimum(bend * _within(tau / period, 0, 4 * MOST_STEPS), 30)) / bend
         if flags > 1:
+            flag = flag.astype(np.int64)
             low = np.searchsorted(self.around, self.around[flag] + theta, side="right") - 1 - flag
         else:
-            low = np.floor(theta).astype(np.int64)
-        k = _within(low, 1, MOST_STEPS - 1)[..., None] + np.arange(2)
+            low = theta.astype(np.int64)
+        k = _within(low, 1, MOST_STEPS - 1)[..., None] + _ONE_MORE
         angle = self.around[flag[..., None] + k] - self.around[flag][..., None] if flags > 1 else k.astype(float)
-        pred = _predict(source[1:10, ..., None], angle)
+        pred = _predict(source[T:SPENT, ..., None], period[..., None], angle)
         off = now[..., None] - pred[0]
         spread = pred[3] + self.ripple[:, j, None, None, None]
-        fit = (TAILS + 1) / 2 * np.log1p(off * off / spread / TAILS) + 0.5 * np.log(spread) - np.log(self.usual)
-        let_go = np.where(mode == 1, _LET_GO, np.where(mode == 2, np.inf, 0.0))
-        every = np.empty((*cost.shape, 4))
-        every[..., :2] = (cost + let_go)[..., None] + fit + self._missing(k, last[..., None], same[..., None])
-        every[..., :2][(k > 1) & self._no_miss(j)[:, None, None, None]] = np.inf
+        fit = (TAILS + 1) / 2 * np.log1p(off * off / spread / TAILS) + 0.5 * np.log(spread)
+        every = np.empty((*spent.shape, 4))
+        steps = _STEPS.take(source[HABIT].astype(np.int64)[..., None] + k)
+        every[..., :2] = fit + (spent + source[TO_COAST])[..., None] + steps
+        barred = last_gap if self.forbid is None else last_gap | (self.forbid[:, 1] == j)
+        if barred.any():
+            every[..., :2][(k > 1) & barred[:, None, None, None]] = np.inf
         # a hand: any plausible change of the period
-        one = self.around[flag + 1] - self.around[flag] if flags > 1 else 1.0
-        tau = np.maximum(tau, 1e-12)
-        unknown = mode == 2
-        wide = np.sqrt(HAND_SPREAD**2 + np.where(unknown, source[7], 0.0))
-        held = np.where(mode == 1, _PUSHED_ON, np.where(unknown, 0.0, _HAND))
-        held = np.where(self.is_last[:, j, None, None], np.minimum(held, _ODD_END), held)
-        away = (np.log(tau / one) - y) / wide
-        every[..., 2] = cost + held + 0.5 * away**2 + np.log(wide * tau / self.usual) + 0.4
+        log_tau = np.log(np.maximum(tau, 1e-12))
+        log_gap = log_tau - np.log(self.around[flag + 1] - self.around[flag]) if flags > 1 else log_tau
+        hand = source[TO_HAND]
+        if last_gap.any():
+            hand = np.where(last_gap[:, None, None], np.minimum(hand, _ODD_END), hand)
+        every[..., 2] = spent + hand + 0.5 * ((log_gap - y) / wide) ** 2 + np.log(wide) + log_tau + 0.4
         # a clock that jumps: the gap says nothing, the period goes on
-        clock = cost + _CLOCK + np.log((period + np.abs(tau - period)) / self.usual)
-        every[..., 3] = np.where(mode == 0, clock, np.inf)
-        every[~self.inside[:, j]] = np.inf
-        self._choose(j, every, k, angle, tau, pred, one, bounced, flag)
-
-    def _no_miss(self, j):
-        bars = self.is_last[:, j]
-        return bars | (self.forbid[:, 1] == j) if self.forbid is not None else bars
-
-    def _left_out(self, j, t, period, bounced):
-        """Price (rows, SKIPS, k) of leaving out all passes between each source and pass j, and whether one bounced."""
-        between = j - SKIPS + np.arange(1, SKIPS)  # passes j − SKIPS + 1 … j − 1
-        times = self.times[:, np.maximum(between, 0)]
-        near = times[:, :, None, None] - t[:, None] < BOUNCE_SHARE * period[:, None]  # (rows, SKIPS − 1, SKIPS, k)
-        # a pass that is near has only near ones between its source and itself, so after the first they bounce again
-        each = np.where(near, _BOUNCED[1], _FOREIGN)
-        first = np.arange(SKIPS - 1)
-        once = np.where(bounced[:, :-1] > 0, _BOUNCED[1], _BOUNCED[0])
-        near = near[:, first, first]  # of the pass right after each source
-        each[:, first, first] = np.where(near, once, _FOREIGN)
-        if self.forbid is not None:
-            each[self.forbid[:, :1] == between] = np.inf
-        price = np.where(_BETWEEN, each, 0.0).sum(axis=1) + _LEFT_OUT * np.log(period / self.usual)
-        hit = np.zeros_like(t)
-        hit[:, :-1] = near
-        return price, hit
-
-    @staticmethod
-    def _missing(k, last, same):
-        often = np.minimum(same, 2).astype(np.int64)
-        again = np.where((k == last) & (k <= 3), _SAME_AGAIN[often], _NOT_AGAIN[often] + _MISSED_ANEW[k - 1])
-        return np.where(last <= 1, _MISSED[k - 1], again)
-
-    def _choose(self, j, every, k, angle, tau, pred, one, bounced, flag):
-        rows, at = np.arange(len(every)), j + SKIPS
-        flat = every.reshape(len(every), -1)
+        every[..., 3] = spent + source[TO_CLOCK] + np.log(period + np.abs(tau - period))
+        inside = self.inside[:, j]
+        if not inside.all():
+            every[~inside] = np.inf
+        # alike are those of nearly one pace; under a hand they are in cells of their own
         pace = np.empty_like(every)
-        log_tau = np.log(tau)
         pace[..., :2] = log_tau[..., None] - np.log(angle)
-        pace[..., 2] = log_tau - np.log(one) + 50  # under a hand: a cell of its own
-        pace[..., 3] = self.state["y"][:, j : j + SKIPS]
-        if len(self.pattern) > 1:
-            steps = np.concatenate([k, np.ones_like(k)], axis=-1)
-            pace += 100 * ((flag[..., None] + steps) % len(self.pattern))
-        pace = pace.reshape(flat.shape)
+        pace[..., 2] = log_gap + 50
+        pace[..., 3] = y
+        if flags > 1:
+            pace[..., :2] += 100 * ((flag[..., None] + k) % flags)
+            pace[..., 2:] += 100 * ((flag + 1) % flags)[..., None]
+        self._survive(j, source, every.reshape(len(every), -1), pace, k, pred, log_gap)
+        self._leave_out(j)
+
+    def _survive(self, j, source, every, pace, k, pred, log_gap):
+        """Put the cheapest explanation of each cell, of all (rows, …) in `every`, where pass j is real."""
+        pace, row = pace.reshape(every.shape), np.arange(len(every))[:, None]
+        begin = row[:, 0] * every.shape[1]
         best: list[np.ndarray] = []
         cost: list[np.ndarray] = []
-        for _ in range(self.k):
-            least = flat.argmin(axis=1)
-            price = flat[rows, least]
+        while True:
+            least = every.argmin(axis=1)
+            at = begin + least
+            price = every.take(at)
             if best and not price.min() < np.inf:
                 break
             best.append(least)
             cost.append(price)
-            flat[np.abs(pace - pace[rows, least][:, None]) < CELL] = np.inf
-        src, way = np.divmod(np.array(best).T, 4)
+            if len(best) == self.k:
+                break
+            np.copyto(every, np.inf, where=np.abs(pace - pace.take(at)[:, None]) < CELL)
         count = len(best)
+        src, way = np.divmod(np.array(best).T, 4)
         s_at, k_at = np.divmod(src, self.k)
-        row = rows[:, None]
-        steps = np.where(way < 2, k[row, s_at, k_at, np.minimum(way, 1)], 1)
-        old = self.block[:, row, s_at + j, k_at]
-        new = pred[:, row, s_at, k_at, np.minimum(way, 1)]
+        predicted = way < 2
+        option = (row * (every.shape[1] // 4) + src) * 2 + np.where(predicted, way, 1)
+        steps = np.where(predicted, k.take(option), 1)
+        old = source[:, row, s_at, k_at]
+        new = pred.reshape(len(pred), -1).take(option, axis=1)
         # Kalman's update where the rotor coasts: of t, ln p and s, then of their covariances tt, ty, ts, yy, ys, ss
+        now = self.times[:, j, None]
         gain = new[3:6] / (new[3] + self.ripple[:, j, None])
-        new[:3] += gain * (self.times[:, j, None] - new[0])
-        new[3:] -= gain[[0, 0, 0, 1, 1, 2]] * new[[3, 4, 5, 4, 5, 5]]
+        new[:3] += gain * (now - new[0])
+        new[3:] -= gain.take([0, 0, 0, 1, 1, 2], axis=0) * new.take([3, 4, 5, 4, 5, 5], axis=0)
         # a hand or a jump of the clock: the curve begins anew here, with another period or with the same
         hand, clock = way == 2, way == 3
-        new[0] = np.where(way < 2, new[0], self.times[:, j, None])
-        new[3:6, way >= 2] = [[self.variance], [0.0], [0.0]]
-        gap = tau[row, s_at, k_at] / (one[row, s_at, k_at] if np.ndim(one) else one)
-        new[1, hand] = np.log(gap[hand])
-        new[2, hand], new[8, hand] = SLOPE, SLOPE_SPREAD**2
-        new[6, hand], new[7, hand] = np.where(old[10, hand] == 2, FIRST, LET_GO) ** 2, 0.0
-        new[1:3, clock], new[6:, clock] = old[2:4, clock], old[7:10, clock]
-        new[6, clock] += 1e-4
-        put = self.block[:, :, at, :count]
-        put[0] = np.array(cost).T
-        put[1:10] = new
-        put[2] = _within(new[1], *self.range)
-        put[3] = _within(new[2], -0.3, 1.5)
-        put[10] = hand
-        put[11] = steps
-        put[12] = np.where((steps == old[11]) & (steps > 1), old[12] + 1, 0)
-        put[13] = bounced[row, s_at, k_at]
-        put[14] = (flag[row, s_at, k_at] + steps) % len(self.pattern)
-        self.back[:, at, :count] = np.stack([SKIPS - s_at, k_at, steps, np.where(way < 2, COAST, way - 1)], axis=-1)
+        new[0] = np.where(predicted, new[0], now)
+        new[3:6, ~predicted] = [[self.variance], [0.0], [0.0]]
+        held = hand.nonzero()
+        new[1][held], new[2][held] = log_gap[held[0], s_at[held], k_at[held]], SLOPE
+        new[6][held], new[7][held], new[8][held] = old[FREED][held], 0.0, SLOPE_SPREAD**2
+        if clock.any():
+            new[1:3, clock], new[6:, clock] = old[Y : S + 1, clock], old[YY : SS + 1, clock]
+            new[6, clock] += 1e-4
+        new[1], new[2] = _within(new[1], *self.range), _within(new[2], -0.3, 1.5)
+        same = np.minimum(old[SAME] + 1, 2) * ((steps == old[LAST]) & (steps > 1))
+        put = self.block[:, :, j + SKIPS, :count]
+        put[COST] = put[SPENT] = np.array(cost).T
+        put[T:SPENT], put[PERIOD] = new, np.exp(new[1])
+        put[TO_COAST : FREED + 1], put[WIDE] = _OF_MODE[:, hand.astype(np.int64)], HAND_SPREAD
+        put[LAST], put[SAME], put[HABIT] = steps, same, _habit(steps, same)
+        put[BEFORE] = old[AFTER]
+        if len(self.pattern) > 1:
+            put[FLAG] = (old[FLAG] + steps) % len(self.pattern)
+        back = self.back[:, j + SKIPS, :count]
+        back[..., 0], back[..., 1], back[..., 2] = SKIPS - s_at, k_at, steps
+        back[..., 3] = np.where(predicted, COAST, way - 1)
+
+    def _leave_out(self, j):
+        """Add to what is spent since the passes j − SKIPS + 1 … j − 1 the price of leaving out pass j."""
+        source = self.block[:, :, j + 1 : j + SKIPS]
+        near = self.times[:, j, None, None] - source[T] < BOUNCE_SHARE * source[PERIOD]
+        # a pass that is near has only near ones between its source and itself, so after the first they bounce again
+        price = np.where(near, _BOUNCED[1], _FOREIGN)
+        source[AFTER, :, -1] = first = near[:, -1]
+        price[:, -1] += (_BOUNCED[0] - _BOUNCED[1]) * (first > source[BEFORE, :, -1])
+        source[SPENT] += price + (source[Y] - self.log_usual)
+        if self.forbid is not None:
+            source[SPENT, self.forbid[:, 0] == j] = np.inf
 
     def ends(self):
         """Cheapest total price (rows,), the last real pass and its survivor; passes after it are foreign."""
@@ -282,21 +302,20 @@ class Survivors:
         where = np.zeros((len(rows), 2), dtype=np.int64)
         for back in range(min(SKIPS, int(self.length.min()))):
             last = self.length - 1 - back
-            cost = self.state["cost"][rows, last + SKIPS]
+            cost = self.block[COST, rows, last + SKIPS]
             # a window ends among plain gaps; if all of them held several flags, the next window says so
-            cost = np.where(self.closed[:, None] & (self.state["last"][rows, last + SKIPS] > 1), np.inf, cost)
+            cost = np.where(self.closed[:, None] & (self.block[LAST, rows, last + SKIPS] > 1), np.inf, cost)
             survivor = np.argmin(cost, axis=1)
             total = cost[rows, survivor]
-            late = np.full(len(rows), _HAND if back else 0.0)  # an end that is odd is left as it is
-            period = np.exp(self.state["y"][rows, last + SKIPS, survivor])
-            for k in range(back):
-                x = self.times[rows, last + 1 + k] - self.times[rows, last]
-                near = x < BOUNCE_SHARE * period
-                late -= np.where(near & (k == 0), _HAND, 0.0)
-                each = np.where(near, _BOUNCED[0], _FOREIGN)
-                late += each + np.log(period / self.usual)
+            late = np.zeros(len(rows))
+            if back:
+                y, after = self.block[Y, rows, last + SKIPS, survivor], last[:, None] + np.arange(1, back + 1)
+                since = self.times[rows[:, None], after] - self.times[rows, last][:, None]
+                near = since < BOUNCE_SHARE * np.exp(y)[:, None]
+                late += np.where(near[:, 0], 0.0, _HAND)  # an end that is odd is left as it is
+                late += np.where(near, _BOUNCED[0], _FOREIGN).sum(axis=1) + back * (y - self.log_usual)
                 if self.forbid is not None:
-                    late = np.where(self.forbid[:, 0] == last + 1 + k, np.inf, late)
+                    late[(self.forbid[:, :1] == after).any(axis=1)] = np.inf
             better = total + late < best
             best = np.where(better, total + late, best)
             where[better] = np.stack([last, survivor], axis=1)[better]
@@ -324,7 +343,7 @@ class Survivors:
                 self._name_extra(r, extra, np.array(real[::-1]), steps)
             else:
                 extra[:], steps[:] = 0, 1
-            first = int(self.state["last"][r, SKIPS, k]) if j == 0 else 1
+            first = int(self.block[LAST, r, SKIPS, k]) if j == 0 else 1
             paths.append((extra, steps, way, first))
         return price, paths
 
@@ -345,13 +364,12 @@ def _within(values, low, high):
     return np.minimum(np.maximum(values, low), high)
 
 
-def _predict(state, angle):
-    """State and covariance (9, …), in the order of `Survivors.NAMES` from t on, `angle` flags further on."""
+def _predict(state, period, angle):
+    """State and covariance (9, …), in the order T to SS, `angle` flags further on."""
     t, y, s, tt, ty, ts, yy, ys, ss = state
-    period = np.exp(y)
     # by the gap, not by the flag: else a curve with twice the flags in every gap would be the freer one
     bent = np.abs(s) * angle
-    wander = ((WANDER[0] + WANDER[1] * bent + WANDER[2] * bent**2) / angle) ** 2
+    wander = ((WANDER[0] + bent * (WANDER[1] + WANDER[2] * bent)) / angle) ** 2
     bend = _within(s * angle, -3.0, 0.8)
     bend = np.where(np.abs(bend) < 1e-6, 1e-6, bend)
     s, left = bend / angle, np.log1p(-bend)

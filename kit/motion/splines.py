@@ -18,6 +18,7 @@ from ..stats.averages import NORMAL_FACTOR, t_factor
 __all__ = ["Clock", "Moments", "Spline", "Splines", "design_of", "first_at_least", "spline_of"]
 
 _MOST_STEPS, _SETTLED = 60, 1e-14  # of the search for a moment; of a run's stretched time
+_MANY = 1000  # places
 _TERMS = 6  # coefficients of a polynomial of the fifth degree, the highest that is used
 
 
@@ -30,14 +31,13 @@ class Clock:
     span_s: float
 
     def stretched(self, times_s):
-        """s, ds/dt and d²s/dt² at the given times."""
+        """s and ds/dt at the given times."""
         tau = (np.asarray(times_s, dtype=float) - self.start_s) / self.span_s
         if self.kappa == 0:
-            return tau, np.full_like(tau, 1 / self.span_s), np.zeros_like(tau)
+            return tau, np.full_like(tau, 1 / self.span_s)
         norm = np.log1p(self.kappa)
-        grow = 1 + self.kappa * tau
-        first = self.kappa / (norm * grow * self.span_s)
-        return np.log1p(self.kappa * tau) / norm, first, -first * self.kappa / (grow * self.span_s)
+        bent = self.kappa * tau
+        return np.log1p(bent) / norm, self.kappa / (norm * (1 + bent) * self.span_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +70,7 @@ class Spline(Clock):
 
     def basis_values(self, times_s) -> np.ndarray:
         """Angle (turns) at many times, (n,)."""
-        return spline_of(self.knots, self.coefficients, self.degree)(self.stretched(times_s)[0])
+        return self._at(self.stretched(times_s)[0])
 
     @property
     def fitted_turns(self) -> np.ndarray:
@@ -79,8 +79,17 @@ class Spline(Clock):
 
     def speeds(self, times_s) -> np.ndarray:
         """Speed (turns/s) at many times, (n,)."""
-        s, first, _ = self.stretched(times_s)
-        return spline_of(self.knots, self.coefficients, self.degree)(s, 1) * first
+        s, first = self.stretched(times_s)
+        return self._at(s, slope=1) * first
+
+    def _at(self, s, slope: int = 0) -> np.ndarray:
+        """The spline, or its slope, at stretched times s."""
+        curve = spline_of(self.knots, self.coefficients, self.degree)
+        if np.size(s) > _MANY:  # its polynomials take a while to find, and then an eighth of the time at each place
+            from scipy.interpolate import PPoly
+
+            curve = PPoly.from_spline(curve)
+        return curve(s, slope)
 
     @cached_property
     def root(self) -> np.ndarray:

@@ -30,7 +30,7 @@ def _of_scipy(spline):
         return float(whole(spline.stretched(time_s)[0]))
 
     def speed(time_s):
-        s, first, _ = spline.stretched(time_s)
+        s, first = spline.stretched(time_s)
         return float(whole(s, 1) * first)
 
     return angle, speed
@@ -64,7 +64,7 @@ def test_uncertainties_are_those_of_moved_coefficients(curves):
         whole = BSpline(spline.knots, coefficients, spline.degree)
 
         def speed(time_s):
-            s, first, _ = spline.stretched(time_s)
+            s, first = spline.stretched(time_s)
             return float(whole(s, 1) * first)
 
         ends = [brentq(lambda t, p=p: speed(t) - 1 / p, *curve.times_s[[0, -1]], xtol=1e-14) for p in (0.3, 0.5)]
