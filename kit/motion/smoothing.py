@@ -41,11 +41,11 @@ def smooth(times_s: np.ndarray, turns: np.ndarray, flags: int) -> tuple[Spline, 
     data = _Data.of(times_s, turns, flags)
     clocks = [_InTime.of(data, kappa) for kappa in _STRETCHES]
     tried = ((clock, _least_squares(data, clock, *_middling(len(times_s)))) for clock in clocks)
-    trials = [(fit.aicc, clock) for clock, fit in tried if fit is not None]
+    trials = [(fit.aicc, clock, fit) for clock, fit in tried if fit is not None]
     if not trials:
         return None  # such as a few passes within seconds and one more days later
-    clock = min(trials, key=lambda trial: trial[0])[1]
-    if (found := _search(data, clock)) is None:
+    _, clock, known = min(trials, key=lambda trial: trial[0])
+    if (found := _search(data, clock, known)) is None:
         return None
     fitted = data
     for ripple in _ripples(data, found[0]):
@@ -58,14 +58,20 @@ def smooth(times_s: np.ndarray, turns: np.ndarray, flags: int) -> tuple[Spline, 
     return _finished(best, times_s), _finished(richer, times_s)
 
 
-def _search(data: _Data, clock: _InTime) -> tuple[Spline, Spline] | None:
-    """From simple to rich, until four curves in a row have brought nothing: the best, and the next richer one."""
+def _search(data: _Data, clock: _InTime, known: Spline | None = None) -> tuple[Spline, Spline] | None:
+    """From simple to rich, until four curves in a row have brought nothing: the best, and the next richer one.
+
+    known : one of the fits, if there is one already.
+    """
     fits: list[Spline] = []
     best = lowest = None
     for degree, knots in _COMPLEXITIES:
         if degree + knots + data.columns + 4 > len(data.fitted_s) or (lowest is not None and len(fits) > lowest + 4):
             break
-        if (fit := _least_squares(data, clock, degree, knots)) is None:
+        fit = known
+        if fit is None or fit.complexity != (degree, knots):
+            fit = _least_squares(data, clock, degree, knots)
+        if fit is None:
             continue
         fits.append(fit)
         at = len(fits) - 1
@@ -187,6 +193,8 @@ def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0
     lasting : the correlation of an error with the next pass's. The AICc is the lower of two: errors are independent, or
     they last as the residuals say (AR(1)), so that a curve need not follow what may be errors.
     """
+    from scipy.linalg.lapack import dtrtrs
+
     s, flags = at.s, data.flags
     inner = np.interp(np.arange(1, knots + 1) / (knots + 1), at.even, s)  # knots
     grid = np.concatenate([np.zeros(degree + 1), inner, np.ones(degree + 1)])
@@ -199,10 +207,10 @@ def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0
     apart = independent(columns, lasting) if lasting else columns
     triangle = np.asarray(np.linalg.qr(apart, mode="r"))
     r = triangle[:m, :m]
-    diagonal = np.abs(np.diag(r))
+    diagonal = np.abs(r.diagonal())
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
-    solution = np.linalg.solve(r, triangle[:m, m])
+    solution, _ = dtrtrs(r, triangle[:m, m])
     residuals = columns[:, :m] @ solution - columns[:, m]
     apart = independent(residuals, lasting) if lasting else residuals
     finest = n * (4e-16 * data.fitted_s[-1]) ** 2  # noise-free data: the clock's own resolution
