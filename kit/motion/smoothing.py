@@ -204,17 +204,15 @@ def _least_squares(data: _Data, at: _InTime, degree, knots, lasting: float = 0.0
         return None
     # with the target as one more column, its part along the others stands beside their triangle: no Q is needed
     columns = _weighted(data, s, grid, degree)
-    apart = independent(columns, lasting) if lasting else columns
-    triangle = np.asarray(np.linalg.qr(apart, mode="r"))
+    triangle = np.asarray(np.linalg.qr(independent(columns, lasting), mode="r"))
     r = triangle[:m, :m]
     diagonal = np.abs(r.diagonal())
     if diagonal.min() < 1e-11 * diagonal.max():
         return None
     solution, _ = dtrtrs(r, triangle[:m, m])
     residuals = columns[:, :m] @ solution - columns[:, m]
-    apart = independent(residuals, lasting) if lasting else residuals
     finest = n * (4e-16 * data.fitted_s[-1]) ** 2  # noise-free data: the clock's own resolution
-    rss, lasting_rss = (max(float(left @ left), finest) for left in (residuals, apart))
+    rss, lasting_rss = (max(float(left @ left), finest) for left in (residuals, independent(residuals, lasting)))
     offsets = np.zeros(flags)
     offsets[: flags - 1] = -solution[count : count + flags - 1]
     offsets[flags - 1] = -offsets.sum() if flags > 1 else 0.0

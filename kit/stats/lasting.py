@@ -60,6 +60,8 @@ def independent(columns: np.ndarray, rho: float) -> np.ndarray:
 
     Each value less ρ times the one before, over √(1 − ρ²); the first as it is (Prais & Winsten 1954; from memory).
     """
+    if rho == 0:
+        return columns
     apart = columns.copy()
     apart[1:] = (columns[1:] - rho * columns[:-1]) / np.sqrt(1 - rho**2)
     return apart
