@@ -38,6 +38,7 @@ TOO_FEW_PASSES = "too few passes"
 NO_CURVE = "no smooth curve fits the passes"
 
 _SUSPECT_SCATTER = 0.005  # of the shortest turn: no gate jitters that much, so a count may be wrong
+_SEEN_NONE = 1 / (1 + np.e)  # chance of a kind of drag of which a fit finds none: AIC's weight where it is 2 higher
 _FARTHEST = -100.0  # standard deviations below 0; further down numbers run out
 _NEAR = np.arange(-5, 6)  # passes about an end from which the growth of the turn period there is told
 
@@ -271,7 +272,8 @@ def _covariance(fit: DragFit) -> np.ndarray:
 
     Where one ended at 0, the fit's own covariance lets it be negative as well, and says too much. What is known of it
     is the normal distribution of the fit without bounds, cut at 0, as ISO 11929 does for what can't be negative (from
-    memory); the others follow it, by least squares.
+    memory), if there is such a drag at all: the law without it has one parameter less and fits as well, so that its
+    share of the evidence is e/(1 + e) (Burnham & Anderson 2002, 2.9). The others follow, by least squares.
     """
     where = [fit.parameters.index(name) for name in "abc"]
     covariance = fit.covariance[np.ix_(where, where)]
@@ -281,7 +283,8 @@ def _covariance(fit: DragFit) -> np.ndarray:
     unbound = np.linalg.lstsq(*fit.profile)[0]
     bound = bound[np.argsort(unbound[bound] / np.sqrt(np.diag(covariance)[bound]))]  # the furthest below 0 first
     mean, known = unbound[bound], covariance[np.ix_(bound, bound)]
-    squares = _squares_above_zero(mean, known)
+    chance = np.where(np.eye(len(bound)), _SEEN_NONE, _SEEN_NONE**2)
+    squares = chance * _squares_above_zero(mean, known)
     follows = covariance[:, bound] @ np.linalg.inv(known)
     return covariance + follows @ (squares - known) @ follows.T
 
