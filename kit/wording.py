@@ -112,7 +112,7 @@ def plus_minus(value: float, u: float, unit: str = "") -> str:
 def about(value: float, u: float, unit: str = "") -> str:
     """An estimate of a model, with three digits at the most: about(10.7623, 0.0011, "s") is "about 10.8 s".
 
-    Its uncertainty stands beside it only where it shows in them: what the model leaves out counts for more than the rest.
+    Its uncertainty stands beside it only where it shows in them: what the model leaves out counts for more.
     """
     if not isfinite(value) or not (isfinite(u) and u > 0) or u >= 10.0 ** -_places(value, 3):
         return plus_minus(value, u, unit)
