@@ -288,8 +288,8 @@ def _out_and_back(lesson: Lesson, built_in: bool) -> str:
         "- Do you want to see answers as they come? Start the class desk before the lesson: "
         "`python3 -m kit class-desk handins`. It prints an address that students type once, and one for you. Your page "
         "says who has sealed. The projector shows nothing before you press *Show*.\n"
-        f"- If groups share the conditions, every group also makes runs with {case_of(lesson.x, lesson.reference)}. Else "
-        "nobody can tell a group's apparatus from its condition.\n"
+        f"- If groups share the conditions, every group also makes runs with {case_of(lesson.x, lesson.reference)}. "
+        "Else nobody can tell a group's apparatus from its condition.\n"
         f"- At the end each group makes a hand-in, `handin_{lesson.name}_….json`. Put all of them into one folder. "
         "Then run the box below."
     )
