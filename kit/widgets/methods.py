@@ -14,6 +14,7 @@ from .views import AgreementView, agreement_plot
 __all__ = ["EarlierCounts", "earlier_counts_again"]
 
 NONE = "This lesson has no earlier counts by hand."
+NOT_THE_SAME = "The counts by hand are the lesson's. So a difference below need not come from the way of counting."
 
 
 class EarlierCounts(KitBox):
@@ -31,7 +32,7 @@ class EarlierCounts(KitBox):
         """Show the earlier counts, and the own ones that were kept by now."""
         own, x_label = list(kept_pairs(self.progress.workbook).values()), self.progress.lesson.x_label
         moved = self.progress.moved_words
-        parts: list[widgets.Widget] = [note(moved)] if moved else []
+        parts: list[widgets.Widget] = [note(f"{moved} {NOT_THE_SAME}")] if moved else []
         for quantity, (words, unit) in QUANTITIES.items():
             found = self.progress.hand_against_gate(quantity)
             if found is None:
