@@ -16,6 +16,7 @@ from .errors import KitError
 
 __all__ = [
     "DASH",
+    "about",
     "as_repeated",
     "axis_title",
     "case_of",
@@ -32,6 +33,7 @@ __all__ = [
     "plus_minus",
     "rounded_by",
     "short",
+    "times_u",
     "unit_of",
 ]
 
@@ -105,6 +107,21 @@ def plus_minus(value: float, u: float, unit: str = "") -> str:
         return _with_unit(number(value), unit)
     places = _places(u, 2)
     return _with_unit(f"{_written(value, places)} ± {_written(u, places)}", unit)
+
+
+def about(value: float, u: float, unit: str = "") -> str:
+    """An estimate of a model, with three digits at the most: about(10.7623, 0.0011, "s") is "about 10.8 s".
+
+    Its uncertainty stands beside it only where it shows in them: what the model leaves out counts for more.
+    """
+    if not isfinite(value) or not (isfinite(u) and u > 0) or u >= 10.0 ** -_places(value, 3):
+        return plus_minus(value, u, unit)
+    return f"about {_with_unit(number(value, 3), unit)}"
+
+
+def times_u(apart: float) -> str:
+    """A distance in standard uncertainties: "2.1 standard uncertainties", "less than 0.1 standard uncertainties"."""
+    return f"{'less than 0.1' if apart < 0.1 else f'{apart:.1f}'} standard uncertainties"
 
 
 def rounded_by(value: float, u: float) -> str:

@@ -67,7 +67,7 @@ def _ribbons(table: np.ndarray, tops: np.ndarray, unit: float, left: float, righ
         height = unit * table[i, j]
         ribbon = _ribbon(left, start[i], right, end[j], height, STAY if i == j else PALETTE[i % len(PALETTE)])
         (stayed if i == j else moved).append(ribbon)
-        if i != j and height >= 9:
+        if i != j and height >= 13:  # white digits need a band as high as they are
             aside = 14 + 24 * (len(numbers) % 2 if height < 18 else 0)  # numbers of thin bands beside each other
             numbers.append(_text(left + aside, start[i] + height / 2 + 4.5, str(table[i, j]), "middle", "inside"))
         start[i] += height

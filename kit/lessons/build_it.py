@@ -19,6 +19,10 @@ BUILD_IT = "build_it.ipynb"
 HALO = 'fill="#000" stroke="#fff" stroke-width="4" paint-order="stroke"'  # black on white, over any line
 THINGS = {"disc": "disc", "turntable": "turntable", "vanes": "rotor", "wheel": "wheel", "rotor": "rotor"}
 
+# What is added, from the side: beside what spins, or fixed to it.
+_BESIDE = ('<circle cx="205" cy="206" r="7" fill="#888"/><circle cx="395" cy="206" r="7" fill="#888"/>',)
+_HANGING = ('<path d="M160 190v38h50v-38zM390 190v38h50v-38z" fill="#888"/>',)
+
 #: What is added in the lessons that come with the kit; any other says it in its own words. Rough costs, from memory.
 ADDED = {
     "magnets": "12 small magnets on a fixed ring of wood or plastic, 3 to 5 mm below the rim; the disc of aluminium",
@@ -71,7 +75,7 @@ def setup_drawing(lesson: Lesson | str | Path) -> Drawing:
         '<path d="M520 300h60" stroke-width="2"/><rect x="580" y="286" width="62" height="30" fill="#eee"/>',
         '<path d="M642 301q22 0 22 29" stroke-width="2"/>',
         '<path d="M100 120V330M100 120H150" stroke-width="2" stroke-dasharray="8 4"/>',  # the guard
-        '<circle cx="205" cy="206" r="7" fill="#888"/><circle cx="395" cy="206" r="7" fill="#888"/>',  # what is added
+        *(_HANGING if lesson.bench and lesson.bench.drawing == "vanes" else _BESIDE),
     ]
     labels = [
         (30, 96, "guard, see-through", 110, 120),

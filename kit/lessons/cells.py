@@ -308,7 +308,7 @@ def _average(lesson: Lesson) -> Cells:
     yield (
         "markdown",
         "## How sure is an average?\n\n"
-        "Behind the ± stands the standard uncertainty of the average. The true average of very many trials should lie "
+        "Behind the ± stands the standard uncertainty of the average. The average of very many trials should lie "
         "in the 95 % interval, 19 times in 20. With three trials alone this interval is wide. The last column uses the "
         'spread of all conditions together. (`stage.averages_table("turns")` gives the same for the turns.)',
     )

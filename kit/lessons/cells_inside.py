@@ -67,7 +67,7 @@ if stage.may_look():
     log["one_turn_s"] = log["time_s"] - np.interp(log["turns"] - 1, log["turns"], log["time_s"], left=np.nan)
     begin, end = (log[log["one_turn_s"] >= slow].iloc[0] for slow in (start, stop))
     found = [end["time_s"] - begin["time_s"], end["turns"] - begin["turns"]]
-    print(f"From row {begin.name} to row {end.name}: {found[0]:.3f} s and {found[1]:g} turns.")
+    print(f"{curve.run.source}: from row {begin.name} to row {end.name}: {found[0]:.3f} s and {found[1]:g} turns.")
     page = kit.measure([curve], start, stop, rule="whole turns").iloc[0]
     assert np.allclose(found, page[["duration_s", "turns"]].astype(float))""",
     )
@@ -88,7 +88,7 @@ if stage.may_look():
     one_turn_s = np.maximum.accumulate(1 / np.gradient(turned, moments_s))  # it never speeds up
     begin_s, end_s = np.interp([start, stop], one_turn_s, moments_s)
     found = [end_s - begin_s, *np.diff(np.interp([begin_s, end_s], moments_s, turned))]
-    print(f"From {begin_s:.3f} s to {end_s:.3f} s: {found[0]:.3f} s and {found[1]:.2f} turns.")
+    print(f"{curve.run.source}: from {begin_s:.3f} s to {end_s:.3f} s: {found[0]:.3f} s and {found[1]:.2f} turns.")
     as_here = stage.progress.thresholds == (start, stop, "interpolated")  # else your page counts by another rule
     page = stage.results.loc[first] if as_here else kit.measure([curve], start, stop).iloc[0]
     assert np.allclose(found, page[["duration_s", "turns"]].astype(float), rtol=1e-5)""",

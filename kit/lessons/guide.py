@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from ..wording import case_of
 from .build_it import BUILD_IT
 from .cautions import GATE, SOURCES
 from .cells import MADE_STAGES, TITLES, made_stages, notebook_name, stage_cells
@@ -57,7 +58,7 @@ _NOTES = {
             "You counted a run, and so did the gate. Do they differ, and how could you find out why?",
         ),
         (
-            "With three trials the 95 % interval is 4.3 times the standard uncertainty. That is how it is, not a slip.",
+            "With three trials the 95 % interval reaches 4.3 standard uncertainties to each side. That is no slip.",
             "No outlier test can work on three values. A trial is set aside only for a cause that somebody saw.",
         ),
     ),
@@ -287,8 +288,8 @@ def _out_and_back(lesson: Lesson, built_in: bool) -> str:
         "- Do you want to see answers as they come? Start the class desk before the lesson: "
         "`python3 -m kit class-desk handins`. It prints an address that students type once, and one for you. Your page "
         "says who has sealed. The projector shows nothing before you press *Show*.\n"
-        f"- If groups share the conditions, every group also runs {lesson.x_words} = {lesson.reference:g}. Else nobody "
-        "can tell a group's apparatus from its condition.\n"
+        f"- If groups share the conditions, every group also makes runs with {case_of(lesson.x, lesson.reference)}. "
+        "Else nobody can tell a group's apparatus from its condition.\n"
         f"- At the end each group makes a hand-in, `handin_{lesson.name}_….json`. Put all of them into one folder. "
         "Then run the box below."
     )

@@ -191,6 +191,21 @@ class Progress:
         return Thresholds(chosen["start_period_s"], chosen["stop_period_s"], chosen["rule"])
 
     @property
+    def moved_words(self) -> str:
+        """What to mind where the group counts between other speeds than the lesson's questions and hand counts do.
+
+        Empty while it counts as the lesson suggests; the rule does not matter here.
+        """
+        lesson, (start, stop, _) = self.lesson, self.thresholds
+        if (start, stop) == (lesson.start_period_s, lesson.stop_period_s):
+            return ""
+        yours, asked = _stretch(start, stop), _stretch(lesson.start_period_s, lesson.stop_period_s)
+        return (
+            f"You count from {yours}. The lesson itself counts from {asked}, so its times and turns are of another "
+            "stretch. Compare how they change, not how large they are."
+        )
+
+    @property
     def set_aside(self) -> dict[str, str]:
         """Reasons of the runs now set aside, by source: the data folder's own and the group's.
 
@@ -404,6 +419,10 @@ def by_condition(results: pd.DataFrame, x: str) -> pd.DataFrame:
     """A table of runs in the order in which people read it: by condition, then by trial."""
     places = [(condition_place(value), trial) for value, trial in zip(results[x], results["trial"], strict=True)]
     return results.iloc[sorted(range(len(results)), key=places.__getitem__)].reset_index(drop=True)
+
+
+def _stretch(start_s: float, stop_s: float | None) -> str:
+    return f"{start_s:g} s a turn to {'the last pass' if stop_s is None else f'{stop_s:g} s a turn'}"
 
 
 def _intervals(table: pd.DataFrame, name: str) -> list[str]:

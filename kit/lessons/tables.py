@@ -11,7 +11,7 @@ import pandas as pd
 from ..logs.run import Run
 from ..record.entries import QUANTITIES
 from ..stats.averages import COUNTED, pooled_scatter
-from ..wording import as_repeated, condition_value, interval, number, plus_minus
+from ..wording import as_repeated, case_of, condition_value, interval, number, plus_minus
 from .progress import Progress, by_condition
 
 __all__ = ["averages_in_words", "one_run_words", "results_in_words", "spread_of", "timing_in_words"]
@@ -88,8 +88,8 @@ def one_run_words(progress: Progress, run: Run) -> str:
     """What one run did between the two speeds, in a sentence."""
     rows = progress.results
     row = rows[rows["source"] == run.source].iloc[0]
-    lesson, (start, stop) = progress.lesson, progress.two_periods_s
-    case = f"This run was made with {lesson.x_words} {condition_value(row[progress.x])}."
+    start, stop = progress.two_periods_s
+    case = f"This run was made with {case_of(progress.x, row[progress.x])}."
     if row["status"] != COUNTED:
         return f"{case} It can't be counted: {row['status']}."
     time, turns = (as_repeated(row[name], spread_of(progress, name) * row[name]) for name in ("duration_s", "turns"))

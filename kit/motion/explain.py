@@ -17,6 +17,7 @@ from ..errors import KitError
 from ..logs.run import Run
 from ..stats.averages import NORMAL_FACTOR, counting, t_factor
 from ..stats.trend import fit_trend
+from ..wording import times_u
 from .drag import LAWS, TURN, DragLaw, single_power
 from .drag_fit import DragFit, coasting_passes, fit_run
 from .drag_joint import JointDrag
@@ -233,7 +234,7 @@ def same_number(first: float, first_u: float, second: float, second_u: float) ->
     apart = abs(first - second) / np.hypot(first_u, second_u)
     if not np.isfinite(apart):
         return "One of the two numbers has no uncertainty, so you cannot tell whether they agree."
-    size = f"They are {apart:.1f} standard uncertainties apart."
+    size = f"They are {times_u(apart)} apart."
     if apart < 2:
         return f"The two routes agree within their uncertainties. {size}"
     if apart < 3:

@@ -16,7 +16,7 @@ from ..logs.run import Run
 from ..motion.drag import TURN
 from ..motion.drag_fit import DragFit, coasting_passes
 from ..motion.explain import RatioTest, beyond_last_pass, turn_speeds
-from ..wording import axis_title, case_of, interval, name_of, plus_minus, rounded_by
+from ..wording import about, axis_title, case_of, interval, name_of, plus_minus, rounded_by
 from .drag_text import KINDS, read_routes, short_law
 from .style import FONT_SIZE, INK, MUTED, PALETTE, new_figure, places, series, side_by_side
 
@@ -322,7 +322,7 @@ def _add_estimate(figure, fit, last_s) -> None:
     rest = fit.time_to_rest()
     words = "By this law it never quite comes to rest."
     if np.isfinite(rest.time_s):
-        words = f"Model's estimate of rest:<br>{plus_minus(rest.time_s, rest.time_u_s, 's')} after the last pass"
+        words = f"Model's estimate of rest:<br>{about(rest.time_s, rest.time_u_s, 's')} after the last pass"
         figure.add_scatter(
             x=[last_s + rest.time_s],
             y=[0],

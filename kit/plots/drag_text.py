@@ -16,6 +16,7 @@ from ..motion.explain import RatioTest, collapsed_at, same_number
 from ..stats.averages import t_factor
 from ..wording import (
     DASH,
+    about,
     case_of,
     count_of,
     evidence_share,
@@ -26,6 +27,7 @@ from ..wording import (
     percent,
     plus_minus,
     rounded_by,
+    times_u,
 )
 
 __all__ = [
@@ -283,7 +285,7 @@ def compared_words(quantity: str, model: float, mean: float, u: float) -> str:
     words = "The data can't tell the two apart." if apart < 1 else "More runs could tell the two apart."
     if apart > 3:
         words = "The data speak against the model here."
-    return f"{quantity.capitalize()}: {place} ({apart:.1f} standard uncertainties). {words}"
+    return f"{quantity.capitalize()}: {place} ({times_u(apart)}). {words}"
 
 
 def _with_interval(kind: Kind, value: float, u: float, factor: float) -> str:
@@ -420,8 +422,8 @@ def rest_words(fit: DragFit) -> str:
             "lacks something at low speed. Nothing was measured after the last pass."
         )
     return (
-        f"The model's estimate: at rest {plus_minus(rest.time_s, rest.time_u_s, 's')} after the last pass, and "
-        f"{plus_minus(rest.turns, rest.turns_u)} turns further. Nothing was measured there, and a spindle may grip "
+        f"The model's estimate: at rest {about(rest.time_s, rest.time_u_s, 's')} after the last pass, and "
+        f"{about(rest.turns, rest.turns_u)} turns further. Nothing was measured there, and a spindle may grip "
         "differently when slow. So this never enters a duration."
     )
 

@@ -135,8 +135,12 @@ def worlds_figure(verdict: Verdict, worlds: Sequence[float]):
 
 
 def _size(verdict: Verdict, statistic) -> np.ndarray:
-    """How large an effect is, whichever way it points: a change by the factor 2 is as large as one by a half."""
-    return effect_of(verdict, np.abs(np.asarray(statistic, dtype=float)))
+    """How large an effect is, whichever way it points, counted the measured way: a doubling is as large as a halving.
+
+    So where the measured change is a fall by 9.5 %, its line stands at 9.5 %, not at the rise that would undo it.
+    """
+    way = -1.0 if verdict.shuffled.measured < 0 else 1.0
+    return np.abs(effect_of(verdict, way * np.abs(np.asarray(statistic, dtype=float))))
 
 
 def reached(sizes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -73,7 +73,7 @@ def compared_with_best(trend: Trend, best: Trend) -> str:
         if gap <= CLEAR
         else "clearly less supported"
     )
-    return f"{words} (Δ {number(gap, 2)})"
+    return f"{words} (Δ {number(gap, 2)})"
 
 
 def ranking_table(trends: Sequence[Trend]) -> pd.DataFrame:

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from ..errors import KitError
-from ..wording import number, plus_minus
+from ..wording import number, plus_minus, rounded_by
 
 __all__ = [
     "DECISIONS",
@@ -327,6 +327,8 @@ def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str 
         if s["low"] <= 0 <= s["high"]
         else "The interval does not hold zero: on average the methods differ."
     )
+    half = s["t"] * s["u"]
+    mean, low, high = ("+" * (s[name] > 0) + rounded_by(s[name], half) for name in ("mean", "low", "high"))
     return Agreement(
         pairs,
         s["mean"],
@@ -336,7 +338,7 @@ def compare_methods(x: Sequence, first: ArrayLike, second: ArrayLike, unit: str 
         s["sd"],
         (float(s["mean"] - NORMAL_FACTOR * s["sd"]), float(s["mean"] + NORMAL_FACTOR * s["sd"])),
         (float(s["mean"] - reach), float(s["mean"] + reach)),
-        f"Average difference {s['mean']:+.3g} {unit} (95 % interval {s['low']:+.3g} to {s['high']:+.3g}). {verdict}",
+        f"Average difference {mean} {unit} (95 % interval {low} to {high}). {verdict}",
     )
 
 

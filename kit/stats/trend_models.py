@@ -366,7 +366,7 @@ MODELS: tuple[Model, ...] = (
     Model(
         name="shifted inverse",
         formula="A/(x + x0)",
-        statement="Like the inverse, but as if x0 more were always there: double x + x0 and y halves.",
+        statement="Like the inverse, but as if x₀ more were always there: double x + x₀ and y halves.",
         heights=("A",),
         shape=("x0",),
         value=lambda x, a, x0: a / (x + x0),

@@ -271,19 +271,22 @@ def next_condition(trends: Sequence[Trend], candidates=None) -> NextCondition | 
         return None
     score, at, first, second = best
     says = first.value(at), second.value(at)
+    x_measured = float(np.min(first.x)), float(np.max(first.x))
     if usable[1].aicc - usable[0].aicc > CLEAR:
         meaning = "These two are told apart already; a run there would test that once more."
     elif score < 1:
         meaning = "One more run there would tell little: repeat it several times, or look further out."
     else:
         meaning = "Measure there next." if score <= 3 else "One run there can decide between them."
+    if not x_measured[0] <= at <= x_measured[1]:
+        meaning += " It lies outside the range you measured: can your apparatus do it?"
     return NextCondition(
         x=at,
         models=(first.model, second.model),
         predictions=says,
         disagreement=score,
         sentence=(
-            f"At x = {at:g} {first.formula} predicts {says[0]:.3g} and {second.formula} predicts {says[1]:.3g}: "
+            f"At x = {at:g}, {first.formula} predicts {says[0]:.3g} and {second.formula} predicts {says[1]:.3g}: "
             f"{score:.1f} times the uncertainty. {meaning}"
         ),
     )

@@ -44,8 +44,8 @@ class ComparisonLog(KitBox):
         self.save_button = action("Keep this comparison", self._save)
         self.children = (
             note(
-                "Choose two values. t′ is their difference, divided by the uncertainty of that difference. "
-                "Then decide what to do. Do it, and compare again."
+                "Choose two values. The ± of an average comes from the spread of all conditions together. "
+                "t′ is the difference, divided by its uncertainty. Then decide what to do. Do it, and compare again."
             ),
             *self.sides,
             self.result,

@@ -204,7 +204,7 @@ class HandGraph(KitBox):
             if apart:
                 share, row = max(apart, key=lambda one: one[0])
                 said.append(
-                    f"Your curve and a fitted one are furthest apart at {condition_value(row.iloc[0])}, "
+                    f"Your curve and a fitted one are furthest apart at {row.index[0]} {condition_value(row.iloc[0])}, "
                     f"by {number(100 * share, 2)} % of the average. Look there. What made you draw it so?"
                 )
         return said

@@ -14,6 +14,7 @@ from .views import AgreementView, agreement_plot
 __all__ = ["EarlierCounts", "earlier_counts_again"]
 
 NONE = "This lesson has no earlier counts by hand."
+NOT_THE_SAME = "The counts by hand are the lesson's. So a difference below need not come from the way of counting."
 
 
 class EarlierCounts(KitBox):
@@ -30,7 +31,8 @@ class EarlierCounts(KitBox):
     def refresh(self) -> None:
         """Show the earlier counts, and the own ones that were kept by now."""
         own, x_label = list(kept_pairs(self.progress.workbook).values()), self.progress.lesson.x_label
-        parts: list[widgets.Widget] = []
+        moved = self.progress.moved_words
+        parts: list[widgets.Widget] = [note(f"{moved} {NOT_THE_SAME}")] if moved else []
         for quantity, (words, unit) in QUANTITIES.items():
             found = self.progress.hand_against_gate(quantity)
             if found is None:
@@ -39,7 +41,7 @@ class EarlierCounts(KitBox):
             pairs = [pair.both(quantity) for pair in own]
             plot = agreement_plot(found, unit, x_label, ("hand", "gate"), pairs)
             said = against_earlier(found, own, quantity, self.progress.lesson.x_words)
-            parts += [heading(f"{words.capitalize()} ({unit}): by hand minus by gate"), plot]
+            parts += [heading(f"{words.capitalize()}: by hand minus by gate"), plot]
             parts += [note(sentence) for sentence in (found.sentence, *said)]
         self.children = tuple(parts)
 

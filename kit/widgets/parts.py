@@ -146,7 +146,7 @@ class PlotView(widgets.VBox):
         self.description, self.table = "", pd.DataFrame()
         self._height_px = height_px
         self._plot = widgets.Output(layout={"height": f"{height_px + 2}px", "overflow": "hidden"})
-        self._details = Details(summary=f"Describe {name} and show its numbers")
+        self._details = Details(summary=f"Describe {name} and show the numbers")
         super().__init__([self._plot, self._details], layout={"width": "100%", "min_width": "0"})
         self.add_class("kit-plot")
 

@@ -37,7 +37,6 @@ function render({ model, el }) {
     const [low, high] = model.get("x_range");
     axes = sketchAxes(svg, { W, H, low, high, top: top(), xs: xs(), xLabel: model.get("x_label"), yLabel: model.get("y_label") });
     line = svg.appendChild(makeSvg("path", { class: "kit-curve-line" }));
-    for (const m of model.get("measured")) drawMeasured(m);
     const places = xs().map(px).sort((a, b) => a - b), closest = Math.min(99, ...places.slice(1).map((p, i) => p - places[i]));
     points = xs().map((x, i) => {
       const point = makeSvg("circle", {
@@ -50,6 +49,7 @@ function render({ model, el }) {
       svg.append(point);
       return point;
     });
+    for (const m of model.get("measured")) drawMeasured(m); // on top: a point that hits must not hide it
     here = svg.appendChild(makeSvg("text", { x: W - RIGHT, y: TOP + 6, "text-anchor": "end", class: "kit-curve-here", "aria-hidden": "true" }));
     inputs = xs().map((x, i) => {
       const input = make("input", { type: "number", min: 0, step: "any", disabled: model.get("locked"),

@@ -13,7 +13,7 @@ from ..errors import KitError
 from ..plots.style import number_line
 from ..record.entries import Kind
 from ..record.workbook import Workbook
-from ..wording import DASH, number
+from ..wording import DASH, interval, number
 from .parts import Details, KitBox, Status, action, front_end
 
 __all__ = ["PredictedCurve", "how_far_off"]
@@ -137,9 +137,7 @@ class PredictedCurve(KitBox):
                 self.curve.x_label: rows["x"].map("{:g}".format),
                 f"expected ({unit})": [DASH if value is None else f"{value:g}" for value in expected],
                 f"measured average ({unit})": rows["mean"].map("{:.4g}".format),
-                "95 % interval": [
-                    f"{low:.4g} to {high:.4g}" for low, high in zip(rows["low"], rows["high"], strict=True)
-                ],
+                "95 % interval": [interval(*ends) for ends in zip(rows["low"], rows["high"], strict=True)],
             }
         )
 

@@ -170,7 +170,8 @@ class Stage(Investigating):
 
     def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
         """A box for what the group sees, in its own words."""
-        return ObservationBox(self.workbook, self.stage, topic, ask)
+        save = "Save what I see" if ask == "What do you see?" else "Save what I wrote"
+        return ObservationBox(self.workbook, self.stage, topic, ask, save)
 
     def own_question(self) -> ObservationBox:
         """A box for the question that the group asks itself, in an open lesson."""
@@ -212,7 +213,12 @@ class Stage(Investigating):
 
     def look_back_curve(self, quantity: str = "duration_s") -> widgets.Widget:
         """The curve the group expected, with the measured averages over it."""
-        return self._of_data(lambda: self._curve(quantity, self.averages(quantity)))
+        return self._of_data(lambda: self._if_moved(self._curve(quantity, self.averages(quantity))))
+
+    def _if_moved(self, part: widgets.Widget) -> widgets.Widget:
+        """The part, and above it what to mind if the group counts between other speeds than the lesson does."""
+        words = self.progress.moved_words
+        return KitBox([note(words), part]) if words else part
 
     def _curve(self, quantity: str, averages: pd.DataFrame | None = None) -> PredictedCurve:
         from .predicted_curve import PredictedCurve
@@ -445,7 +451,7 @@ class Stage(Investigating):
             fits = self.progress.reference_drags(question.run_shown)[:1]
             view = PlotView(name="the speed of this run")
             view.show(speed_figure(run, fits, estimate=False), describe_speed(fits), speed_numbers(fits))
-            return KitBox([note(one_run_words(self.progress, run)), view])
+            return self._if_moved(KitBox([note(one_run_words(self.progress, run)), view]))
 
         return self._once_open(run_gate(self.lesson, self.workbook, question), build)
 
@@ -464,7 +470,7 @@ class Stage(Investigating):
         caption = "Averages ± standard uncertainty, from the spread of all conditions together"
 
         def build() -> widgets.Widget:
-            return KitBox([widgets.HTML(html_table(self.progress.averages_table(), caption))])
+            return self._if_moved(KitBox([widgets.HTML(html_table(self.progress.averages_table(), caption))]))
 
         table = self._of_data(build)
         return KitBox([heading(question.text), *answers(), heading("What was measured"), table])

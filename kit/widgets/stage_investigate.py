@@ -105,7 +105,7 @@ class Investigating:
 
         def build() -> widgets.Widget:
             found = gate_and_clicks(self.progress)
-            table = widgets.HTML(html_table(found.numbers, run_name(found.gate)))
+            table = widgets.HTML(html_table(found.numbers, f"A run made for this page: {run_name(found.gate)}"))
             view = SoundView(found.recording, found.gate, offset_s=found.gate.sound_start_s)
             as_run = ClicksAsRun(found.recording, keep, conditions=found.gate.conditions)
             return KitBox([table, note(found.sentence), view, as_run])

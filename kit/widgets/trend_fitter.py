@@ -25,7 +25,7 @@ from ..stats.averages import average, counting, doubtful
 from ..stats.trend import Trends, bootstrap_band, fit_trends
 from ..stats.trend_models import MODELS, Model, get_model, model_names
 from ..stats.verdict import Verdict, log_log_line, next_condition, verdict
-from ..wording import axis_title, count_of, name_of
+from ..wording import count_of, name_of
 from .parts import Details, KitBox, PlotView, Status, choice_of, heading, html_table, note, row_of, side_of, stack_of
 
 __all__ = ["TrendFitter"]
@@ -200,7 +200,7 @@ class TrendFitter(KitBox):
         self._say, self._predicted, self._next = Status(), Status(), Status()
         self._words = Details(summary="What these words mean")
         says = [f"{m.name}, {formula_of(m.formula)}: {m.statement}" for m in self._offered]
-        self._words.show([f"x is {axis_title(self.x)}, y is the quantity you chose.", *says, *_TERMS])
+        self._words.show([f"x stands for {name_of(self.x)}, y for the quantity you chose.", *says, *_TERMS])
 
     def _box(self, model, ticked: bool) -> widgets.Checkbox:
         box = widgets.Checkbox(value=ticked, description=f"{model.name}:  {formula_of(model.formula)}", indent=False)

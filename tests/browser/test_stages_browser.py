@@ -178,7 +178,7 @@ def test_a_stage_shows_its_widget_takes_what_is_done_and_goes_on_after_a_reload(
 def test_ten_minutes_on_one_page(lab_page):
     """Question, discussion, one run, look back: nothing of the data shows before the second answer."""
     page = lab_page("notebooks/coasting_disc/question_of_the_day.ipynb")
-    run = page.locator(".kit-box", has_text="This run was made with number of magnets 2")
+    run = page.locator(".kit-box", has_text="This run was made with 2 magnets")
     seal_a_prediction(page)
     expect(page.get_by_text("This waits for your answer after the discussion.").first).to_be_visible()
     page.get_by_text("Less than 19 s.").click()

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from kit import wording
 from kit.errors import KitError
 from kit.wording import (
+    about,
     as_repeated,
     axis_title,
     case_of,
@@ -27,8 +28,28 @@ from kit.wording import (
     percent,
     plus_minus,
     rounded_by,
+    times_u,
     unit_of,
 )
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "written"),
+    [
+        (10.7623, 0.0011, "about 10.8 s"),  # a fit's ± of a thousandth does not make its law that good
+        (1.8453, 0.0012, "about 1.85 s"),
+        (10.7623, 0.1, "10.76 ± 0.10 s"),
+        (10.76, float("nan"), "10.76 s"),
+        (float("nan"), 0.1, "–"),
+    ],
+)
+def test_a_models_estimate_shows_three_digits_at_the_most_without_an_uncertainty(value, u, written):
+    assert about(value, u, "s") == written
+
+
+def test_a_distance_too_small_to_show_is_not_called_none():
+    assert times_u(0.03) == "less than 0.1 standard uncertainties"
+    assert times_u(2.14) == "2.1 standard uncertainties"
 
 
 @pytest.mark.parametrize(

@@ -225,7 +225,7 @@ def test_ten_minutes_show_one_run_after_the_second_answer(name, tmp_path):
     assert run.look()
     words = run.content.children[0].value
     shown = question.run_shown or stage.lesson.reference
-    assert f"{stage.lesson.x_words} {shown:g}" in words and re.search(r"in [\d.]+ s and made \d+", words)
+    assert f"with {shown:g} {stage.lesson.x}." in words and re.search(r"in [\d.]+ s and made \d+", words)
     assert back.look() and ["a reason" in child.value for child in back.content.children[1:]] == [True, False]
 
 

@@ -164,7 +164,10 @@ def test_no_evidence_is_ever_all_or_none(lesson):
 @pytest.mark.parametrize(
     ("model", "words"),
     [
-        (10.0, "the model gives the average measured (0.0 standard uncertainties). The data can't tell the two apart."),
+        (
+            10.0,
+            "gives the average measured (less than 0.1 standard uncertainties). The data can't tell the two apart.",
+        ),
         (10.1, "lies 1.0 % above the average measured (0.5 standard uncertainties). The data can't tell"),
         (9.5, "lies 5.0 % below the average measured (2.5 standard uncertainties). More runs could tell"),
         (11.0, "lies 10 % above the average measured (5.0 standard uncertainties). The data speak against"),

@@ -137,6 +137,7 @@ class TestCompareMethods:
         found = compare_methods([1, 2, 3], [80.0, 40.5, 27.1], [82.0, 41.2, 27.5])
         assert found.bias == pytest.approx(-3.1 / 3)
         assert "cannot tell" in found.sentence
+        assert found.sentence.startswith("Average difference −1.0 s (95 % interval −3.1 to +1.1).")
 
     def test_range_for_the_next_difference_of_six_pairs(self):
         rng = np.random.default_rng(2)

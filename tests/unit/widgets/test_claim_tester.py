@@ -99,7 +99,7 @@ def test_the_pile_agrees_with_the_exact_count(tester):
     tester.shuffle(2000)
     (far,) = (line for line in tester._pile.figure.data if line.name == "at least as much as measured")
     assert far.y[0] / 100 == pytest.approx(tester._found.p_value, abs=0.04)
-    assert far.x[0] == pytest.approx(100 * np.expm1(abs(tester._found.shuffled.measured)))
+    assert far.x[0] == pytest.approx(abs(100 * np.expm1(tester._found.shuffled.measured)))  # as the sentence says it
 
 
 def test_a_relation(tester):

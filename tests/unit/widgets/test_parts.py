@@ -60,7 +60,7 @@ def test_a_new_figure_replaces_the_old_one(view):
 def test_description_and_numbers_can_be_unfolded(view):
     details = view.children[1]
     assert isinstance(details, Details)
-    assert details.summary == "Describe the trials and show its numbers"
+    assert details.summary == "Describe the trials and show the numbers"
     assert details.paragraphs == ["Duration falls."]
     assert details.columns == ["Magnets", "Mean"]
     assert details.rows == [["1", "37.97"], ["2", "<i>23.11</i>"]]  # the page shows it as text

@@ -150,6 +150,24 @@ def test_thresholds_pass_on_to_the_next_stage(stage, workbook):
     assert stage("measure").thresholds().children[0].start_period_s == 0.4
 
 
+def test_other_thresholds_than_the_lessons_are_said_where_its_times_stand_beside_the_groups(sealed, stage, workbook):
+    """The question asks from 4 turns a second on, and the counts by hand begin there: seconds alone would mislead."""
+
+    def pages():
+        explain = stage("explain")
+        shown = (explain.look_back("two-magnets"), explain.look_back_curve(), stage("average").hand_counts())
+        return [texts(widget) for widget in shown]
+
+    assert not any("You count from" in page for page in pages())
+    workbook.add("measure", "threshold", {"start_period_s": 0.25, "stop_period_s": 1.0, "rule": "whole turns"})
+    assert not any("You count from" in page for page in pages())  # another rule, but the same stretch
+    workbook.add("measure", "threshold", {"start_period_s": 0.4, "stop_period_s": None, "rule": "interpolated"})
+    for page in pages():
+        assert (
+            "You count from 0.4 s a turn to the last pass. The lesson itself counts from 0.25 s a turn to 1 s" in page
+        )
+
+
 @pytest.mark.slow
 @pytest.mark.usefixtures("sealed")
 def test_a_refused_repair_passes_on(stage):
