@@ -219,7 +219,8 @@ if stage.may_look():
     for name, left in left_over.items():
         aicc[name] = n * np.log(2 * np.pi * np.e * np.mean(left**2)) + 2 * np.log(T).sum() + cost
     times = np.exp((aicc["{other}"] - aicc["shifted inverse"]) / 2)
-    print(f"The shifted inverse has {{times:.3g}} times the evidence of the {other}.")
+    times = float(f"{{times:.2g}}")  # two digits
+    print(f"The shifted inverse has {{times:,.9g}} times the evidence of the {other}.")
     assert np.allclose(list(aicc.values()), [page[name].aicc for name in aicc])""",
     )
 
