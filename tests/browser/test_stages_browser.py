@@ -81,7 +81,7 @@ def take_picture(page, visit) -> None:
 
 def look_inside(page) -> None:
     """How a number is made is closed, and opens by a click; its boxes have run with all others."""
-    said = page.get_by_text(re.compile(r"The shifted inverse has [\d.e+]+ times the evidence"))
+    said = page.get_by_text(re.compile(r"The shifted inverse has [\d.,]+ times the evidence"))
     expect(said).to_be_hidden()
     page.locator(".jp-showHiddenCellsButton").last.click()
     expect(said).to_be_visible()
