@@ -13,7 +13,7 @@ import numpy as np
 
 from .inference import jitter_of
 
-__all__ = ["BY_HAND_S", "coasting_start"]
+__all__ = ["coasting_start"]
 
 SPANS = (1, 2, 4, 8)  # turns over which speeds are compared: short ones for short runs, long ones for shaky gates
 LEAST_CHANGE = 0.05  # share of the speed: less is the business of friction that differs around the turn

@@ -123,7 +123,7 @@ def unseen_moments(curve) -> np.ndarray:
     best broken one, with the sums of squares that these passes leave. So a few passes, a shaky gate, and a curve that
     needs many pieces all hide a hand. Empty for coasts of 24 turns or more.
     """
-    p = Residuals.of(curve)
+    p = curve.once(Residuals.of)
     rows = _Rows.of(curve, p) if len(p.times_s) < _FEW_TURNS * p.flags else None
     return np.empty(0) if rows is None else rows.unseen(curve._best)
 

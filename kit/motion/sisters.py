@@ -104,7 +104,7 @@ def _compared(run) -> dict:
 
 def _along(run, sister) -> _Miss | None:
     """Passes of a run laid along a sister's curve: θ = θ'(s·t + a)/s + c, by Gauss–Newton in s, a and c."""
-    p, curve = Residuals.of(run), sister._best
+    p, curve = run.once(Residuals.of), sister._best
     period, seen = p.period_s, sister.period_s
     inside = (period > seen[0]) & (period < seen[-1])
     if np.count_nonzero(inside) < _LEAST_PASSES + run.run.flags_per_turn - 1:

@@ -99,11 +99,6 @@ class SpeedCurve:
         """Times of the passes to which the curve was fitted, and how much later each came than the curve has it, s."""
         return (np.empty(0), np.empty(0)) if self._best is None else (self._best.fitted_s, self._best.late_s)
 
-    @property
-    def lasting(self) -> float:
-        """Correlation of the error of a fitted pass with the next one's, see `kit.stats.lasting`; 0 if not `usable`."""
-        return 0.0 if self._best is None else self._best.lasting
-
     @cached_property
     def trust(self) -> Trust:
         """What speaks against this run's count, see `kit.trust`."""

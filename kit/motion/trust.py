@@ -83,7 +83,7 @@ def trust(curve) -> Trust:
         return Trust()
     said, end, pushed_s = [], None, -inf
     if len(curve.times_s) >= LEAST_PASSES + curve.run.flags_per_turn - 1:
-        passes = Residuals.of(curve)
+        passes = curve.once(Residuals.of)
         end = sudden_end(curve, passes)
         found = find_break(curve, passes)
         if end and found and found.time_s > end.time_s - _SAME * passes.period_s[-1]:  # one thing, told once

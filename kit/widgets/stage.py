@@ -168,10 +168,10 @@ class Stage(Investigating):
         """What `build` makes, once the group asks for it: so that what is optional costs nothing before."""
         return OnRequest(build)
 
-    def observation(self, topic: str, ask: str = "What do you see?") -> ObservationBox:
-        """A box for what the group sees, in its own words."""
-        save = "Save what I see" if ask == "What do you see?" else "Save what I wrote"
-        return ObservationBox(self.workbook, self.stage, topic, ask, save)
+    def observation(self, topic: str, ask: str | None = None) -> ObservationBox:
+        """A box for what the group sees, or for its answer to another question, in its own words."""
+        other = () if ask is None else (ask, "Save what I wrote")
+        return ObservationBox(self.workbook, self.stage, topic, *other)
 
     def own_question(self) -> ObservationBox:
         """A box for the question that the group asks itself, in an open lesson."""
